@@ -1,0 +1,117 @@
+"""What a page is made of: blocks of paragraphs, figures, tables and lists. Plain data; the templates only lay it out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from markupsafe import Markup
+
+
+@dataclass(frozen=True)
+class Sentence:
+    """One sentence; `href` is the id of the block that shows more, `data` says which figure it states."""
+
+    text: str
+    href: str = ""
+    data: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Prose:
+    """A paragraph of sentences; `note` ones are small print."""
+
+    sentences: tuple[Sentence, ...]
+    note: bool = False
+
+
+@dataclass(frozen=True)
+class Line:
+    """One row of a table: its cells as text, and the figure it shows as data attributes."""
+
+    cells: tuple[str, ...]
+    data: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table with a caption; `numeric` says which columns align right. `records` are stacked on a phone."""
+
+    id: str
+    caption: str
+    heads: tuple[str, ...]
+    lines: tuple[Line, ...]
+    numeric: frozenset[int] = frozenset()
+    data: Mapping[str, str] = field(default_factory=dict)
+    records: bool = False
+    folded: bool = False
+    note: str = ""
+    file: File | None = None
+
+
+@dataclass(frozen=True)
+class File:
+    """The figures of a chart or table as they are, for a CSV file beside the page."""
+
+    name: str
+    columns: tuple[str, ...]
+    rows: Sequence[Mapping[str, Any]]
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A chart, drawn for a wide and a narrow page; `alt` states its message with its figures."""
+
+    id: str
+    title: str
+    alt: str
+    wide: Markup
+    narrow: Markup
+    caption: str = ""
+    data: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Items:
+    """A list of sentences, or of terms with what they mean."""
+
+    sentences: tuple[Sentence, ...] = ()
+    terms: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    ordered: bool = False
+    folded: str = ""  # a summary: the list opens on demand
+
+
+Part = Prose | Table | Figure | Items
+
+
+@dataclass(frozen=True)
+class Block:
+    """A section of a page."""
+
+    id: str
+    heading: str
+    parts: tuple[Part, ...]
+
+
+@dataclass(frozen=True)
+class Page:
+    """A whole page, ready to be laid out."""
+
+    stem: str  # file name without .html
+    title: str
+    lead: str
+    facts: tuple[tuple[str, str], ...]  # practice, report date, data date, period
+    blocks: tuple[Block, ...]
+    attention: tuple[Sentence, ...] = ()
+
+    @property
+    def files(self) -> list[File]:
+        """The CSV files that belong beside the page."""
+        return [part.file for block in self.blocks for part in block.parts if isinstance(part, Table) and part.file]
+
+
+def prose(*texts: str | Sentence, note: bool = False) -> Prose:
+    """A paragraph of texts or sentences; empty ones fall away."""
+    kept = (Sentence(t) if isinstance(t, str) else t for t in texts if t)
+    return Prose(tuple(kept), note)

@@ -1,0 +1,120 @@
+"""Dot and interval by group, with n: the plain comparison of a figure between groups.
+
+Every group has a heading line and one lane a mark; text is written out beside or above each interval, so that the
+chart reads without its axis.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from reports.charts import theme
+from reports.words import wrap
+
+
+@dataclass(frozen=True)
+class Mark:
+    """One figure: estimate and interval in the axis' unit (None: not shown), its text, and which series it is."""
+
+    value: float | None
+    low: float | None
+    high: float | None
+    text: str
+    series: int = 0
+
+
+@dataclass(frozen=True)
+class Group:
+    """A group with its marks, one a series."""
+
+    label: str
+    marks: tuple[Mark, ...]
+
+
+def dots(
+    groups: Sequence[Group],
+    width: int,
+    *,
+    axis: str,
+    series: Sequence[str] = (),
+    reference: float | None = None,
+    bounds: tuple[float, float] | None = None,
+    zero: bool = False,
+    percent: bool = False,
+) -> Any:
+    """The chart. `axis` names the unit; `reference` draws a vertical line; `bounds` fixes the axis."""
+    import altair as alt
+
+    narrow = width < 500
+    left, right = (8, width - 8) if narrow else (int(width * 0.30), int(width * 0.68))
+    rows, texts, y = [], [], 0
+    for group in groups:
+        if narrow or len(group.marks) > 1:
+            for line in wrap(group.label, theme.letters(width)):
+                texts.append({"x": 0, "y": y + 10, "text": line, "weight": "bold"})
+                y += 16
+        for mark in group.marks:
+            name = series[mark.series] if series else ""
+            if narrow:
+                said = f"{name}: {mark.text}" if name else mark.text
+                for line in wrap(said, theme.letters(width)):
+                    texts.append({"x": 0, "y": y + 10, "text": line, "weight": "normal"})
+                    y += 16
+                at, step = y + 8, 20
+            else:
+                own = [name] if len(group.marks) > 1 else wrap(group.label, theme.letters(left - 12))
+                for i, line in enumerate(own):
+                    texts.append({"x": 0, "y": y + 12 + 15 * i, "text": line, "weight": "normal"})
+                said_lines = wrap(mark.text, theme.letters(width - right - 14))
+                for i, line in enumerate(said_lines):
+                    texts.append({"x": right + 14, "y": y + 12 + 15 * i, "text": line, "weight": "normal"})
+                at, step = y + 12, 9 + 15 * max(len(own), len(said_lines))
+            if mark.value is not None:
+                rows.append(
+                    {
+                        "y": at,
+                        "value": mark.value,
+                        "low": mark.value if mark.low is None else mark.low,
+                        "high": mark.value if mark.high is None else mark.high,
+                        "series": mark.series,
+                    }
+                )
+            y += step
+        y += 6
+    height = y + 2
+
+    domain = alt.Undefined if bounds is None else list(bounds)
+    scale = alt.Scale(range=[left, right], domain=domain, zero=zero, nice=bounds is None)
+    ticks = alt.Axis(title=_title(axis, right - left), tickCount=5, format="%" if percent else alt.Undefined, grid=True)
+    y_scale = alt.Scale(domain=[0, height], range=[0, height], nice=False, zero=False)
+    y_of = alt.Y("y:Q", scale=y_scale, axis=None)
+    colour = alt.Color(
+        "series:N",
+        scale=alt.Scale(domain=list(range(6)), range=list(theme.SERIES_COLOURS)),
+        legend=None,
+    )
+    shape = alt.Shape("series:N", scale=alt.Scale(domain=list(range(6)), range=list(theme.SERIES_SHAPES)), legend=None)
+    data = alt.Chart(alt.InlineData(values=rows))
+    layers = []
+    if reference is not None:
+        line = alt.Chart(alt.InlineData(values=[{"at": reference}]))
+        layers.append(line.mark_rule(color=theme.LINE, strokeDash=[4, 3]).encode(x=alt.X("at:Q", scale=scale)))
+    layers += [
+        data.mark_rule(strokeWidth=2).encode(x=alt.X("low:Q", scale=scale, axis=ticks), x2="high:Q", y=y_of, color=colour),
+        data.mark_point(filled=True, opacity=1, size=70).encode(
+            x=alt.X("value:Q", scale=scale, axis=ticks), y=y_of, color=colour, shape=shape
+        ),
+    ]
+    for x in sorted({t["x"] for t in texts}):
+        for weight in ("normal", "bold"):
+            said = [t for t in texts if t["x"] == x and t["weight"] == weight]
+            words = alt.Chart(alt.InlineData(values=said))
+            mark = words.mark_text(align="left", baseline="middle", fontWeight=weight)
+            layers.append(mark.encode(x=alt.value(x), y=y_of, text="text:N"))
+    return alt.layer(*layers).properties(width=width, height=height)
+
+
+def _title(text: str, pixels: float) -> list[str]:
+    return wrap(text, theme.letters(pixels + 60), most=3)

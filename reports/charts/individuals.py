@@ -1,0 +1,105 @@
+"""Individuals chart: one figure a month, the centre line and limits of natural variation, and the signals by name.
+
+The series arrives finished (pipeline.stats.process computed it); this file only draws.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from reports.charts import theme
+from reports.words import wrap
+
+
+@dataclass(frozen=True)
+class Point:
+    """One month: its position in the series, short name, value (None: no figure) and whether it is a signal."""
+
+    at: int
+    label: str
+    value: float | None
+    signal: bool = False
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Centre line and limits with their texts; a limit that does not exist (below zero) is None."""
+
+    centre: tuple[float, str]
+    low: tuple[float, str] | None
+    high: tuple[float, str] | None
+
+
+def individuals(points: Sequence[Point], limits: Limits, width: int, *, axis: str) -> Any:
+    """The chart; `axis` names what is measured and its unit."""
+    import altair as alt
+
+    narrow = width < 500
+    room = 92 if narrow else 150  # for the texts at the right end of the lines
+    plot = width - room - 44
+    known = [p for p in points if p.value is not None]
+    values = [{"at": p.at, "value": p.value, "label": p.label, "signal": p.signal} for p in known]
+    marks = [m for m in (limits.high, limits.centre, limits.low) if m is not None]
+    spread = [p.value for p in known if p.value is not None] + [m[0] for m in marks]
+    low, high = min(spread), max(spread)
+    margin = (high - low) * 0.12 or abs(high) * 0.1 or 1.0
+    y_scale = alt.Scale(domain=[max(0.0, low - margin) if low >= 0 else low - margin, high + margin], zero=False, nice=False)
+    y_axis = alt.Axis(title=None, tickCount=5, grid=False)
+    first, last = points[0].at, points[-1].at
+    x_scale = alt.Scale(domain=[first - 0.4, last + 0.4], nice=False, zero=False)
+    every = 6 if narrow else 3
+    ticks = [p.at for p in points if (last - p.at) % every == 0]
+    names = {p.at: p.label for p in points if p.at in ticks}
+    spelled = " : ".join(f"datum.value == {at} ? '{name}'" for at, name in names.items()) + " : ''"
+    x = alt.X(
+        "at:Q",
+        scale=x_scale,
+        axis=alt.Axis(title=None, values=ticks, labelExpr=spelled, grid=False, labelOverlap=False, labelFlush=False),
+    )
+    y = alt.Y("value:Q", scale=y_scale, axis=y_axis)
+    layers = []
+    for value, _ in marks:
+        centre = value == limits.centre[0]
+        rule = alt.Chart(alt.InlineData(values=[{"value": value}]))
+        layers.append(
+            rule.mark_rule(color=theme.LINE, strokeWidth=1.5 if centre else 1, strokeDash=[1, 0] if centre else [5, 4]).encode(y=y)
+        )
+    at_line = _apart([m[0] for m in marks], y_scale.domain, height := 190 if narrow else 230)
+    for (_, text), place in zip(marks, at_line, strict=True):
+        for i, line in enumerate(wrap(text, theme.letters(room - 8), most=2)):
+            said = alt.Chart(alt.InlineData(values=[{"text": line}]))
+            layers.append(
+                said.mark_text(align="left", baseline="middle", color=theme.SOFT, dx=8).encode(
+                    x=alt.value(plot), y=alt.value(place + 14 * i), text="text:N"
+                )
+            )
+    data = alt.Chart(alt.InlineData(values=values))
+    layers.append(data.mark_line(color=theme.BLUE, strokeWidth=1.5).encode(x=x, y=y))
+    layers.append(
+        data.transform_filter(alt.datum.signal == False)  # noqa: E712  # an expression of the chart
+        .mark_point(filled=True, opacity=1, color=theme.BLUE, size=34)
+        .encode(x=x, y=y)
+    )
+    signals = data.transform_filter(alt.datum.signal == True)  # noqa: E712
+    layers.append(signals.mark_point(filled=True, opacity=1, color=theme.VERMILION, shape="diamond", size=110).encode(x=x, y=y))
+    centre_at = limits.centre[0]
+    for side, dy in (("above", -13), ("below", 13)):
+        part = [v for v in values if v["signal"] and (v["value"] >= centre_at) == (side == "above")]
+        text = alt.Chart(alt.InlineData(values=part))
+        layers.append(text.mark_text(dy=dy, color=theme.INK, fontWeight="bold").encode(x=x, y=y, text="label:N"))
+    title = alt.TitleParams(wrap(axis, theme.letters(width)), anchor="start", fontSize=theme.SIZE, fontWeight="normal", frame="bounds", offset=10)
+    return alt.layer(*layers).properties(width=plot, height=height, title=title)
+
+
+def _apart(values: Sequence[float], domain: Any, height: float, least: float = 30) -> list[float]:
+    """Heights in pixels of the line texts, top first, moved apart where they would overlap."""
+    low, high = domain
+    places: list[float] = []
+    for value in values:
+        place = height * (high - value) / (high - low)
+        if places and place - places[-1] < least:
+            place = places[-1] + least
+        places.append(place)
+    return places

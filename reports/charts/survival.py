@@ -1,0 +1,127 @@
+"""Survival in steps with its band and the numbers at risk, and the hazard by use number."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from reports.charts import theme
+from reports.words import wrap
+
+
+@dataclass(frozen=True)
+class Step:
+    """The curve from this time on, with its band (None: no interval) and how many were at risk."""
+
+    time: float
+    at_risk: int
+    estimate: float
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True)
+class Curve:
+    """One group's curve; `end` is the last time that it is drawn to, `text` stands in its key."""
+
+    label: str
+    text: str
+    steps: tuple[Step, ...]
+    end: float
+
+
+def survival(curves: Sequence[Curve], width: int, *, axis: str, share: str, lowest: float) -> Any:
+    """The chart. `axis` names time and unit, `share` what survives; the vertical axis starts at `lowest`."""
+    import altair as alt
+
+    left = 8
+    plot = width - 52
+    height = 200 if width < 500 else 240
+    end = max(c.end for c in curves)
+    x_scale = alt.Scale(domain=[0, end or 1], nice=False, zero=True)
+    x = alt.X("time:Q", scale=x_scale, axis=alt.Axis(title=wrap(axis, theme.letters(plot)), tickCount=5, grid=False))
+    y_scale = alt.Scale(domain=[lowest, 1], nice=False, zero=False, clamp=True)
+    y_axis = alt.Axis(title=None, format=".0%" if lowest <= 0.9 else ".1%", tickCount=5)
+    colours = alt.Color("curve:N", legend=None, scale=alt.Scale(domain=list(range(6)), range=list(theme.SERIES_COLOURS)))
+    layers = []
+    for i, curve in enumerate(curves):
+        rows = [
+            {"time": s.time, "estimate": s.estimate, "low": s.low, "high": s.high, "curve": i} for s in curve.steps
+        ]
+        rows.append({**rows[-1], "time": curve.end})
+        band = [r for r in rows if r["low"] is not None and r["high"] is not None]
+        if band:
+            area = alt.Chart(alt.InlineData(values=band)).mark_area(interpolate="step-after", opacity=0.16)
+            layers.append(area.encode(x=x, y=alt.Y("low:Q", scale=y_scale, axis=y_axis), y2="high:Q", color=colours))
+        line = alt.Chart(alt.InlineData(values=rows))
+        layers.append(
+            line.mark_line(interpolate="step-after", strokeWidth=2, strokeDash=theme.SERIES_DASHES[i % 6]).encode(
+                x=x, y=alt.Y("estimate:Q", scale=y_scale, axis=y_axis), color=colours
+            )
+        )
+    # The key above the plot: a piece of each line, and its words.
+    key, y = [], 0.0
+    for line in wrap(share, theme.letters(width)):
+        key.append(_text(alt, line, -40, y))
+        y += 16
+    y += 4
+    for i, curve in enumerate(curves):
+        if len(curves) > 1:
+            piece = alt.Chart(alt.InlineData(values=[{"curve": i}]))
+            key.append(
+                piece.mark_rule(strokeWidth=2, strokeDash=theme.SERIES_DASHES[i % 6]).encode(
+                    x=alt.value(-40), x2=alt.value(-12), y=alt.value(y), color=colours
+                )
+            )
+        for line in wrap(f"{curve.label}: {curve.text}" if len(curves) > 1 else curve.text, theme.letters(width - left - 36)):
+            key.append(_text(alt, line, -4 if len(curves) > 1 else -40, y))
+            y += 16
+    top = y + 8
+    shifted = [_shift(layer, -top) for layer in key]
+    return alt.layer(*layers, *shifted).properties(width=plot, height=height)
+
+
+def _text(alt: Any, text: str, x: float, y: float) -> Any:
+    chart = alt.Chart(alt.InlineData(values=[{"text": text}]))
+    return chart.mark_text(align="left", baseline="middle").encode(x=alt.value(x), y=alt.value(y), text="text:N")
+
+
+def _shift(layer: Any, by: float) -> Any:
+    layer.encoding.y = {"value": layer.encoding.y.to_dict()["value"] + by}
+    return layer
+
+
+@dataclass(frozen=True)
+class Use:
+    """The hazard at one use number: of `n` instruments that came to this use, how many met the event."""
+
+    number: int
+    n: int
+    estimate: float
+    low: float
+    high: float
+
+
+def hazard(uses: Sequence[Use], width: int, *, axis: str, share: str) -> Any:
+    """Share of instruments meeting the event at each use, with intervals and the number at risk below."""
+    import altair as alt
+
+    plot = width - 56
+    height = 190
+    last = max(u.number for u in uses)
+    x = alt.X(
+        "number:Q",
+        scale=alt.Scale(domain=[min(u.number for u in uses) - 0.6, last + 0.6], nice=False, zero=False),
+        axis=alt.Axis(title=wrap(axis, theme.letters(plot)), values=[u.number for u in uses], format="d", grid=False, labelOverlap="greedy"),
+    )
+    highest = max(u.high for u in uses)
+    y_scale = alt.Scale(domain=[0, highest], nice=True, zero=True)
+    y_axis = alt.Axis(title=None, format=".1%" if highest < 0.1 else ".0%", tickCount=5)
+    data = alt.Chart(
+        alt.InlineData(values=[{"number": u.number, "n": u.n, "estimate": u.estimate, "low": u.low, "high": u.high} for u in uses])
+    )
+    bar = data.mark_rule(color=theme.BLUE, strokeWidth=2).encode(x=x, y=alt.Y("low:Q", scale=y_scale, axis=y_axis), y2="high:Q")
+    dot = data.mark_point(filled=True, opacity=1, color=theme.BLUE, size=60).encode(x=x, y=alt.Y("estimate:Q", scale=y_scale, axis=y_axis))
+    title = alt.TitleParams(wrap(share, theme.letters(width)), anchor="start", fontSize=theme.SIZE, fontWeight="normal", frame="bounds", offset=10)
+    return alt.layer(bar, dot).properties(width=plot, height=height, title=title)

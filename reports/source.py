@@ -1,0 +1,115 @@
+"""Asks measures and keeps what was asked beside the answer, so that every figure on a page can be asked again."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from pipeline.errors import UserError
+from reports.words import plain
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The rows of a measure for one question, or what is missing to answer it."""
+
+    name: str
+    measure: Any  # pipeline.measures.catalogue.Measure, None if the program has no such measure
+    result: Any  # pipeline.measures.run.Result, None if it cannot be computed
+    by: tuple[str, ...]
+    start: date | None
+    end: date | None
+    where: Mapping[str, Any]
+    as_of: date
+    missing: tuple[str, ...] = ()
+
+    @property
+    def rows(self) -> list[dict[str, Any]]:
+        return list(self.result.rows) if self.result else []
+
+    @property
+    def shown(self) -> list[dict[str, Any]]:
+        """Rows that carry a figure."""
+        return [row for row in self.rows if not row.get("too_few") and row.get("estimate") is not None]
+
+    @property
+    def title(self) -> str:
+        return plain(self.measure.title) if self.measure else self.name.replace("_", " ")
+
+    def find(self, **groups: Any) -> dict[str, Any] | None:
+        """The one row of these groups, if there is one."""
+        return next((row for row in self.rows if all(row.get(k) == v for k, v in groups.items())), None)
+
+    def data(self, row: Mapping[str, Any] | None = None) -> dict[str, str]:
+        """Attributes that say which question was asked, and which row of the answer is meant."""
+        words = {"measure": self.name, "by": ",".join(self.by), "as-of": self.as_of.isoformat()}
+        if self.start:
+            words["from"] = self.start.isoformat()
+        if self.end:
+            words["to"] = self.end.isoformat()
+        if self.where:
+            words["where"] = json.dumps({k: _text(v) for k, v in self.where.items()}, sort_keys=True)
+        if row is not None:
+            if self.by:
+                words["group"] = json.dumps({b: _text(row.get(b)) for b in self.by}, sort_keys=True)
+            words |= {k: repr(row[k]) for k in _FIGURES if row.get(k) is not None and not row.get("too_few")}
+        return words
+
+
+_FIGURES = ("time", "n", "events", "exposure", "at_risk", "estimate", "low", "high")
+
+
+def _text(value: Any) -> str | None:
+    return None if value is None else plain(value)
+
+
+class Source:
+    """One workspace of measures with the answers given so far."""
+
+    def __init__(self, workspace: Any, catalogue: Mapping[str, Any]):
+        self.workspace = workspace
+        self.catalogue = catalogue
+        self.used: dict[str, Any] = {}  # measures asked, in order, for the methods block
+        self.unanswered: dict[str, tuple[str, ...]] = {}
+        self.left_out: dict[str, list[dict[str, Any]]] = {}
+        self._answers: dict[tuple[Any, ...], Answer] = {}
+
+    @property
+    def as_of(self) -> date:
+        return self.workspace.as_of  # type: ignore[no-any-return]
+
+    def ask(
+        self,
+        name: str,
+        by: Sequence[str] = (),
+        start: date | None = None,
+        end: date | None = None,
+        where: Mapping[str, Any] | None = None,
+    ) -> Answer:
+        """The measure by these groups between two days (both included), or why it cannot be computed."""
+        key = (name, tuple(by), start, end, tuple(sorted((where or {}).items(), key=str)))
+        if key not in self._answers:
+            self._answers[key] = self._ask(name, tuple(by), start, end, dict(where or {}))
+        return self._answers[key]
+
+    def _ask(self, name: str, by: tuple[str, ...], start: date | None, end: date | None, where: dict[str, Any]) -> Answer:
+        measure = self.catalogue.get(name)
+        result, missing = None, ()
+        if measure is None:
+            missing = ("this version has no such measure",)
+        else:
+            self.used[name] = measure
+            missing = tuple(plain(m) for m in self.workspace.missing(name))
+        if not missing:
+            try:
+                result = self.workspace.compute(name, by=by, start=start, end=end, where=where)
+            except UserError as e:
+                missing = (plain(e),)
+        if missing:
+            self.unanswered[name] = missing
+        elif not by:
+            self.left_out.setdefault(name, list(result.left_out))
+        return Answer(name, measure, result, by, start, end, where, self.as_of, missing)
