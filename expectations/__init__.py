@@ -1,0 +1,17 @@
+"""What a believable record looks like: Great Expectations suites, as data.
+
+One file a record kind (`treatments.json`, `visits.json`, ...) and `across.json` for rules between kinds. Every
+expectation judges a single value, so that it may be judged once for each distinct value: either a stored column or the
+value of `meta.sql`, a DuckDB expression over one row `r` (`$today` is a date given by the caller). Its `meta` holds
+
+- `rule`: the fault's name, unique over all files;
+- `action`: `quarantine` refuses the record, `warn` keeps and lists it, `flag` (across kinds) keeps and marks it;
+- `columns`: the columns to look at;
+- `reason`: what is wrong, in a sentence for the practice; with `show_value` the refused value may be shown beside it
+  (it never holds a patient's data);
+- `source`: who says so;
+- in `across.json` also `kind`, whose records are judged, and `spoils`, the measures and fact tables whose unit built
+  from a flagged record is left out.
+
+An empty value is never judged; a record that must not be empty has a rule of its own.
+"""
