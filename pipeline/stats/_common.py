@@ -1,0 +1,73 @@
+"""What every estimator needs: the normal distribution without SciPy, checked confidence, plain numbers out.
+
+`statistics.NormalDist` is accurate to about 1e-15 and loads at once; SciPy's does not.
+"""
+
+from __future__ import annotations
+
+import math
+from statistics import NormalDist
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+_NORMAL = NormalDist()
+
+
+def z_value(confidence: float) -> float:
+    """Two-sided normal quantile, 1.96 for 0.95. ValueError unless 0 < confidence < 1."""
+    return _NORMAL.inv_cdf(1 - tail(confidence))
+
+
+def tail(confidence: float) -> float:
+    """Probability left in each tail, 0.025 for 0.95. ValueError unless 0 < confidence < 1."""
+    if not 0 < confidence < 1:
+        raise ValueError(f"confidence is a number between 0 and 1, for instance 0.95, not {confidence!r}")
+    return (1 - confidence) / 2
+
+
+def normal_cdf(z: float) -> float:
+    """P(Z <= z); the complementary error function keeps small tails exact."""
+    return 0.5 * math.erfc(-z / math.sqrt(2))
+
+
+def normal_quantile(p: float) -> float:
+    """z with P(Z <= z) = p, 0 < p < 1."""
+    return _NORMAL.inv_cdf(p)
+
+
+def two_sided_p(z: float) -> float:
+    """P(|Z| >= |z|)."""
+    return math.erfc(abs(z) / math.sqrt(2))
+
+
+def chi2_p(statistic: float, df: int) -> float:
+    """Upper tail of the chi-square distribution."""
+    if df == 1:
+        return math.erfc(math.sqrt(max(statistic, 0.0) / 2))
+    from scipy.special import chdtrc
+
+    return float(chdtrc(df, statistic))
+
+
+def counts(events: npt.ArrayLike, n: npt.ArrayLike) -> tuple[Floats, Floats]:
+    """Events and units as float arrays of one shape. ValueError if events fall outside 0..n; NaN passes through."""
+    x, size = np.broadcast_arrays(np.asarray(events, dtype=float), np.asarray(n, dtype=float))
+    if bool(np.any(x < 0)) or bool(np.any(x > size)):
+        raise ValueError("events lie between 0 and n")
+    return x, size
+
+
+def sample(values: npt.ArrayLike) -> Floats:
+    """One-dimensional sample. ValueError if a value is missing or not finite."""
+    x = np.asarray(values, dtype=float).ravel()
+    if not bool(np.all(np.isfinite(x))):
+        raise ValueError("values are missing or not finite: leave them out, and count them, before this step")
+    return x
+
+
+def number(x: float) -> float | None:
+    """A plain float, or None ("not estimable") where the figure is NaN or infinite."""
+    return float(x) if math.isfinite(x) else None

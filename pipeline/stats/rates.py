@@ -1,0 +1,118 @@
+"""Rates: events over exposure (canals, uses, revolutions, expected events).
+
+Sources: Garwood F, Biometrika 1936;28:437-442, in the chi-square form of Ulm K, Am J Epidemiol 1990;131:373-375.
+Gu K, Ng HKT, Tang ML, Schucany WR, Biometrical J 2008;50:283-298 (tests of two rates). Exact ratio: given the total,
+the first count is binomial (Przyborowski J, Wilenski H, Biometrika 1940;31:313-323).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from ._common import Floats, normal_cdf, number, tail, two_sided_p
+from .proportions import clopper_pearson
+
+
+def garwood(events: npt.ArrayLike, exposure: npt.ArrayLike, confidence: float = 0.95) -> tuple[Floats, Floats]:
+    """Exact Poisson interval (low, high) of events / exposure, in events per unit of exposure.
+
+    Arrays, one element a group. With no events the lower bound is exactly 0 and the upper one still shows. NaN where
+    there is no exposure. ValueError for negative events or exposure.
+    """
+    from scipy.special import gammaincinv
+
+    k, t = np.broadcast_arrays(np.asarray(events, dtype=float), np.asarray(exposure, dtype=float))
+    if bool(np.any(k < 0)) or bool(np.any(t < 0)):
+        raise ValueError("events and exposure are not negative")
+    a = tail(confidence)
+    # chi2.ppf(q, 2k)/2 is the inverse of the incomplete gamma function; at k = 0 it is undefined and means 0.
+    low = np.where(k == 0, 0.0, gammaincinv(np.where(k == 0, 1, k), a))
+    high = np.asarray(gammaincinv(k + 1, 1 - a), dtype=float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(t > 0, low / t, np.nan), np.where(t > 0, high / t, np.nan)
+
+
+def smr(observed: npt.ArrayLike, expected: npt.ArrayLike, confidence: float = 0.95) -> tuple[Floats, Floats, Floats]:
+    """Observed over expected events with exact limits: (ratio, low, high); NaN where nothing was expected.
+
+    Expected counts are taken as known. Two groups' ratios compare with the reference, not with each other.
+    """
+    o, e = np.broadcast_arrays(np.asarray(observed, dtype=float), np.asarray(expected, dtype=float))
+    low, high = garwood(o, e, confidence)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(e > 0, o / e, np.nan), low, high
+
+
+@dataclass(frozen=True)
+class RateRatio:
+    """Ratio of two rates; None where not estimable (no events in the second group: ratio and upper limit)."""
+
+    ratio: float | None
+    low: float | None
+    high: float | None
+    p: float | None
+
+
+def rate_ratio_exact(x1: int, t1: float, x2: int, t2: float, confidence: float = 0.95) -> RateRatio:
+    """Ratio (x1/t1) / (x2/t2) with exact limits; the two-sided p-value adds all outcomes no more likely than this one.
+
+    Without any event nothing is estimable. ValueError for negative events or an exposure that is not positive.
+    """
+    _check(x1, t1, x2, t2)
+    if x1 + x2 == 0:
+        return RateRatio(None, None, None, None)
+    from scipy.stats import binomtest
+
+    low, high = (float(v) for v in clopper_pearson(x1, x1 + x2, confidence))
+    scale = t2 / t1
+    return RateRatio(
+        ratio=x1 / x2 * scale if x2 else None,
+        low=low / (1 - low) * scale,
+        high=number(high / (1 - high) * scale) if high < 1 else None,
+        p=float(binomtest(x1, x1 + x2, t1 / (t1 + t2)).pvalue),
+    )
+
+
+Test = Literal["wald", "score", "wald-log", "sqrt"]
+Alternative = Literal["two-sided", "larger", "smaller"]
+
+
+def rate_ratio_test(
+    x1: float, t1: float, x2: float, t2: float, test: Test = "score", alternative: Alternative = "two-sided"
+) -> tuple[float | None, float | None]:
+    """Asymptotic test that two rates are equal: (z, p). `larger` asks whether the first rate is larger.
+
+    Gu et al. 2008: `wald`, `score`, `wald-log`, `sqrt` (variance-stabilised). None where the statistic is undefined.
+    """
+    _check(x1, t1, x2, t2)
+    d = t1 / t2  # events expected in the first group for each one in the second
+    if test == "wald":
+        top, below = x1 - x2 * d, math.sqrt(x1 + x2 * d**2)
+    elif test == "score":
+        top, below = x1 - x2 * d, math.sqrt((x1 + x2) * d)
+    elif test == "wald-log":
+        if not x1 or not x2:
+            return None, None
+        top, below = math.log(x1 / x2) - math.log(d), math.sqrt(1 / x1 + 1 / x2)
+    elif test == "sqrt":
+        top, below = 2 * (math.sqrt(x1 + 3 / 8) - math.sqrt((x2 + 3 / 8) * d)), math.sqrt(1 + d)
+    else:
+        raise ValueError(f"test is one of wald, score, wald-log, sqrt, not {test!r}")
+    if below == 0:
+        return None, None
+    z = top / below
+    if alternative == "two-sided":
+        return z, two_sided_p(z)
+    if alternative not in ("larger", "smaller"):
+        raise ValueError(f"alternative is one of two-sided, larger, smaller, not {alternative!r}")
+    return z, normal_cdf(-z if alternative == "larger" else z)
+
+
+def _check(x1: float, t1: float, x2: float, t2: float) -> None:
+    if x1 < 0 or x2 < 0 or not t1 > 0 or not t2 > 0:
+        raise ValueError("events are not negative and exposures are positive")

@@ -1,0 +1,218 @@
+"""Two groups compared within strata (tooth type x lesion x kind): Mantel-Haenszel, and the crude comparison beside it.
+
+A table is [[exposed with event, exposed without], [reference with event, reference without]]; counts of independent
+units.
+
+Sources: Mantel N, Haenszel W, J Natl Cancer Inst 1959;22:719-748. Limits of the odds ratio: Robins J, Breslow N,
+Greenland S, Biometrics 1986;42:311-323. Risk difference and its limits: Greenland S, Robins JM, Biometrics
+1985;41:55-68. Equal odds ratios: Breslow NE, Day NE, Statistical Methods in Cancer Research I, IARC 1980, with the
+correction of Tarone RE, Biometrika 1985;72:91-95. Crude odds ratio: Woolf B, Ann Hum Genet 1955;19:251-253.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from ._common import Floats, chi2_p, number, z_value
+from .proportions import newcombe_difference
+
+
+@dataclass(frozen=True)
+class MantelHaenszel:
+    """Comparison within strata; None is "not estimable".
+
+    `strata_used` strata hold `n_used` units of both groups: they make the risk difference. `strata_dropped` had only
+    one of the two groups and tell nothing. The odds ratio, the tests and Breslow-Day further need units with and
+    without the event: `strata_used_odds`, `strata_dropped_odds`. Differences are exposed minus reference, as shares
+    (-1 to 1).
+    """
+
+    odds_ratio: float | None
+    odds_low: float | None
+    odds_high: float | None
+    risk_difference: float | None
+    difference_low: float | None
+    difference_high: float | None
+    chi2: float | None
+    p: float | None
+    chi2_corrected: float | None
+    p_corrected: float | None
+    breslow_day: float | None
+    breslow_day_p: float | None
+    tarone: float | None
+    tarone_p: float | None
+    strata_used: int
+    n_used: float
+    strata_dropped: int
+    strata_used_odds: int
+    strata_dropped_odds: int
+
+
+def mantel_haenszel(tables: npt.ArrayLike, confidence: float = 0.95) -> MantelHaenszel:
+    """Pooled odds ratio, pooled risk difference and tests over tables of shape (strata, 2, 2).
+
+    Empty strata (no units at all) are neither used nor counted. The odds ratio is None where one of its two sums is 0;
+    limits of the risk difference are None where its estimated variance is 0 (every group all or none), for no width
+    would claim certainty. A small Breslow-Day p-value means that one pooled odds ratio misleads; a large one, with few
+    events, means nothing. ValueError for another shape or for counts that are negative or missing.
+    """
+    t = np.asarray(tables, dtype=float).reshape(-1, 2, 2) if np.size(tables) == 0 else np.asarray(tables, dtype=float)
+    if t.ndim != 3 or t.shape[1:] != (2, 2):
+        raise ValueError(f"tables have the shape (strata, 2, 2), not {t.shape}")
+    if not bool(np.all(t >= 0)):
+        raise ValueError("counts are not negative and not missing")
+    z = z_value(confidence)
+    t = t[t.sum(axis=(1, 2)) > 0]
+    rows = np.all(t.sum(axis=2) > 0, axis=1)
+    both = rows & np.all(t.sum(axis=1) > 0, axis=1)
+    difference, low, high = _risk_difference(t[rows], z)
+    odds, odds_low, odds_high = _odds_ratio(t[both], z)
+    chi2, corrected = _null_test(t[both])
+    bd, tarone = _equal_odds(t[both], odds)
+    df = int(both.sum()) - 1
+    return MantelHaenszel(
+        odds_ratio=odds,
+        odds_low=odds_low,
+        odds_high=odds_high,
+        risk_difference=difference,
+        difference_low=low,
+        difference_high=high,
+        chi2=chi2,
+        p=None if chi2 is None else chi2_p(chi2, 1),
+        chi2_corrected=corrected,
+        p_corrected=None if corrected is None else chi2_p(corrected, 1),
+        breslow_day=bd,
+        breslow_day_p=None if bd is None else chi2_p(bd, df),
+        tarone=tarone,
+        tarone_p=None if tarone is None else chi2_p(tarone, df),
+        strata_used=int(rows.sum()),
+        n_used=float(t[rows].sum()),
+        strata_dropped=int((~rows).sum()),
+        strata_used_odds=int(both.sum()),
+        strata_dropped_odds=int((~both).sum()),
+    )
+
+
+def _cells(t: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats]:
+    """a, b, c, d, exposed units, reference units, all units: one element a stratum."""
+    a, b, c, d = t[:, 0, 0], t[:, 0, 1], t[:, 1, 0], t[:, 1, 1]
+    return a, b, c, d, a + b, c + d, a + b + c + d
+
+
+def _risk_difference(t: Floats, z: float) -> tuple[float | None, float | None, float | None]:
+    if len(t) == 0:
+        return None, None, None
+    a, b, c, d, n1, n0, n = _cells(t)
+    weight = float(np.sum(n1 * n0 / n))
+    difference = float(np.sum((a * n0 - c * n1) / n)) / weight
+    variance = float(np.sum((a * b * n0**3 + c * d * n1**3) / (n1 * n0 * n**2))) / weight**2
+    if variance == 0:
+        return difference, None, None
+    half = z * math.sqrt(variance)
+    return difference, max(difference - half, -1.0), min(difference + half, 1.0)
+
+
+def _odds_ratio(t: Floats, z: float) -> tuple[float | None, float | None, float | None]:
+    a, b, c, d, _, _, n = _cells(t)
+    r, s = a * d / n, b * c / n
+    sum_r, sum_s = float(r.sum()), float(s.sum())
+    if sum_r == 0 or sum_s == 0:
+        return None, None, None
+    p, q = (a + d) / n, (b + c) / n
+    variance = (
+        float((p * r).sum()) / (2 * sum_r**2)
+        + float((p * s + q * r).sum()) / (2 * sum_r * sum_s)
+        + float((q * s).sum()) / (2 * sum_s**2)
+    )
+    spread = math.exp(z * math.sqrt(variance))
+    return sum_r / sum_s, sum_r / sum_s / spread, sum_r / sum_s * spread
+
+
+def _null_test(t: Floats) -> tuple[float | None, float | None]:
+    """Cochran-Mantel-Haenszel statistic without and with the continuity correction of one half."""
+    a, _, c, _, n1, n0, n = _cells(t)
+    events = a + c
+    variance = float(np.sum(n1 * n0 * events * (n - events) / (n**2 * np.maximum(n - 1, 1))))
+    if variance == 0:
+        return None, None
+    distance = abs(float(np.sum(a - n1 * events / n)))
+    return distance**2 / variance, max(distance - 0.5, 0.0) ** 2 / variance
+
+
+def _equal_odds(t: Floats, odds: float | None) -> tuple[float | None, float | None]:
+    """Breslow-Day statistic and Tarone's: observed exposed events against those that the pooled odds ratio expects."""
+    if odds is None or len(t) < 2:
+        return None, None
+    a, _, c, _, n1, n0, _ = _cells(t)
+    events = a + c
+    # a (n0 - events + a) = odds (n1 - a) (events - a); this form of the root also holds where odds = 1.
+    middle = n0 - events + odds * (n1 + events)
+    expected = 2 * odds * n1 * events / (middle + np.sqrt(middle**2 - 4 * (odds - 1) * odds * n1 * events))
+    variance = 1 / (1 / expected + 1 / (n1 - expected) + 1 / (events - expected) + 1 / (n0 - events + expected))
+    statistic = float(np.sum((a - expected) ** 2 / variance))
+    return statistic, statistic - float(np.sum(a - expected)) ** 2 / float(np.sum(variance))
+
+
+@dataclass(frozen=True)
+class Crude:
+    """Two groups as they are: shares, difference (exposed minus reference), odds ratio. None: not estimable."""
+
+    exposed: float | None
+    reference: float | None
+    n_exposed: float
+    n_reference: float
+    risk_difference: float | None
+    difference_low: float | None
+    difference_high: float | None
+    odds_ratio: float | None
+    odds_low: float | None
+    odds_high: float | None
+
+
+def crude(table: npt.ArrayLike, confidence: float = 0.95) -> Crude:
+    """Risk difference with Newcombe's limits and odds ratio with Woolf's, from one 2 x 2 table.
+
+    The odds ratio is None with a zero cell. ValueError for another shape or negative counts.
+    """
+    t = np.asarray(table, dtype=float)
+    if t.shape != (2, 2) or not bool(np.all(t >= 0)):
+        raise ValueError("a table has 2 x 2 counts that are not negative and not missing")
+    (a, b), (c, d) = t.tolist()
+    difference, low, high = newcombe_difference(a, a + b, c, c + d, confidence)
+    odds: tuple[float | None, float | None, float | None] = (None, None, None)
+    if a and b and c and d:
+        ratio = a * d / (b * c)
+        spread = math.exp(z_value(confidence) * math.sqrt(1 / a + 1 / b + 1 / c + 1 / d))
+        odds = ratio, ratio / spread, ratio * spread
+    return Crude(
+        exposed=a / (a + b) if a + b else None,
+        reference=c / (c + d) if c + d else None,
+        n_exposed=a + b,
+        n_reference=c + d,
+        risk_difference=number(float(difference)),
+        difference_low=number(float(low)),
+        difference_high=number(float(high)),
+        odds_ratio=odds[0],
+        odds_low=odds[1],
+        odds_high=odds[2],
+    )
+
+
+def standardised(events: npt.ArrayLike, n: npt.ArrayLike, weights: npt.ArrayLike) -> tuple[float | None, float | None]:
+    """Directly standardised share of one group: (share, standard error).
+
+    `events` of `n` units by stratum, `weights` the reference's units by stratum. None where a stratum that carries
+    weight has no units: its share is unknown. The error is the binomial one, sqrt(sum(w**2 p (1-p) / n)), weights
+    adding up to 1.
+    """
+    x, size, w = np.broadcast_arrays(*(np.asarray(v, dtype=float).ravel() for v in (events, n, weights)))
+    used = w > 0
+    if not bool(used.any()) or bool(np.any(size[used] <= 0)):
+        return None, None
+    w = w[used] / w[used].sum()
+    p = x[used] / size[used]
+    return float((w * p).sum()), math.sqrt(float((w**2 * p * (1 - p) / size[used]).sum()))
