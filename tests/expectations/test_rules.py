@@ -1,0 +1,548 @@
+"""Every rule on one record: values that it accepts and values that it refuses, judged by Great Expectations.
+
+The examples are changes to a plain record of the kind. Boundary values name their source; where none is named, the
+limit is the record layout's own or common practice without a source.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+PLAIN = {
+    "treatments": {
+        "treatment_id": "T1",
+        "patient_id": "P1",
+        "birth_year": 1980,
+        "tooth": 36,
+        "dentist": "D1",
+        "kind": "primary",
+        "pulp_diagnosis": "pulp necrosis",
+        "apical_diagnosis": "chronic apical abscess",
+        "preop_pai": 4,
+        "lesion_mm": 3.5,
+        "started_on": "2025-03-03",
+        "completed_on": "2025-03-17",
+        "status": "completed",
+        "restoration": "direct",
+        "restored_on": "2025-03-17",
+    },
+    "visits": {
+        "visit_id": "V1",
+        "treatment_id": "T1",
+        "dentist": "D1",
+        "chair": "2",
+        "seated_at": "2025-03-03 09:00",
+        "left_at": "2025-03-03 10:15",
+        "booked_minutes": 60,
+        "rubber_dam": True,
+        "reason": "planned",
+    },
+    "canals": {
+        "treatment_id": "T1",
+        "canal": "MB",
+        "sequence": "rotation-4",
+        "curvature_deg": 20,
+        "curve_radius_mm": 8,
+        "first_binding_size": 15,
+        "working_length_mm": 20.5,
+        "glide_path_size": 15,
+        "length_confirmed": "both",
+        "final_size": 30,
+        "final_taper": 0.04,
+        "apical_gauge_size": 30,
+        "patency": True,
+        "started_at": "2025-03-03 09:10",
+        "finished_at": "2025-03-03 09:35",
+        "filling_extent_mm": -0.5,
+        "filling_voids": False,
+    },
+    "instrument_uses": {
+        "use_id": "U1",
+        "treatment_id": "T1",
+        "canal": "MB",
+        "step": 1,
+        "instrument_id": "I1",
+        "lot": "L1",
+        "size": 30,
+        "taper": 0.06,
+        "motion": "rotation",
+        "started_at": "2025-03-03 09:12",
+        "seconds": 40,
+        "speed_rpm": 300,
+        "torque_ncm": 2.5,
+        "peak_torque_ncm": 1.9,
+        "depth_mm": 18.5,
+        "irrigant_ml": 2,
+        "result": "intact",
+    },
+    "instruments": {
+        "instrument_id": "I1",
+        "lot": "L1",
+        "udi": "(01)07300016350759(11)230811(10)110822(21)5643",
+        "size": 30,
+        "taper": 0.06,
+        "length_mm": 25,
+        "motion": "rotation",
+        "price": 12.5,
+        "received_on": "2025-01-10",
+        "use_limit": 6,
+        "sterilisations": 3,
+        "retired_on": "2025-06-01",
+        "retired_reason": "use limit",
+    },
+    "incidents": {
+        "incident_id": "X1",
+        "treatment_id": "T1",
+        "canal": "MB",
+        "instrument_id": "I1",
+        "kind": "separation",
+        "occurred_at": "2025-03-03 09:30",
+        "canal_third": "apical",
+        "fragment_mm": 2.5,
+        "managed": "bypassed",
+        "patient_informed": True,
+        "note": "seen at once",
+    },
+    "follow_ups": {
+        "follow_up_id": "F1",
+        "treatment_id": "T1",
+        "seen_on": "2026-03-20",
+        "image": "periapical",
+        "pai": 2,
+        "pain": False,
+        "tenderness": False,
+        "swelling": False,
+        "sinus_tract": False,
+        "tooth_present": True,
+        "restoration_intact": True,
+    },
+    "contacts": {
+        "contact_id": "C1",
+        "treatment_id": "T1",
+        "contacted_at": "2025-03-04 12:00",
+        "pain_score": 3,
+        "analgesic": True,
+        "swelling": False,
+    },
+}
+
+LOST = {"tooth_present": False, "lost_on": "2026-02-01", "lost_reason": "fracture", "pai": None, "image": "none"}
+
+
+def each(column, *values):
+    return [{column: value} for value in values]
+
+
+# rule: (accepted, refused), each a list of changes to the plain record. Today is 30 June 2026.
+CASES = {
+    # -- treatments
+    "treatment_incomplete": (
+        [{"birth_year": None, "completed_on": None, "restoration": None}],
+        [
+            *each("treatment_id", None, "", "  "),
+            *({c: None} for c in ("patient_id", "tooth", "dentist", "kind", "started_on", "status")),
+        ],
+    ),
+    # ISO 3950: first and last code of each quadrant; 10, 19, 20, 29, 49 and 56 are no teeth.
+    "tooth_not_fdi": (
+        each("tooth", 11, 18, 21, 28, 31, 38, 41, 48, 51, 55, 61, 65, 71, 75, 81, 85),
+        each("tooth", 0, 3, 10, 19, 20, 29, 30, 40, 49, 50, 56, 66, 76, 86, 91, -11),
+    ),
+    "treatment_kind_unknown": (each("kind", "primary", "retreatment"), each("kind", "surgery", "Primary")),
+    "treatment_status_unknown": (
+        each("status", "in progress", "completed", "abandoned", "referred"),
+        each("status", "done", "open"),
+    ),
+    "pulp_diagnosis_unknown": (
+        each("pulp_diagnosis", None, "normal pulp", "pulp necrosis", "previously initiated therapy"),
+        each("pulp_diagnosis", "necrotic", "irreversible pulpitis"),
+    ),
+    "apical_diagnosis_unknown": (
+        each("apical_diagnosis", None, "normal apical tissues", "condensing osteitis"),
+        each("apical_diagnosis", "apical periodontitis", "granuloma"),
+    ),
+    "restoration_unknown": (
+        each("restoration", None, "none", "temporary", "direct", "crown", "onlay"),
+        each("restoration", "filling", "veneer"),
+    ),
+    # Ørstavik 1986: the index has five grades; 0 and 6 do not exist.
+    "preop_pai_not_1_to_5": (each("preop_pai", None, 1, 2, 3, 4, 5), each("preop_pai", 0, 6, -1, 45)),
+    "lesion_out_of_range": (each("lesion_mm", None, 0, 0.5, 30), each("lesion_mm", -0.1, 30.5, 35, float("inf"))),
+    "treatment_completed_before_started": (
+        [{"completed_on": None}, {"completed_on": "2025-03-03"}, {"completed_on": "2026-03-03"}],
+        [{"completed_on": "2025-03-02"}, {"completed_on": "2024-03-17"}],
+    ),
+    "treatment_date_impossible": (
+        [{}, {"started_on": "1990-01-01"}, {"completed_on": "2026-06-30"}, {"restored_on": None}],
+        [{"started_on": "1989-12-31"}, {"completed_on": "2026-07-01"}, {"restored_on": "0025-03-17"}],
+    ),
+    "birth_year_impossible": (
+        each("birth_year", None, 1900, 1980, 2025),
+        each("birth_year", 1899, 2026, 80, 0),
+    ),
+    "treatment_dates_doubtful": (
+        [
+            {},
+            {"status": "in progress", "completed_on": None},
+            {"status": "abandoned"},
+            {"restored_on": "2025-03-03"},
+            {"restoration": "none", "restored_on": None},
+            {"completed_on": None, "status": "referred"},
+        ],
+        [
+            {"completed_on": None},
+            {"status": "in progress"},
+            {"completed_on": "2028-03-03"},
+            {"restored_on": "2025-03-02"},
+            {"restoration": "none"},
+        ],
+    ),
+    "diagnosis_doubtful": (
+        [
+            {},
+            {"preop_pai": None, "lesion_mm": None, "pulp_diagnosis": None, "apical_diagnosis": None},
+            {"lesion_mm": 0, "preop_pai": 3},
+            {"lesion_mm": 4.9, "preop_pai": 1},
+            {"kind": "retreatment", "pulp_diagnosis": "previously treated"},
+            {"apical_diagnosis": "normal apical tissues", "preop_pai": 2},
+        ],
+        [
+            {"pulp_diagnosis": "previously treated"},
+            {"kind": "retreatment", "pulp_diagnosis": "reversible pulpitis"},
+            {"lesion_mm": 0, "preop_pai": 5},
+            {"lesion_mm": 5, "preop_pai": 1},
+            {"apical_diagnosis": "normal apical tissues", "preop_pai": 4},
+        ],
+    ),
+    "tooth_unlikely_at_age": (
+        [{}, {"birth_year": None}, {"tooth": 75, "birth_year": 2017}, {"tooth": 36, "birth_year": 2018}],
+        [{"tooth": 75}, {"tooth": 36, "birth_year": 2021}, {"birth_year": 1901}],
+    ),
+    # -- visits
+    "visit_incomplete": (
+        [{"chair": None, "booked_minutes": None, "rubber_dam": None, "reason": None}],
+        [{c: None} for c in ("visit_id", "treatment_id", "dentist", "seated_at", "left_at")],
+    ),
+    "visit_minutes_out_of_range": (
+        [{}, {"left_at": "2025-03-03 09:00:01"}, {"left_at": "2025-03-03 17:00"}],
+        [
+            {"left_at": "2025-03-03 09:00"},
+            {"left_at": "2025-03-03 08:59"},
+            {"left_at": "2025-03-03 17:00:01"},
+            {"left_at": "2025-03-04 10:15"},
+        ],
+    ),
+    "visit_date_impossible": (
+        [{}, {"seated_at": "2026-06-30 08:00", "left_at": "2026-06-30 23:59"}],
+        [{"seated_at": "1970-01-01 00:00"}, {"left_at": "2026-07-01 00:00"}, {"left_at": "infinity"}],
+    ),
+    "booked_minutes_out_of_range": (
+        each("booked_minutes", None, 0, 30, 1440),
+        each("booked_minutes", -5, 1441, float("inf")),
+    ),
+    "visit_reason_unknown": (
+        each("reason", None, "planned", "pain or swelling", "other unplanned"),
+        each("reason", "emergency", "pain"),
+    ),
+    "visit_time_unusual": (
+        [
+            {},
+            {"booked_minutes": 240},
+            {"left_at": "2025-03-03 09:03"},
+            {"left_at": "2025-03-03 13:00"},
+            {"seated_at": "2025-03-03 05:00", "left_at": "2025-03-03 06:00"},
+        ],
+        [
+            {"booked_minutes": 241},
+            {"left_at": "2025-03-03 09:02:59"},
+            {"left_at": "2025-03-03 13:01"},
+            {"seated_at": "2025-03-03 00:00", "left_at": "2025-03-03 01:00"},
+        ],
+    ),
+    # -- canals
+    "canal_incomplete": (
+        [{"sequence": None, "working_length_mm": None, "final_size": None}],
+        [{"treatment_id": None}, {"canal": None}, {"canal": ""}],
+    ),
+    "canal_name_unusual": (
+        each("canal", "B", "L", "P", "D", "M", "MB", "MB2", "DB", "ML", "DL", "MM", "S"),
+        each("canal", "MB1", "DP", "mesial", "mb"),
+    ),
+    "curvature_out_of_range": (each("curvature_deg", None, 0, 120), each("curvature_deg", -1, 120.5, 360)),
+    "curve_radius_out_of_range": (each("curve_radius_mm", None, 0.5, 50), each("curve_radius_mm", 0, 0.4, 50.1)),
+    "canal_size_out_of_range": (
+        [
+            {"final_size": 6},
+            {"final_size": 200},
+            {"glide_path_size": None, "first_binding_size": None},
+            {"final_size": 33},
+        ],
+        [{"first_binding_size": 5}, {"glide_path_size": 0}, {"final_size": 201}, {"apical_gauge_size": 300}],
+    ),
+    # Published upper canines span 20.0 to 38.4 mm; 205 has lost its decimal point (common practice).
+    "working_length_out_of_range": (
+        each("working_length_mm", None, 8, 20.5, 36, 38.4, 40),
+        each("working_length_mm", 7.9, 40.1, 205, 0, -20),
+    ),
+    # A working length of 36 mm in an upper canine is possible, so it warns only.
+    "working_length_unusual": (
+        each("working_length_mm", None, 12, 20.5, 33),
+        each("working_length_mm", 11.9, 33.5, 36),
+    ),
+    "length_confirmation_unknown": (
+        each("length_confirmed", None, "none", "apex locator", "radiograph", "both"),
+        each("length_confirmed", "yes", "x-ray"),
+    ),
+    # ISO 3630 series: mm per mm. 6, 0.6 (for .06) and 25 are faults of unit.
+    "final_taper_out_of_range": (each("final_taper", None, 0, 0.02, 0.2), each("final_taper", 0.21, 0.6, 4, 6, -0.02)),
+    "canal_finished_before_started": (
+        [{}, {"finished_at": "2025-03-03 09:10"}, {"finished_at": None}, {"started_at": None}],
+        [{"finished_at": "2025-03-03 09:09:59"}, {"finished_at": "2025-03-02 09:35"}],
+    ),
+    "canal_minutes_unusual": (
+        [{}, {"finished_at": "2025-03-03 09:10:01"}, {"finished_at": "2025-03-03 13:10"}, {"finished_at": None}],
+        [
+            {"finished_at": "2025-03-03 09:10"},
+            {"finished_at": "2025-03-03 13:10:01"},
+            {"finished_at": "2025-03-17 10:00"},
+        ],
+    ),
+    "canal_date_impossible": (
+        [{}, {"started_at": None, "finished_at": "2026-06-30 10:00"}],
+        [{"started_at": "1989-12-31 23:59"}, {"finished_at": "2026-07-01 00:00"}],
+    ),
+    "canal_record_doubtful": (
+        [
+            {},
+            {"apical_gauge_size": 35},
+            {"final_size": None, "apical_gauge_size": None},
+            {"final_size": 140, "apical_gauge_size": 140},
+            {"not_treated": "calcified", "final_size": None, "filling_extent_mm": None},
+            {"not_treated": " "},
+        ],
+        [
+            {"apical_gauge_size": 25},
+            {"first_binding_size": 35},
+            {"glide_path_size": 35},
+            {"apical_gauge_size": 160},
+            {"not_treated": "calcified"},
+        ],
+    ),
+    "filling_extent_unusual": (each("filling_extent_mm", None, -5, 0, 5), each("filling_extent_mm", -5.1, 5.5, 20)),
+    # -- instrument uses
+    "use_incomplete": (
+        [{"instrument_id": None, "lot": None, "seconds": None, "speed_rpm": None, "started_at": None}],
+        [{c: None} for c in ("use_id", "treatment_id", "canal", "step", "size", "taper", "motion", "result")],
+    ),
+    "use_number_impossible": (
+        [{}, {"step": 40}, {"speed_rpm": 0, "torque_ncm": 0, "peak_torque_ncm": None, "irrigant_ml": 0}],
+        [
+            {"step": 0},
+            {"step": -1},
+            {"speed_rpm": -300},
+            {"torque_ncm": float("nan")},
+            {"peak_torque_ncm": -0.1},
+            {"irrigant_ml": float("inf")},
+        ],
+    ),
+    "use_size_out_of_range": (each("size", 6, 25, 33, 140, 200), each("size", 0, 5, 201, 250)),
+    # ISO 3630-1 (series from memory): 21 hand sizes; engine-driven tips often lie off the series.
+    "use_size_off_series": (
+        [
+            *({"motion": "hand", "size": size} for size in (6, 8, 10, 15, 55, 60, 70, 140)),
+            {"motion": "rotation", "size": 13},
+            {"motion": "reciprocation", "size": 27},
+        ],
+        [{"motion": "hand", "size": 21}, {"motion": "hand", "size": 65}, {"motion": "rotation", "size": 150}],
+    ),
+    "use_taper_out_of_range": (each("taper", 0, 0.02, 0.065, 0.2), each("taper", 0.25, 4, 6, -0.04)),
+    "use_motion_unknown": (each("motion", "hand", "rotation", "reciprocation"), each("motion", "rotary", "engine")),
+    "use_result_unknown": (
+        each("result", "intact", "deformed", "separated", "discarded"),
+        each("result", "ok", "broken"),
+    ),
+    "use_seconds_out_of_range": (each("seconds", None, 0, 12.5, 1800), each("seconds", -1, 1800.5, 40000)),
+    "use_depth_out_of_range": (each("depth_mm", None, 0, 20.5, 41), each("depth_mm", -1, 42.5, 205)),
+    "use_date_impossible": (
+        [{}, {"started_at": None}, {"started_at": "2026-06-30 23:00"}],
+        [{"started_at": "2026-07-01 08:00"}, {"started_at": "1925-03-03 09:12"}],
+    ),
+    "use_setting_unusual": (
+        [
+            {},
+            {"speed_rpm": 50, "torque_ncm": 0.1},
+            {"speed_rpm": 1000, "torque_ncm": 5},
+            {"speed_rpm": None, "torque_ncm": None},
+            {"motion": "hand", "speed_rpm": 0, "torque_ncm": 0},
+        ],
+        [{"speed_rpm": 5}, {"speed_rpm": 1001}, {"torque_ncm": 250}, {"torque_ncm": 0.02, "motion": "reciprocation"}],
+    ),
+    "use_amount_unusual": (
+        [{}, {"seconds": 600, "irrigant_ml": 50}, {"seconds": None}, {"motion": "hand", "seconds": 0}],
+        [{"seconds": 0}, {"seconds": 601}, {"seconds": 900, "motion": "hand"}, {"irrigant_ml": 50.5}],
+    ),
+    "use_motion_doubtful": (
+        [
+            {},
+            {"motion": "hand", "speed_rpm": None, "torque_ncm": None},
+            {"motion": "hand", "speed_rpm": 0, "torque_ncm": 0},
+        ],
+        [{"motion": "hand", "torque_ncm": None}, {"motion": "hand", "speed_rpm": None}],
+    ),
+    # -- instruments
+    "instrument_incomplete": (
+        [{"lot": None, "udi": None, "price": None, "received_on": None, "use_limit": None}],
+        [{c: None} for c in ("instrument_id", "size", "taper", "motion")],
+    ),
+    "instrument_number_impossible": (
+        [{}, {"price": 0, "sterilisations": 0, "use_limit": 1}, {"price": None, "length_mm": None}, {"price": 48000}],
+        [
+            {"price": -0.01},
+            {"price": float("nan")},
+            {"sterilisations": -1},
+            {"use_limit": 0},
+            {"length_mm": 0},
+            {"length_mm": 250},
+        ],
+    ),
+    "instrument_size_out_of_range": (each("size", 6, 140, 160), each("size", 5, 201, 0)),
+    "instrument_size_off_series": (
+        [{"motion": "hand", "size": 45}, {"motion": "rotation", "size": 22}],
+        [{"motion": "hand", "size": 31}, {"motion": "reciprocation", "size": 145}],
+    ),
+    "instrument_taper_out_of_range": (each("taper", 0, 0.08, 0.2), each("taper", 0.201, 8)),
+    "instrument_motion_unknown": (each("motion", "hand", "rotation", "reciprocation"), each("motion", "manual")),
+    "retirement_reason_unknown": (
+        each("retired_reason", None, "use limit", "deformed", "separated", "expired", "lost", "other"),
+        each("retired_reason", "worn", "broken"),
+    ),
+    "instrument_retired_before_received": (
+        [{}, {"received_on": None}, {"retired_on": None}, {"retired_on": "2025-01-10"}],
+        [{"retired_on": "2025-01-09"}],
+    ),
+    "instrument_date_impossible": (
+        [{}, {"received_on": None, "retired_on": None}, {"retired_on": "2026-06-30"}],
+        [{"received_on": "1900-01-01"}, {"retired_on": "2027-01-01"}],
+    ),
+    # ISO 3630 series: 21, 25 and 31 mm, 28 mm is sold too.
+    "instrument_length_unusual": (each("length_mm", None, 15, 21, 25, 28, 31, 35), each("length_mm", 14, 36, 60)),
+    "retirement_doubtful": (
+        [{}, {"retired_on": None, "retired_reason": None}, {"retired_on": None, "retired_reason": ""}],
+        [{"retired_on": None}, {"retired_reason": None}],
+    ),
+    "instrument_udi_mangled": (
+        each("udi", None, "07300016350759", "(01)07300016350759(21)5643E12", "A7E3"),
+        each("udi", "7.30002E+12", "7,3E+12", "7E12"),
+    ),
+    # -- incidents
+    "incident_incomplete": (
+        [{"canal": None, "instrument_id": None, "managed": None, "note": None}],
+        [{c: None} for c in ("incident_id", "treatment_id", "kind", "occurred_at")],
+    ),
+    "incident_kind_unknown": (
+        each("kind", "separation", "over-instrumentation", "irrigant extrusion", "wrong tooth", "other"),
+        each("kind", "broken file", "overinstrumentation"),
+    ),
+    "canal_third_unknown": (each("canal_third", None, "coronal", "middle", "apical"), each("canal_third", "upper")),
+    "incident_management_unknown": (
+        each("managed", None, "retrieved", "bypassed", "left in place", "referred", "surgery", "extraction"),
+        each("managed", "removed"),
+    ),
+    "fragment_out_of_range": (each("fragment_mm", None, 0, 2.5, 40), each("fragment_mm", -1, 40.5)),
+    "incident_date_impossible": (
+        [{}, {"occurred_at": "2026-06-30 18:00"}],
+        [{"occurred_at": "2052-03-03 09:30"}, {"occurred_at": "1952-03-03 09:30"}],
+    ),
+    "incident_doubtful": (
+        [
+            {},
+            {"kind": "other", "managed": "retrieved"},
+            {"kind": "perforation", "canal": None, "fragment_mm": None},
+            {"kind": "ledge", "fragment_mm": 0},
+        ],
+        [{"kind": "ledge"}, {"kind": "blockage", "fragment_mm": None, "managed": "retrieved"}, {"canal": None}],
+    ),
+    # -- follow-ups
+    "follow_up_incomplete": (
+        [{"image": None, "pai": None, "pain": None, "restoration_intact": None}],
+        [{c: None} for c in ("follow_up_id", "treatment_id", "seen_on", "tooth_present")],
+    ),
+    "image_unknown": (each("image", None, "none", "periapical", "cbct"), each("image", "panoramic", "CBCT")),
+    "loss_reason_unknown": (
+        each("lost_reason", None, "endodontic", "fracture", "periodontal", "caries", "prosthetic", "other"),
+        each("lost_reason", "unknown", "crack"),
+    ),
+    # Ørstavik 1986: five grades.
+    "pai_not_1_to_5": (each("pai", None, 1, 5), each("pai", 0, 6)),
+    "follow_up_date_impossible": (
+        [{}, {"seen_on": "2026-06-30"}, {"surgery_on": None}],
+        [{"seen_on": "2026-07-01"}, {"lost_on": "1980-01-01"}, {"surgery_on": "2026-12-01"}],
+    ),
+    "follow_up_tooth_contradiction": (
+        [{}, LOST, {**LOST, "lost_on": None}, {"lost_on": "2026-04-01"}],
+        [
+            {"lost_on": "2026-02-01"},
+            {"lost_on": "2026-03-20"},
+            {"lost_reason": "fracture"},
+            {**LOST, "lost_on": "2026-03-21"},
+        ],
+    ),
+    "follow_up_loss_incomplete": ([{}, LOST], [{**LOST, "lost_on": None}, {**LOST, "lost_reason": None}]),
+    "pai_doubtful": (
+        [{}, {"image": "cbct"}, {"pai": None, "image": "none"}, LOST],
+        [{"image": "none"}, {"image": None}, {**LOST, "pai": 5, "image": "periapical"}],
+    ),
+    "follow_up_event_after_examination": (
+        [{}, LOST, {"surgery_on": "2026-03-20"}, {"surgery_on": "2025-10-01"}],
+        [{"lost_on": "2026-04-01"}, {"surgery_on": "2026-03-21"}],
+    ),
+    # -- contacts
+    "contact_incomplete": (
+        [{"pain_score": None, "analgesic": None, "swelling": None}],
+        [{c: None} for c in ("contact_id", "treatment_id", "contacted_at")],
+    ),
+    "pain_score_not_0_to_10": (each("pain_score", None, 0, 4.5, 10), each("pain_score", -1, 10.5, 45)),
+    "contact_date_impossible": (
+        [{}, {"contacted_at": "2026-06-30 23:59"}],
+        [{"contacted_at": "2026-07-01 00:00"}, {"contacted_at": "1989-12-31 12:00"}],
+    ),
+}
+
+
+def test_every_rule_on_one_record_has_examples(rules):
+    assert set(CASES) == {name for name, rule in rules.items() if rule.suite != "across"}
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_accepts_and_refuses(name, rules, judge):
+    rule = rules[name]
+    accepted, refused = CASES[name]
+    assert accepted, "a rule that nothing passes refuses valid records"
+    assert refused, "a rule that nothing fails is dead"
+    changes = [*accepted, *refused]
+    verdicts = judge(rule, {rule.kind: [PLAIN[rule.kind] | change for change in changes]})
+    wrong = [change for change, verdict in zip(changes, verdicts, strict=True) if verdict != (change in accepted)]
+    assert wrong == []
+
+
+def test_a_plain_record_passes_every_rule(rule, judge):
+    if rule.suite != "across":
+        assert judge(rule, {rule.kind: [PLAIN[rule.kind]]}) == [True]
+
+
+def test_a_record_with_only_what_it_must_hold_passes_every_rule(rule, judge):
+    from pipeline.store.records import KINDS
+
+    if rule.suite == "across":
+        return
+    bare = {name: PLAIN[rule.kind][name] for name in KINDS[rule.kind].required}
+    if rule.kind == "treatments":
+        bare["status"] = "in progress"
+    if rule.kind == "incidents":
+        bare["kind"] = "other"
+    assert judge(rule, {rule.kind: [bare]}) == [True]
+
+
+def test_the_refused_value_is_told_in_words(rules, judged_values):
+    told = judged_values(rules["visit_incomplete"], {"visits": [PLAIN["visits"] | {"dentist": None, "left_at": None}]})
+    assert told == ["dentist, left_at"]

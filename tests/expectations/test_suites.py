@@ -1,0 +1,95 @@
+"""The suites as data: complete, buildable by Great Expectations, runnable by DuckDB."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+
+from pipeline.store.records import KINDS
+
+# A rule is asked once for each distinct value, so its verdict may depend on nothing but that value.
+JUDGES_ONE_VALUE = {
+    "expect_column_values_to_be_between",
+    "expect_column_values_to_be_in_set",
+    "expect_column_values_to_not_be_in_set",
+    "expect_column_values_to_match_regex",
+    "expect_column_values_to_not_match_regex",
+    "expect_column_value_lengths_to_be_between",
+    "expect_column_values_to_not_be_null",
+}
+# Refused values of these may be shown: lists of our own words, numbers, codes. Stored texts never are.
+TEXT = {(kind.name, column.name) for kind in KINDS.values() for column in kind.columns if column.type == "text"}
+
+
+def test_there_is_a_suite_for_each_kind_and_one_across(suites):
+    assert set(suites) == {*KINDS, "across"}
+    for name, suite in suites.items():
+        assert suite["name"] == name
+        assert suite["meta"]["about"].endswith(".")
+        assert suite["expectations"]
+
+
+def test_each_rule_has_its_own_name_over_all_suites(suites):
+    names = Counter(one["meta"]["rule"] for suite in suites.values() for one in suite["expectations"])
+    assert [name for name, times in names.items() if times > 1] == []
+    assert all(re.fullmatch(r"[a-z][a-z0-9]*(_[a-z0-9]+)*", name) for name in names)
+
+
+def test_a_rule_says_what_happens_why_and_who_says_so(rule):
+    assert rule.meta["reason"].endswith(".")
+    assert rule.meta["source"]
+    if rule.suite == "across":
+        assert rule.meta["action"] == "flag"
+        assert rule.kind in KINDS
+        assert isinstance(rule.meta["spoils"], list)
+    else:
+        assert rule.meta["action"] in ("quarantine", "warn")
+        assert "spoils" not in rule.meta
+
+
+def test_a_rule_points_at_columns_of_its_kind(rule):
+    names = KINDS[rule.kind].names
+    assert rule.meta["columns"]
+    assert set(rule.meta["columns"]) <= set(names)
+    if "sql" in rule.meta:
+        assert rule.column == rule.meta["rule"], "a derived value is named after its rule"
+        assert rule.column not in names
+    else:
+        assert rule.meta["columns"] == [rule.column]
+        assert rule.meta.get("show_value", False) is ((rule.kind, rule.column) not in TEXT)
+
+
+def test_a_rule_reads_just_the_columns_it_points_at(rule):
+    if rule.suite == "across":
+        return  # keys of the other kinds are read too
+    read = set(re.findall(r"\br\.(\w+)", rule.meta.get("sql", f"r.{rule.column}")))
+    assert read == set(rule.meta["columns"])
+
+
+def test_great_expectations_builds_each_suite(suites, judge):
+    from great_expectations.core.expectation_suite import ExpectationSuite
+
+    for suite in suites.values():
+        built = ExpectationSuite(**suite)
+        assert [one.expectation_type for one in built.expectations] == [one["type"] for one in suite["expectations"]]
+        assert {one["type"] for one in suite["expectations"]} <= JUDGES_ONE_VALUE
+
+
+def test_duckdb_runs_each_rule_on_empty_tables(rule, judged_values):
+    assert judged_values(rule, {}) == []
+
+
+def test_every_declared_key_and_required_column_has_a_rule(suites):
+    for name, kind in KINDS.items():
+        lacking = [one["meta"] for one in suites[name]["expectations"] if one["meta"]["rule"].endswith("_incomplete")]
+        required = next(meta for meta in lacking if meta["action"] == "quarantine")
+        assert tuple(required["columns"]) == kind.required
+
+
+def test_every_date_column_has_a_rule(suites):
+    for name, kind in KINDS.items():
+        dated = {column.name for column in kind.columns if column.type in ("date", "timestamp")}
+        (impossible,) = [
+            m["meta"] for m in suites[name]["expectations"] if m["meta"]["rule"].endswith("_date_impossible")
+        ]
+        assert set(impossible["columns"]) == dated
