@@ -1,0 +1,1 @@
+"""canalwise: from a dental practice's exports to figures on chair time, instruments, separations and healing."""

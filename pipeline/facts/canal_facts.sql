@@ -1,0 +1,133 @@
+-- One row an instrumented canal: measured or estimated minutes, instruments, cost, separations.
+with treated as (
+    select
+        c.practice,
+        c.treatment_id,
+        c.canal,
+        c.sequence,
+        c.curvature_class,
+        c.started_at,
+        date_diff('second', c.started_at, c.finished_at) / 60.0 as measured_minutes,
+        c.flags
+    from canal_base as c
+    where c.not_treated is null
+),
+
+turning as (
+    select practice, treatment_id, canal, sum(seconds) as seconds
+    from instrument_uses
+    group by practice, treatment_id, canal
+),
+
+visit_minutes as (
+    select
+        practice,
+        visit_id,
+        date_diff('second', min(seated_at), max(left_at)) / 60.0 as minutes
+    from visits
+    group by practice, visit_id
+),
+
+-- Every canal that may have been worked on in a visit, with the seconds its instruments turned.
+worked_on as (
+    select
+        v.practice,
+        v.visit_id,
+        t.treatment_id,
+        t.canal,
+        t.measured_minutes,
+        s.seconds,
+        sum(s.seconds) over (partition by v.practice, v.visit_id) as all_seconds,
+        count(*) over (partition by v.practice, v.visit_id) as canals,
+        count(s.seconds) over (partition by v.practice, v.visit_id) as canals_with_seconds,
+        count(t.measured_minutes) over (partition by v.practice, v.visit_id) as canals_measured
+    from (select distinct practice, visit_id, treatment_id from visits) as v
+    inner join treated as t on t.practice = v.practice and t.treatment_id = v.treatment_id
+    left join turning as s on s.practice = t.practice and s.treatment_id = t.treatment_id and s.canal = t.canal
+),
+
+-- Only where no canal of the visit was measured: measured and estimated minutes are never mixed in one visit.
+estimated as (
+    select
+        w.practice,
+        w.treatment_id,
+        w.canal,
+        sum(
+            case
+                when w.canals_with_seconds = w.canals and w.all_seconds > 0
+                    then m.minutes * w.seconds / w.all_seconds
+                else m.minutes / w.canals
+            end
+        ) as minutes
+    from worked_on as w
+    inner join visit_minutes as m on m.practice = w.practice and m.visit_id = w.visit_id
+    where w.canals_measured = 0
+    group by w.practice, w.treatment_id, w.canal
+),
+
+-- An instrument without a serial is told from others of the canal by size, taper and motion.
+consumed as (
+    select
+        practice,
+        treatment_id,
+        canal,
+        count(
+            distinct coalesce(
+                'serial ' || instrument_id,
+                'untracked ' || cast(size as varchar) || ' ' || cast(taper as varchar) || ' ' || motion
+            )
+        ) as instruments,
+        sum(case when instrument_id is null then 1 else 0 end) as untracked_uses
+    from instrument_uses
+    group by practice, treatment_id, canal
+),
+
+cost as (
+    select
+        practice,
+        treatment_id,
+        canal,
+        sum(price_share + sterilisation_share) as cost,
+        sum(case when price_share is null then 1 else 0 end) as without_price
+    from instrument_canals
+    group by practice, treatment_id, canal
+),
+
+separated as (
+    select practice, treatment_id, canal, count(*) as separations
+    from separation_events
+    group by practice, treatment_id, canal
+)
+
+select
+    t.practice,
+    t.treatment_id,
+    t.canal,
+    b.patient_id,
+    coalesce(cast(t.started_at as date), b.started_on) as happened_on,
+    b.dentist,
+    t.sequence,
+    b.tooth,
+    b.tooth_type,
+    b.tooth_group,
+    b.arch,
+    b.kind,
+    b.lesion,
+    t.curvature_class,
+    t.flags || coalesce(b.flags, '') as flags,
+    case
+        when t.measured_minutes is not null then 'measured'
+        when e.minutes is not null then 'estimated'
+    end as basis,
+    coalesce(t.measured_minutes, e.minutes) as minutes,
+    n.instruments,
+    n.untracked_uses,
+    k.cost,
+    k.without_price,
+    coalesce(s.separations, 0) as separations
+from treated as t
+left join treatment_base as b on b.practice = t.practice and b.treatment_id = t.treatment_id
+left join estimated as e on e.practice = t.practice and e.treatment_id = t.treatment_id and e.canal = t.canal
+left join consumed as n on n.practice = t.practice and n.treatment_id = t.treatment_id and n.canal = t.canal
+left join cost as k on k.practice = t.practice and k.treatment_id = t.treatment_id and k.canal = t.canal
+left join separated as s on s.practice = t.practice and s.treatment_id = t.treatment_id and s.canal = t.canal

@@ -1,0 +1,94 @@
+-- One row for each instrument in each canal it was taken into: its use number there, and what that use cost.
+-- A use is one canal: an instrument taken into the same canal twice has one use there.
+with taken as (
+    select
+        u.practice,
+        u.instrument_id,
+        u.treatment_id,
+        u.canal,
+        min(coalesce(u.started_at, c.started_at, cast(t.started_on as timestamp))) as used_at,
+        max(case when u.result in ('separated', 'deformed') then 1 else 0 end) as ended,
+        max(case when u.result = 'separated' then 1 else 0 end) as separated,
+        max(u.motion) as motion,
+        max(u.size) as size,
+        max(c.sequence) as sequence,
+        string_agg(m.rules, '') as flags
+    from instrument_uses as u
+    left join canals as c
+        on c.practice = u.practice and c.treatment_id = u.treatment_id and c.canal = u.canal
+    left join treatments as t on t.practice = u.practice and t.treatment_id = u.treatment_id
+    left join marked as m on m.kind = 'instrument_uses' and m.batch_id = u.batch_id and m.source_row = u.source_row
+    where u.instrument_id is not null
+    group by u.practice, u.instrument_id, u.treatment_id, u.canal
+),
+
+-- A separation that only the incidents know of ends the instrument's life as well.
+reported as (
+    select practice, instrument_id, treatment_id, canal
+    from separation_events
+    where use_id is null and instrument_id is not null
+    group by practice, instrument_id, treatment_id, canal
+),
+
+numbered as (
+    select
+        k.practice,
+        k.instrument_id,
+        k.treatment_id,
+        k.canal,
+        k.used_at,
+        case when r.instrument_id is not null then 1 else k.ended end as ended,
+        case when r.instrument_id is not null then 1 else k.separated end as separated,
+        k.motion,
+        k.size,
+        k.sequence,
+        coalesce(k.flags, '') as flags,
+        row_number() over (
+            partition by k.practice, k.instrument_id order by k.used_at, k.treatment_id, k.canal
+        ) as use_number,
+        count(*) over (partition by k.practice, k.instrument_id) as uses
+    from taken as k
+    left join reported as r
+        on
+            r.practice = k.practice
+            and r.instrument_id = k.instrument_id
+            and r.treatment_id = k.treatment_id
+            and r.canal = k.canal
+),
+
+teeth as (
+    select practice, instrument_id, count(*) as teeth
+    from (select distinct practice, instrument_id, treatment_id from numbered) as each_tooth
+    group by practice, instrument_id
+)
+
+select
+    n.practice,
+    n.instrument_id,
+    n.treatment_id,
+    n.canal,
+    n.used_at,
+    n.ended,
+    n.separated,
+    n.motion,
+    n.size,
+    n.sequence,
+    n.flags,
+    n.use_number,
+    n.uses,
+    e.teeth,
+    -- The price is spread over the uses the limit allows, or over the actual ones where they are more; what an
+    -- instrument retired early had left is charged to its last canal. Without a limit only a retired one is spread.
+    case
+        when i.price is null then null
+        when i.use_limit is null and i.retired_on is null then null
+        when i.use_limit is null or n.uses >= i.use_limit then i.price / n.uses
+        when i.retired_on is not null and n.use_number = n.uses
+            then i.price / i.use_limit * (1 + i.use_limit - n.uses)
+        else i.price / i.use_limit
+    end as price_share,
+    -- One cycle a tooth where the cycles were not counted.
+    coalesce(i.sterilisations, e.teeth) * cast(${sterilisation_cost} as double) / n.uses as sterilisation_share
+from numbered as n
+inner join teeth as e on e.practice = n.practice and e.instrument_id = n.instrument_id
+left join instruments as i on i.practice = n.practice and i.instrument_id = n.instrument_id

@@ -1,0 +1,56 @@
+-- One row a physical instrument that was used: in how many canals and teeth, how it ended, until which use it is known.
+with lives as (
+    select
+        practice,
+        instrument_id,
+        max(uses) as uses,
+        max(teeth) as teeth,
+        min(case when ended = 1 then use_number end) as ended_at_use,
+        min(case when separated = 1 then use_number end) as separated_at_use,
+        cast(max(used_at) as date) as last_used_on,
+        min(sequence) as first_sequence,
+        max(sequence) as last_sequence,
+        max(motion) as motion,
+        max(size) as size,
+        string_agg(flags, '') as flags
+    from instrument_canals
+    group by practice, instrument_id
+),
+
+dentists as (
+    select
+        k.practice,
+        k.instrument_id,
+        min(b.dentist) as first_dentist,
+        max(b.dentist) as last_dentist
+    from instrument_canals as k
+    left join treatment_base as b on b.practice = k.practice and b.treatment_id = k.treatment_id
+    group by k.practice, k.instrument_id
+)
+
+select
+    l.practice,
+    l.instrument_id,
+    coalesce(i.retired_on, l.last_used_on) as happened_on,
+    case
+        when l.first_sequence = l.last_sequence then l.first_sequence
+        when l.first_sequence <> l.last_sequence then 'mixed'
+    end as sequence,
+    case
+        when d.first_dentist = d.last_dentist then d.first_dentist
+        when d.first_dentist <> d.last_dentist then 'mixed'
+    end as dentist,
+    coalesce(i.motion, l.motion) as motion,
+    coalesce(i.size, l.size) as size,
+    i.use_limit,
+    i.retired_on,
+    i.retired_reason,
+    l.uses,
+    l.teeth,
+    l.ended_at_use,
+    l.separated_at_use,
+    l.flags || coalesce(m.rules, '') as flags
+from lives as l
+inner join dentists as d on d.practice = l.practice and d.instrument_id = l.instrument_id
+left join instruments as i on i.practice = l.practice and i.instrument_id = l.instrument_id
+left join marked as m on m.kind = 'instruments' and m.batch_id = i.batch_id and m.source_row = i.source_row

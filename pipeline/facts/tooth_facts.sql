@@ -1,0 +1,191 @@
+-- One row a treatment: visits, separations, recall, loss and outcome of the tooth, as known on ${as_of}.
+with seen as (
+    select
+        f.practice,
+        f.treatment_id,
+        f.follow_up_id,
+        f.seen_on,
+        f.image,
+        f.pai,
+        f.tooth_present,
+        f.lost_on,
+        f.lost_reason,
+        case
+            when f.pain or f.tenderness or f.swelling or f.sinus_tract then 'present'
+            when
+                f.pain is not null
+                or f.tenderness is not null
+                or f.swelling is not null
+                or f.sinus_tract is not null
+                then 'absent'
+        end as signs
+    from follow_ups as f
+    where f.seen_on <= date '${as_of}'
+),
+
+-- A tooth is lost once: on the recorded day, else on the day it was first seen missing.
+losses as (
+    select practice, treatment_id, lost_on, lost_reason
+    from (
+        select
+            practice,
+            treatment_id,
+            coalesce(lost_on, seen_on) as lost_on,
+            lost_reason,
+            row_number() over (
+                partition by practice, treatment_id
+                order by coalesce(lost_on, seen_on), case when lost_reason is null then 1 else 0 end, follow_up_id
+            ) as place
+        from seen
+        where not tooth_present or lost_on is not null
+    ) as each_loss
+    where place = 1
+),
+
+last_seen as (
+    select practice, treatment_id, max(seen_on) as last_seen_on
+    from seen
+    group by practice, treatment_id
+),
+
+-- The outcome is read at the latest follow-up at least ${healed_after_months} calendar months after completion.
+late_enough as (
+    select practice, treatment_id, seen_on, image, pai, signs
+    from (
+        select
+            s.practice,
+            s.treatment_id,
+            s.seen_on,
+            s.image,
+            s.pai,
+            s.signs,
+            row_number() over (
+                partition by s.practice, s.treatment_id order by s.seen_on desc, s.follow_up_id desc
+            ) as place
+        from seen as s
+        inner join treatment_base as t on t.practice = s.practice and t.treatment_id = s.treatment_id
+        where s.seen_on >= t.completed_on + interval '${healed_after_months}' month
+    ) as each_follow_up
+    where place = 1
+),
+
+in_window as (
+    select s.practice, s.treatment_id, count(*) as follow_ups
+    from seen as s
+    inner join treatment_base as t on t.practice = s.practice and t.treatment_id = s.treatment_id
+    where
+        s.seen_on >= t.completed_on + interval '${recall_from_months}' month
+        and s.seen_on <= t.completed_on + interval '${recall_to_months}' month
+    group by s.practice, s.treatment_id
+),
+
+sat as (
+    select practice, treatment_id, count(distinct visit_id) as visits
+    from visits
+    group by practice, treatment_id
+),
+
+separated as (
+    select practice, treatment_id, count(*) as separations
+    from separation_events
+    group by practice, treatment_id
+),
+
+child_flags as (
+    select c.practice, c.treatment_id, string_agg(m.rules, '') as rules
+    from (
+        select practice, treatment_id, batch_id, source_row, 'follow_ups' as kind from follow_ups
+        union all
+        select practice, treatment_id, batch_id, source_row, 'visits' as kind from visits
+        union all
+        select practice, treatment_id, batch_id, source_row, 'canals' as kind from canals
+        union all
+        select practice, treatment_id, batch_id, source_row, 'incidents' as kind from incidents
+    ) as c
+    inner join marked as m on m.kind = c.kind and m.batch_id = c.batch_id and m.source_row = c.source_row
+    group by c.practice, c.treatment_id
+),
+
+known as (
+    select
+        b.*,
+        b.status = 'completed' and b.completed_on is not null and b.completed_on <= date '${as_of}' as completed,
+        b.completed_on + interval '${healed_after_months}' month <= date '${as_of}' as due,
+        l.treatment_id is not null as lost,
+        l.lost_on,
+        l.lost_reason,
+        y.last_seen_on,
+        e.seen_on as outcome_seen_on,
+        e.image as outcome_image,
+        e.pai as outcome_pai,
+        e.signs as outcome_signs,
+        coalesce(w.follow_ups, 0) as follow_ups_in_window,
+        v.visits,
+        coalesce(s.separations, 0) as separations,
+        coalesce(k.rules, '') as child_rules
+    from treatment_base as b
+    left join losses as l on l.practice = b.practice and l.treatment_id = b.treatment_id
+    left join last_seen as y on y.practice = b.practice and y.treatment_id = b.treatment_id
+    left join late_enough as e on e.practice = b.practice and e.treatment_id = b.treatment_id
+    left join in_window as w on w.practice = b.practice and w.treatment_id = b.treatment_id
+    left join sat as v on v.practice = b.practice and v.treatment_id = b.treatment_id
+    left join separated as s on s.practice = b.practice and s.treatment_id = b.treatment_id
+    left join child_flags as k on k.practice = b.practice and k.treatment_id = b.treatment_id
+)
+
+select
+    practice,
+    treatment_id,
+    patient_id,
+    dentist,
+    sequence,
+    tooth,
+    tooth_type,
+    tooth_group,
+    arch,
+    kind,
+    lesion,
+    curvature_class,
+    flags || child_rules as flags,
+    status,
+    started_on,
+    completed_on,
+    completed,
+    due,
+    canals_instrumented,
+    uses,
+    visits,
+    separations,
+    lost,
+    lost_on,
+    lost_reason,
+    last_seen_on,
+    outcome_seen_on,
+    outcome_pai,
+    preop_pai,
+    outcome_signs,
+    -- Film and CBCT see different things and are never pooled; what decides without an image counts with film.
+    case when outcome_image = 'cbct' and not lost then 'cbct' else 'periapical' end as image,
+    case
+        when not completed then 'not completed'
+        when not due then 'not due'
+        when lost and lost_reason = 'endodontic' then 'not healed'
+        when lost and lost_reason is null then 'lost, reason not recorded'
+        when lost then 'lost for another reason'
+        when outcome_seen_on is null then 'not seen'
+        when outcome_signs = 'present' then 'not healed'
+        when outcome_signs is null then 'undetermined'
+        when outcome_pai is null or outcome_image is null or outcome_image = 'none' then 'undetermined'
+        when outcome_pai <= 2 then 'healed'
+        when outcome_image = 'cbct' or preop_pai is null then 'undetermined'
+        when outcome_pai < preop_pai then 'healing'
+        else 'not healed'
+    end as outcome_class,
+    -- Seen in the window, or known to be lost before it closed.
+    case
+        when follow_ups_in_window > 0 then 1
+        when lost and lost_on <= completed_on + interval '${recall_to_months}' month then 1
+        else 0
+    end as recalled,
+    completed_on + interval '${recall_to_months}' month > date '${as_of}' as window_open
+from known

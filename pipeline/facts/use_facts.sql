@@ -1,0 +1,58 @@
+-- One row a use: one instrument taken into one canal. Separations that only the incidents know of are counted at the
+-- first use of their canal (of their instrument, where it is named), so that every event has an exposure.
+with only_reported as (
+    select practice, treatment_id, canal, instrument_id, count(*) as events
+    from separation_events
+    where use_id is null
+    group by practice, treatment_id, canal, instrument_id
+),
+
+first_use as (
+    select
+        r.practice,
+        r.treatment_id,
+        r.canal,
+        r.instrument_id,
+        r.events,
+        coalesce(
+            min(case when u.instrument_id = r.instrument_id then u.use_id end),
+            min(u.use_id)
+        ) as use_id
+    from only_reported as r
+    inner join instrument_uses as u
+        on u.practice = r.practice and u.treatment_id = r.treatment_id and u.canal = r.canal
+    group by r.practice, r.treatment_id, r.canal, r.instrument_id, r.events
+),
+
+added as (
+    select practice, use_id, sum(events) as events
+    from first_use
+    group by practice, use_id
+)
+
+select
+    u.practice,
+    u.use_id,
+    u.treatment_id,
+    u.canal,
+    u.instrument_id,
+    b.patient_id,
+    coalesce(cast(u.started_at as date), cast(c.started_at as date), b.started_on) as happened_on,
+    b.dentist,
+    c.sequence,
+    b.tooth,
+    b.tooth_type,
+    b.tooth_group,
+    b.arch,
+    b.kind,
+    b.lesion,
+    c.curvature_class,
+    u.size,
+    u.motion,
+    coalesce(m.rules, '') || coalesce(b.flags, '') as flags,
+    case when u.result = 'separated' then 1 else 0 end + coalesce(a.events, 0) as separations
+from instrument_uses as u
+left join treatment_base as b on b.practice = u.practice and b.treatment_id = u.treatment_id
+left join canal_base as c on c.practice = u.practice and c.treatment_id = u.treatment_id and c.canal = u.canal
+left join added as a on a.practice = u.practice and a.use_id = u.use_id
+left join marked as m on m.kind = 'instrument_uses' and m.batch_id = u.batch_id and m.source_row = u.source_row

@@ -1,0 +1,136 @@
+-- One row a sitting: one patient in one chair, from being seated to leaving. Rows of several treatments in one visit,
+-- and visits of one patient that overlap, are one sitting; minutes in which another patient's visit still held the
+-- chair are not counted again. Summed over a chair, minutes are the union of its intervals.
+with visits_once as (
+    select
+        v.practice,
+        v.visit_id,
+        coalesce('chair ' || v.chair, 'patient ' || b.patient_id, 'visit ' || v.visit_id) as place,
+        coalesce(b.patient_id, 'treatment ' || v.treatment_id) as patient_id,
+        min(v.seated_at) as seated_at,
+        max(v.left_at) as left_at,
+        min(v.dentist) as first_dentist,
+        max(v.dentist) as last_dentist,
+        min(b.sequence) as first_sequence,
+        max(b.sequence) as last_sequence,
+        min(b.tooth_type) as first_tooth_type,
+        max(b.tooth_type) as last_tooth_type,
+        min(b.tooth_group) as first_tooth_group,
+        max(b.tooth_group) as last_tooth_group,
+        min(b.arch) as first_arch,
+        max(b.arch) as last_arch,
+        min(b.kind) as first_kind,
+        max(b.kind) as last_kind,
+        min(b.lesion) as first_lesion,
+        max(b.lesion) as last_lesion,
+        min(b.curvature_class) as first_curvature_class,
+        max(b.curvature_class) as last_curvature_class,
+        string_agg(coalesce(m.rules, ''), '') as flags
+    from visits as v
+    left join treatment_base as b on b.practice = v.practice and b.treatment_id = v.treatment_id
+    left join marked as m on m.kind = 'visits' and m.batch_id = v.batch_id and m.source_row = v.source_row
+    group by
+        v.practice,
+        v.visit_id,
+        coalesce('chair ' || v.chair, 'patient ' || b.patient_id, 'visit ' || v.visit_id),
+        coalesce(b.patient_id, 'treatment ' || v.treatment_id)
+),
+
+with_predecessor as (
+    select
+        *,
+        max(left_at) over (
+            partition by practice, place, patient_id
+            order by seated_at, left_at, visit_id
+            rows between unbounded preceding and 1 preceding
+        ) as left_before
+    from visits_once
+),
+
+numbered as (
+    select
+        *,
+        sum(case when left_before is null or seated_at >= left_before then 1 else 0 end) over (
+            partition by practice, place, patient_id
+            order by seated_at, left_at, visit_id
+            rows between unbounded preceding and current row
+        ) as sitting
+    from with_predecessor
+),
+
+sittings as (
+    select
+        practice,
+        place,
+        patient_id,
+        sitting,
+        min(visit_id) as visit_id,
+        min(seated_at) as seated_at,
+        max(left_at) as left_at,
+        sum(date_diff('second', seated_at, left_at)) / 60.0 as recorded_minutes,
+        case when min(first_dentist) = max(last_dentist) then min(first_dentist) else 'mixed' end as dentist,
+        case
+            when min(first_sequence) = max(last_sequence) then min(first_sequence)
+            when min(first_sequence) <> max(last_sequence) then 'mixed'
+        end as sequence,
+        case
+            when min(first_tooth_type) = max(last_tooth_type) then min(first_tooth_type)
+            when min(first_tooth_type) <> max(last_tooth_type) then 'mixed'
+        end as tooth_type,
+        case
+            when min(first_tooth_group) = max(last_tooth_group) then min(first_tooth_group)
+            when min(first_tooth_group) <> max(last_tooth_group) then 'mixed'
+        end as tooth_group,
+        case
+            when min(first_arch) = max(last_arch) then min(first_arch)
+            when min(first_arch) <> max(last_arch) then 'mixed'
+        end as arch,
+        case
+            when min(first_kind) = max(last_kind) then min(first_kind)
+            when min(first_kind) <> max(last_kind) then 'mixed'
+        end as kind,
+        case
+            when min(first_lesion) = max(last_lesion) then min(first_lesion)
+            when min(first_lesion) <> max(last_lesion) then 'mixed'
+        end as lesion,
+        case
+            when min(first_curvature_class) = max(last_curvature_class) then min(first_curvature_class)
+            when min(first_curvature_class) <> max(last_curvature_class) then 'mixed'
+        end as curvature_class,
+        string_agg(flags, '') as flags
+    from numbered
+    group by practice, place, patient_id, sitting
+),
+
+in_chair as (
+    select
+        *,
+        max(left_at) over (
+            partition by practice, place
+            order by seated_at, left_at, patient_id
+            rows between unbounded preceding and 1 preceding
+        ) as occupied_until
+    from sittings
+)
+
+select
+    practice,
+    visit_id,
+    patient_id,
+    cast(seated_at as date) as happened_on,
+    dentist,
+    sequence,
+    tooth_type,
+    tooth_group,
+    arch,
+    kind,
+    lesion,
+    curvature_class,
+    flags,
+    recorded_minutes,
+    case
+        when occupied_until is null or occupied_until <= seated_at then date_diff('second', seated_at, left_at) / 60.0
+        when occupied_until >= left_at then 0.0
+        else date_diff('second', occupied_until, left_at) / 60.0
+    end as minutes
+from in_chair

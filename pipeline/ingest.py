@@ -1,0 +1,277 @@
+"""Import: exports in, records in the store, refused rows in quarantine, marks on what is doubtful.
+
+One file is one batch is one transaction. Files are recognised before the first is loaded, so that a wrong file among
+many leaves the store as it was.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipeline.checks import across
+from pipeline.checks.judge import create_faults, judge
+from pipeline.checks.suites import fingerprint, suite
+from pipeline.errors import UserError
+from pipeline.mapping.model import Mapping, load_mapping
+from pipeline.mapping.recognise import Recognised, recognise
+from pipeline.settings import Settings
+from pipeline.sources import read as sources
+from pipeline.store.batches import Batch, Counts, merge, next_id, same_file_before
+from pipeline.store.database import open_store
+from pipeline.store.pseudonyms import load_key, pseudonyms
+from pipeline.store.records import KINDS
+
+if TYPE_CHECKING:
+    import duckdb
+    import polars as pl
+
+    from pipeline.sources.table import Broken, RawTable
+
+    Connection = duckdb.DuckDBPyConnection
+
+
+@dataclass(frozen=True)
+class Imported:
+    """What became of one file. `skipped`: the same file was imported before, and nothing was done."""
+
+    file: str
+    kind: str
+    counts: Counts
+    skipped: bool
+
+    def as_json(self) -> dict[str, Any]:
+        return {"file": self.file, "kind": self.kind, **vars(self.counts), "skipped": self.skipped}
+
+
+def ingest(
+    store: Path,
+    paths: list[Path],
+    settings: Settings,
+    *,
+    as_kind: str | None = None,
+    mapping_file: Path | None = None,
+    progress: Callable[[str], None] = lambda _: None,
+) -> Iterator[Imported]:
+    """Import files and folders into the store at `store`, yielding the outcome of each file as it is committed."""
+    mapping = load_mapping(mapping_file) if mapping_file else None
+    if as_kind and as_kind not in KINDS:
+        raise UserError(f"there is no record kind {as_kind}; the kinds are {', '.join(KINDS)}")
+    files = sources.expand(paths)
+    recognised = [_recognise(file, as_kind, mapping) for file in files]
+    key = load_key(store)
+    with open_store(store, write=True) as connection:
+        changed = False
+        for file, how in zip(files, recognised, strict=True):
+            progress(f"{file.name}: {how.kind}")
+            imported = _import_file(connection, file, how, settings, key)
+            changed = changed or not imported.skipped
+            yield imported
+        if changed:
+            progress("rules across record kinds")
+            across.refresh(connection, _today())
+
+
+def _today() -> dt.date:
+    return dt.date.today()
+
+
+def _recognise(file: Path, as_kind: str | None, mapping: Mapping | None) -> Recognised:
+    from pipeline.sources.table import Dialect
+
+    if mapping is None:
+        return recognise(sources.header(file, Dialect()), str(file), as_kind=as_kind, mapping=None)
+    # In a workbook every kind of a mapping may have a sheet of its own; a text file has one header.
+    dialect = mapping.file.dialect
+    if file.suffix.lower() in sources.WORKBOOK:
+        with_sheet = {n: k for n, k in mapping.kinds.items() if k.sheet and as_kind in (None, n)}
+        if with_sheet:
+            name, kind = next(iter(with_sheet.items()))
+            mapping = mapping.model_copy(update={"kinds": {name: kind}})
+            return recognise(sources.header(file, dialect, kind.sheet), str(file), as_kind=as_kind, mapping=mapping)
+    return recognise(sources.header(file, dialect), str(file), as_kind=as_kind, mapping=mapping)
+
+
+def _import_file(connection: Connection, file: Path, how: Recognised, settings: Settings, key: bytes) -> Imported:
+    data_hash = hashlib.sha256(file.read_bytes()).hexdigest()
+    mapping_hash = hashlib.sha256((how.mapping.model_dump_json() + how.options.model_dump_json()).encode()).hexdigest()
+    batch = Batch(
+        source_file=file.name,
+        kind=how.kind,
+        practice=settings.practice,
+        time_zone=settings.time_zone,
+        file_hash=data_hash,
+        file_bytes=file.stat().st_size,
+        mapping_hash=mapping_hash[:16],
+        rules_hash=fingerprint(how.kind),
+    )
+    before = same_file_before(connection, batch)
+    if before:
+        return Imported(file.name, how.kind, before, skipped=True)
+    raw = sources.read(file, how.options.dialect, how.mapping.sheet)
+    connection.begin()
+    try:
+        counts = _write(connection, raw, how, batch, key)
+        connection.commit()
+    except BaseException:
+        _roll_back(connection)
+        raise
+    return Imported(file.name, how.kind, counts, skipped=False)
+
+
+def _roll_back(connection: Connection) -> None:
+    import contextlib
+
+    import duckdb
+
+    with contextlib.suppress(duckdb.Error):  # a failed commit (disk full) has ended the transaction already
+        connection.rollback()
+
+
+def _write(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, key: bytes) -> Counts:
+    from pipeline.mapping.apply import apply
+
+    typed = apply(raw, how.kind, how.mapping, how.options, batch.practice)
+    records = _pseudonymised(typed.records, key)
+    batch_id = next_id(connection)
+    create_faults(connection, "faults")
+    connection.register("typed_records", records)
+    connection.execute(f"create or replace temp table incoming as select {batch_id}::bigint as batch_id, * from typed_records")
+    connection.unregister("typed_records")
+    _add_unparsed(connection, typed.faults, batch_id)
+    _add_broken(connection, raw.broken, batch_id)
+    judge(connection, "incoming", suite(how.kind), "faults", _today())
+    _refuse_contradictions(connection, how.kind)
+    connection.execute("create or replace temp table refused as select distinct source_row from faults where action = 'quarantine'")
+    counts = merge(connection, batch, batch_id, incoming="incoming", refused="refused")
+    if counts.quarantined:
+        _quarantine(connection, raw, how, batch, batch_id, key)
+    connection.execute(
+        f"""insert into flags
+            select '{how.kind}', f.batch_id, f.source_row, f.rule, f.action, f.reason, f.columns, []
+            from faults f join {how.kind} t using (batch_id, source_row)"""
+    )
+    return counts
+
+
+def _pseudonymised(records: pl.DataFrame, key: bytes) -> pl.DataFrame:
+    """The records with every patient id replaced by its keyed pseudonym."""
+    import polars as pl
+
+    if "patient_id" not in records.columns:
+        return records
+    patients = records.select("practice", "patient_id").unique().drop_nulls()
+    known = patients.with_columns(pl.Series("pseudonym", pseudonyms(patients.iter_rows(), key), dtype=pl.String))
+    return (
+        records.join(known, on=["practice", "patient_id"], how="left", maintain_order="left")
+        .with_columns(patient_id="pseudonym")
+        .drop("pseudonym")
+    )
+
+
+def _add_unparsed(connection: Connection, faults: pl.DataFrame, batch_id: int) -> None:
+    if faults.height:
+        connection.register("unparsed", faults)
+        connection.execute(
+            f"insert into faults select {batch_id}, source_row, rule, reason, [\"column\"], 'quarantine' from unparsed"
+        )
+        connection.unregister("unparsed")
+
+
+def _add_broken(connection: Connection, broken: tuple[Broken, ...], batch_id: int) -> None:
+    if broken:
+        connection.executemany(
+            "insert into faults values (?, ?, ?, ?, [], 'quarantine')",
+            [[batch_id, b.source_row, b.rule, b.reason] for b in broken],
+        )
+
+
+def _refuse_contradictions(connection: Connection, kind: str) -> None:
+    """Refuse sound rows of one file that share a key but say different things: which is right is not to be told."""
+    keys = ", ".join(f'"{k}"' for k in ("practice", *KINDS[kind].key))
+    columns = ", ".join(f'"{c}"' for c in ("practice", *KINDS[kind].names))
+    sound = "(select * from incoming where source_row not in (select source_row from faults where action = 'quarantine'))"
+    total = connection.execute(f"select count(*), (select count(*) from (select distinct {keys} from {sound})) from {sound}").fetchone()
+    assert total is not None
+    if total[0] == total[1]:
+        return
+    connection.execute(
+        f"""insert into faults
+            with different as (select distinct {columns} from {sound}),
+                 contradicting as (select {keys} from different group by {keys} having count(*) > 1)
+            select s.batch_id, s.source_row, 'key_repeated',
+                   'Another row of this file has the same key but says something else; which one is right cannot be told.',
+                   {list(KINDS[kind].key)!r}, 'quarantine'
+            from {sound} as s semi join contradicting using ({keys})"""
+    )
+
+
+def _quarantine(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, batch_id: int, key: bytes) -> None:
+    """Keep refused rows with their reasons and what a person needs to mend them: mapped cells only, pseudonyms for ids."""
+    import polars as pl
+
+    refused = connection.execute("select source_row from refused").pl()
+    cell = {name: f"c{raw.header.index(name)}" for name in how.mapping.sources}
+    rows = raw.rows.join(refused, on="source_row", how="semi").select(
+        "source_row", *(pl.col(c).alias(name) for name, c in cell.items())
+    )
+    patient = how.mapping.columns.get("patient_id")
+    if patient:
+        rows = rows.with_columns(pl.Series(patient.source, _masked(rows[patient.source].to_list(), batch.practice, key), dtype=pl.String))
+    texts = [(row.pop("source_row"), json.dumps(row, ensure_ascii=False)) for row in rows.iter_rows(named=True)]
+    texts += [(b.source_row, _broken_text(b, raw, how, batch.practice, key)) for b in raw.broken]
+    frame = pl.DataFrame(texts, schema={"source_row": pl.Int64, "record": pl.String}, orient="row")
+    connection.register("refused_texts", frame)
+    # A file read again under another mapping or other rules: its earlier refusals are void.
+    connection.execute(
+        "delete from quarantine where batch_id in (select batch_id from batches where file_hash = ? and kind = ? and batch_id <> ?)",
+        [batch.file_hash, batch.kind, batch_id],
+    )
+    connection.execute(
+        """insert into quarantine
+           select any_value(f.batch_id), $kind, $file, f.source_row, list(f.rule order by f.rule),
+                  list(f.reason order by f.rule), list_distinct(flatten(list(f.columns))), any_value(t.record)
+           from faults f join refused_texts t using (source_row)
+           where f.action = 'quarantine' group by f.source_row order by f.source_row""",
+        {"kind": how.kind, "file": batch.source_file},
+    )
+    connection.unregister("refused_texts")
+
+
+def _masked(patients: list[str], practice: str, key: bytes) -> list[str]:
+    return [p and m for p, m in zip(patients, pseudonyms(((practice, p.strip()) for p in patients), key), strict=True)]
+
+
+def _broken_text(broken: Broken, raw: RawTable, how: Recognised, practice: str, key: bytes) -> str:
+    """What is kept of a record that cannot be told into cells.
+
+    Its cells may be shifted against the header by as many as it has too many or too few, so every cell that may hold
+    a patient id becomes a pseudonym, and one that may belong to an unmapped column is not kept. Without cells (an open
+    quote) nothing is kept where the file has such columns; the row number leads back to the export.
+    """
+    patient = how.mapping.columns.get("patient_id")
+    private = {i for i, name in enumerate(raw.header) if name not in how.mapping.sources}
+    ids = {i for i, name in enumerate(raw.header) if patient and name == patient.source}
+    if not private and not ids:
+        return broken.raw
+    if not broken.cells:
+        return ""
+    shift = abs(len(broken.cells) - len(raw.header))
+
+    def near(i: int, places: set[int]) -> bool:
+        return any(abs(i - place) <= shift for place in places)
+
+    kept = []
+    for i, cell in enumerate(broken.cells):
+        if near(i, private):
+            kept.append("…")
+        elif near(i, ids) and cell.strip():
+            kept.append(_masked([cell], practice, key)[0])
+        else:
+            kept.append(cell)
+    return how.options.delimiter.join(kept)

@@ -1,0 +1,151 @@
+"""From text cells to typed records: columns renamed, words translated, values parsed by the declared formats.
+
+Nothing is guessed: a value that does not parse by its declared format is a fault of its row, with the reason, and the
+row goes to quarantine. Everything is Polars expressions over whole columns.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.mapping.model import FileOptions, KindMapping
+from pipeline.mapping.tooth import NOTATIONS
+from pipeline.sources.table import RawTable
+from pipeline.store.records import KINDS, Type
+
+POLARS_TYPE: dict[Type, pl.DataType] = {
+    "text": pl.String(),
+    "int": pl.Int32(),
+    "decimal": pl.Float64(),
+    "date": pl.Date(),
+    "timestamp": pl.Datetime("us"),
+    "bool": pl.Boolean(),
+}
+
+_EXPECTED: dict[Type, str] = {
+    "int": "a whole number",
+    "decimal": "a number",
+    "date": "a date",
+    "timestamp": "a date and time",
+    "bool": "yes or no",
+    "text": "text",
+}
+
+_ISO_TIMESTAMPS = ("%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S%.f")
+FAULTS_SCHEMA = {"source_row": pl.Int64, "rule": pl.String, "reason": pl.String, "column": pl.String}
+
+
+@dataclass(frozen=True)
+class Typed:
+    """Typed records and what did not parse.
+
+    `records`: source_row, practice and every column of the kind, in order. `faults`: source_row, rule, reason, column.
+    """
+
+    records: pl.DataFrame
+    faults: pl.DataFrame
+
+
+def apply(raw: RawTable, kind: str, mapping: KindMapping, options: FileOptions, practice: str) -> Typed:
+    """Type the rows of an export. `practice` is used where the export itself names none."""
+    cell = {name: f"c{raw.header.index(name)}" for name in mapping.sources}
+    text = raw.rows.select(
+        "source_row",
+        *(_text(column, cell, mapping).alias(column) for column in (*mapping.columns, *mapping.constants)),
+    )
+    columns = [pl.col("source_row")]
+    columns.append(
+        (pl.col("practice").fill_null(practice) if "practice" in text.columns else pl.lit(practice)).alias("practice")
+    )
+    faults = [pl.DataFrame(schema=FAULTS_SCHEMA)]
+    for column in KINDS[kind].columns:
+        if column.name not in text.columns:
+            columns.append(pl.lit(None, POLARS_TYPE[column.type]).alias(column.name))
+            continue
+        typed = _parse(text[column.name], column.type, options)
+        columns.append(pl.lit(typed).alias(column.name))
+        if column.type != "text":
+            failed = text.select("source_row", column.name).filter(typed.is_null() & text[column.name].is_not_null())
+            if failed.height:
+                faults.append(_unparsed(failed, column.name, column.type, options))
+    return Typed(text.select(columns), pl.concat(faults))
+
+
+def _text(column: str, cell: dict[str, str], mapping: KindMapping) -> pl.Expr:
+    """The cleaned text of a canonical column: trimmed, empty is null, words and notations translated."""
+    if column in mapping.constants:
+        return pl.lit(mapping.constants[column], pl.String)
+    source = mapping.columns[column]
+    text = pl.col(cell[source.source]).str.strip_chars()
+    text = pl.when(text != "").then(text)
+    if source.values:
+        words = {word.casefold(): meaning for word, meaning in source.values.items()}
+        # A word that the list does not know stays as it is and is judged like any other value.
+        translated = text.str.to_lowercase().replace_strict(words, default=None, return_dtype=pl.String)
+        text = pl.coalesce(translated, text)
+    if source.notation in NOTATIONS:
+        # A number of another notation must not pass for an FDI code: what is not in the table becomes no number at all.
+        numbers = NOTATIONS[source.notation]
+        text = pl.when(text.is_not_null()).then(
+            text.str.to_uppercase().replace_strict(numbers, default=pl.lit(f"no {source.notation} tooth"), return_dtype=pl.String)
+        )
+    return text
+
+
+def _parse(text: pl.Series, type_: Type, options: FileOptions) -> pl.Series:
+    """Text -> type; null where it does not parse."""
+    if type_ == "text":
+        return text
+    if type_ == "bool":
+        return _booleans(text, options)
+    if type_ == "date":
+        return text.str.to_date(options.date, strict=False)
+    if type_ == "timestamp":
+        return _timestamps(text, options)
+    if options.decimal == ",":
+        # A point in a file with decimal commas may be a thousands sign: not to be told, so it does not parse.
+        text = text.to_frame("v").select(
+            pl.when(~pl.col("v").str.contains(".", literal=True)).then(pl.col("v").str.replace(",", ".", literal=True))
+        )["v"]
+    number = text.cast(pl.Float64, strict=False)
+    number = number.to_frame("v").select(pl.when(pl.col("v").is_finite()).then("v"))["v"]
+    if type_ == "decimal":
+        return number
+    whole = number.to_frame("v").select(pl.when(pl.col("v") == pl.col("v").round()).then("v"))["v"]
+    return whole.cast(pl.Int32, strict=False)
+
+
+def _booleans(text: pl.Series, options: FileOptions) -> pl.Series:
+    words = dict.fromkeys(("true", "yes", "1", *(w.casefold() for w in options.true)), True)
+    words |= dict.fromkeys(("false", "no", "0", *(w.casefold() for w in options.false)), False)
+    return text.str.to_lowercase().replace_strict(words, default=None, return_dtype=pl.Boolean)
+
+
+def _timestamps(text: pl.Series, options: FileOptions) -> pl.Series:
+    if options.timestamp:
+        return text.str.to_datetime(options.timestamp, strict=False, time_unit="us")
+    text = text.str.replace("T", " ", literal=True)
+    found = text.str.to_datetime(_ISO_TIMESTAMPS[0], strict=False, time_unit="us")
+    for shape in _ISO_TIMESTAMPS[1:]:
+        if found.null_count() == text.null_count():
+            break
+        found = found.fill_null(text.str.to_datetime(shape, strict=False, time_unit="us"))
+    return found
+
+
+def _unparsed(failed: pl.DataFrame, column: str, type_: Type, options: FileOptions) -> pl.DataFrame:
+    expected = _EXPECTED[type_]
+    if type_ == "date":
+        expected += f" written as {options.date}"
+    elif type_ == "timestamp":
+        expected += f" written as {options.timestamp or _ISO_TIMESTAMPS[0]}"
+    elif type_ in ("int", "decimal"):
+        expected += f" with decimal {'point' if options.decimal == '.' else 'comma'}" if type_ == "decimal" else ""
+    return failed.select(
+        "source_row",
+        rule=pl.lit("value_does_not_parse"),
+        reason=pl.lit(f"{column}: ") + pl.col(column).str.slice(0, 40) + f" is not {expected}.",
+        column=pl.lit(column),
+    )

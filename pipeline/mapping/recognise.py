@@ -1,0 +1,72 @@
+"""Which record kind a file is, told from its header alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from pipeline.errors import UserError
+from pipeline.mapping.model import FileOptions, KindMapping, Mapping, canonical
+from pipeline.store.records import KINDS
+
+
+@dataclass(frozen=True)
+class Recognised:
+    """A file's kind and how to read it."""
+
+    kind: str
+    mapping: KindMapping
+    options: FileOptions
+
+
+def recognise(header: tuple[str, ...], where: str, *, as_kind: str | None, mapping: Mapping | None) -> Recognised:
+    """The kind of a file with this header; a UserError says which columns were seen and which kind came nearest."""
+    found = _by_mapping(header, where, as_kind, mapping) if mapping else _by_canonical_header(header, where, as_kind)
+    repeated = sorted({c for c in found.mapping.sources if header.count(c) > 1})
+    if repeated:
+        raise UserError(f"the column {repeated[0]} stands in the header twice", where=where, do="Export it again or rename one of them")
+    return found
+
+
+def _by_canonical_header(header: tuple[str, ...], where: str, as_kind: str | None) -> Recognised:
+    seen = set(header)
+    candidates = [KINDS[as_kind]] if as_kind else list(KINDS.values())
+    # Canals' columns are also columns of a use: the kind that explains most of the header is meant.
+    best = max(candidates, key=lambda kind: (len(seen.intersection(kind.names)), -len(kind.names)))
+    complete = [kind for kind in candidates if seen.issuperset(kind.required)]
+    if complete:
+        best = max(complete, key=lambda kind: len(seen.intersection(kind.names)))
+        return Recognised(best.name, canonical(header, best.name), FileOptions())
+    lacking = [c for c in best.required if c not in seen]
+    matched = len(seen.intersection(best.names))
+    if as_kind:
+        what = f"lacks the columns {', '.join(lacking)} of {as_kind}"
+    elif matched:
+        what = f"fits no record kind; nearest is {best.name}, which also needs {', '.join(lacking)}"
+    else:
+        what = "fits no record kind, and no column has a name of ours"
+    raise UserError(f"{what}. Columns seen: {_short(header)}", where=where, do="Rename the columns, or say with --mapping FILE what they are")
+
+
+def _by_mapping(header: tuple[str, ...], where: str, as_kind: str | None, mapping: Mapping) -> Recognised:
+    seen = set(header)
+    kinds = mapping.kinds
+    if as_kind:
+        if as_kind not in kinds:
+            raise UserError(f"the mapping says nothing of {as_kind}; it covers {', '.join(kinds)}", where=where, do="Choose one of these")
+        kinds = {as_kind: kinds[as_kind]}
+    complete = [name for name, kind in kinds.items() if seen.issuperset(kind.sources)]
+    if complete:
+        best = max(complete, key=lambda name: len(kinds[name].sources))
+        return Recognised(best, kinds[best], mapping.file)
+    best = max(kinds, key=lambda name: len(seen.intersection(kinds[name].sources)))
+    lacking = [c for c in kinds[best].sources if c not in seen]
+    raise UserError(
+        f"fits no record kind of the mapping; nearest is {best}, which also needs {', '.join(lacking)}. Columns seen: {_short(header)}",
+        where=where,
+        do="Mend the mapping",
+    )
+
+
+def _short(header: tuple[str, ...]) -> str:
+    shown = ", ".join(header[:12])
+    return shown + (f" and {len(header) - 12} more" if len(header) > 12 else "")

@@ -1,0 +1,5 @@
+select
+    f.*,
+    f.minutes as value,
+    case when f.basis is null then 'neither canal times nor a visit to estimate them from' end as left_out
+from canal_facts as f

@@ -1,0 +1,6 @@
+select
+    f.*,
+    f.separations as numerator,
+    1 as exposure,
+    cast(null as varchar) as left_out
+from use_facts as f

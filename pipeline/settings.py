@@ -1,0 +1,122 @@
+"""The practice's own settings: canalwise.toml, checked by pydantic. Units are in the field names or beside them."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Annotated, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+
+from pipeline.errors import UserError
+
+Positive = Annotated[float, Field(gt=0)]
+Size = Annotated[int, Field(ge=6, le=140)]  # ISO 3630-1 size: tip diameter in hundredths of a millimetre
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Step(_Strict):
+    """One step of a sequence: which instrument, how deep, how fast."""
+
+    step: Annotated[int, Field(ge=1)]
+    purpose: str = ""
+    size: Size
+    taper: Annotated[float, Field(ge=0, le=0.2)]  # mm per mm
+    length_mm: Positive | None = None
+    motion: Literal["hand", "rotation", "reciprocation"]
+    depth_share: Annotated[float, Field(gt=0, le=1)] | None = None  # of working length
+    speed_rpm: tuple[Positive, Positive] | None = None
+    torque_ncm: Positive | None = None
+    use_limit: Annotated[int, Field(ge=1)] | None = None
+
+
+class Indication(_Strict):
+    """For which canals a sequence is meant."""
+
+    largest_curvature_deg: Annotated[float, Field(ge=0, le=120)] | None = None
+    first_binding_size: tuple[Size, Size] | None = None
+
+
+class Sequence(_Strict):
+    """An entry of the practice's own sequence catalogue."""
+
+    id: str
+    title: str = ""
+    glide_path_size: Size | None = None
+    irrigant_ml: Positive | None = None
+    length_confirmed_before_step: Annotated[int, Field(ge=1)] | None = None
+    apical_gauging: bool = False
+    indication: Indication = Indication()
+    step: tuple[Step, ...] = ()
+
+
+class Reporting(_Strict):
+    """How figures are reported."""
+
+    smallest_group: Annotated[int, Field(ge=1)] = 5
+    confidence: Annotated[float, Field(gt=0.5, lt=1)] = 0.95
+    healed_after_months: Annotated[int, Field(ge=1)] = 12
+    recall_window_months: tuple[Annotated[int, Field(ge=0)], Annotated[int, Field(ge=1)]] = (9, 18)
+
+
+class Settings(_Strict):
+    """Everything a practice says of itself; a practice without a settings file gets these defaults."""
+
+    practice: Annotated[str, Field(min_length=1)] = "practice"
+    time_zone: str = "UTC"
+    currency: str = "EUR"
+    sterilisation_cost: Annotated[float, Field(ge=0)] = 0.0  # per cycle, in the practice's currency
+    reporting: Reporting = Reporting()
+    sequence: tuple[Sequence, ...] = ()
+
+    @property
+    def sequences(self) -> tuple[Sequence, ...]:
+        return self.sequence
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known_zone(cls, value: str) -> str:
+        try:
+            ZoneInfo(value)
+        except (ZoneInfoNotFoundError, ValueError) as e:
+            raise ValueError("is no time zone name such as Europe/Warsaw") from e
+        return value
+
+
+def read_toml(path: Path, what: str) -> dict[str, object]:
+    """Read a TOML file or say in one line why it cannot be read."""
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise UserError(f"no such {what}", where=str(path), do="Check the path, or write one with `canalwise init`") from None
+    except OSError as e:
+        raise UserError(f"the {what} cannot be read ({e.strerror})", where=str(path)) from None
+    except UnicodeDecodeError as e:
+        raise UserError(f"the {what} is not UTF-8 text (byte {e.start})", where=str(path), do="Save it as UTF-8") from None
+    except tomllib.TOMLDecodeError as e:
+        raise UserError(f"the {what} is not valid TOML: {e}", where=str(path), do="Mend that line") from None
+
+
+def first_problem(error: ValidationError) -> str:
+    """The first complaint of pydantic as plain words: which entry, what is wrong, how many more."""
+    problems = error.errors(include_url=False, include_context=False)
+    first = problems[0]
+    entry = ".".join(str(part) for part in first["loc"]) or "the file"
+    more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
+    return f"{entry}: {first['msg'].removeprefix('Value error, ')}{more}"
+
+
+def load_settings(path: Path | None) -> Settings:
+    """The settings in `path`; the defaults when no path is given and ./canalwise.toml does not exist."""
+    if path is None:
+        path = Path("canalwise.toml")
+        if not path.exists():
+            return Settings()
+    try:
+        return Settings.model_validate(read_toml(path, "settings file"))
+    except ValidationError as e:
+        raise UserError(first_problem(e), where=str(path), do="`canalwise init` writes a file to compare with") from None

@@ -1,0 +1,45 @@
+"""What every reader returns: an export as text, every record accounted for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import polars as pl
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """How a text file is written. Declared, never guessed."""
+
+    encoding: str = "utf-8"
+    delimiter: str = ","
+
+
+@dataclass(frozen=True)
+class Broken:
+    """A record that cannot be told into cells: where it starts, its text, its cells as far as they go, and why."""
+
+    source_row: int
+    raw: str
+    cells: tuple[str, ...]
+    rule: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class RawTable:
+    """An export as text.
+
+    `rows` has `source_row` (the line of the file, or row of the sheet, at which the record starts; the first is 1) and
+    one text column `c0`, `c1`, ... for each header; empty cells are "". `len(rows) + len(broken)` records were read.
+    """
+
+    header: tuple[str, ...]
+    rows: pl.DataFrame
+    broken: tuple[Broken, ...] = ()
+    blank_lines: int = 0
+    notes: tuple[str, ...] = field(default=())
+
+
+def cell_names(width: int) -> list[str]:
+    return [f"c{i}" for i in range(width)]

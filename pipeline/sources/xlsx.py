@@ -1,0 +1,60 @@
+"""Reading a sheet of a workbook as text: values as shown to a program, dates as ISO 8601.
+
+Polars reads through fastexcel (calamine): formulas give their cached values, a merged cell its value in the top-left.
+"""
+
+from __future__ import annotations
+
+import zipfile
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.errors import UserError
+from pipeline.sources.table import RawTable, cell_names
+
+_LARGEST = 200 << 20  # bytes unpacked: a 1 MB file can hold a gigabyte of zeros
+_DENSEST = 100  # unpacked : packed
+
+
+def read_xlsx(path: Path, sheet: str | None) -> RawTable:
+    """The sheet (the first one when none is named) as text; row numbers are those of the sheet."""
+    _refuse_bombs(path)
+    import fastexcel
+
+    try:
+        book = fastexcel.read_excel(str(path))
+        names = book.sheet_names
+        if sheet is not None and sheet not in names:
+            raise UserError(f"no sheet {sheet}; it has {', '.join(names)}", where=str(path), do="Name one of these")
+        cells = book.load_sheet(sheet or names[0], header_row=None, dtypes="string", skip_whitespace_tail_rows=True)
+        frame = cells.to_polars()
+    except UserError:
+        raise
+    except Exception as e:
+        raise UserError(f"the workbook cannot be read ({str(e).splitlines()[0]})", where=str(path), do="Save it again as .xlsx") from None
+    frame = frame.cast(pl.String).fill_null("")
+    frame.columns = cell_names(frame.width)
+    frame = frame.with_row_index("source_row", 1).with_columns(pl.col("source_row").cast(pl.Int64))
+    filled = frame.filter(pl.any_horizontal(pl.exclude("source_row").str.strip_chars() != ""))
+    if not filled.height:
+        raise UserError("the sheet is empty", where=str(path), do="Export it again")
+    header = tuple(str(cell).strip() for cell in filled.row(0)[1:])
+    rows = filled.slice(1)
+    blank = frame.height - filled.height
+    return RawTable(header, rows, (), blank)
+
+
+def _refuse_bombs(path: Path) -> None:
+    try:
+        with zipfile.ZipFile(path) as book:
+            unpacked = sum(entry.file_size for entry in book.infolist())
+            packed = max(1, sum(entry.compress_size for entry in book.infolist()))
+    except FileNotFoundError:
+        raise UserError("no such file", where=str(path), do="Check the path") from None
+    except (OSError, zipfile.BadZipFile):
+        raise UserError("is not an .xlsx workbook", where=str(path), do="Save it again as .xlsx") from None
+    if unpacked > _LARGEST or unpacked / packed > _DENSEST:
+        raise UserError(
+            f"the workbook unpacks to {unpacked >> 20} MB, {unpacked // packed} times its size", where=str(path), do="Save it again, or export as CSV"
+        )

@@ -1,0 +1,141 @@
+"""Writing one file into the store: one batch, one transaction, every record accounted for.
+
+A record whose key is new is loaded; one that says what the store already says is unchanged; one that says something
+else supersedes, and what it replaced goes to the kind's history.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from pipeline.store.records import KINDS
+
+if TYPE_CHECKING:
+    import duckdb
+
+    Connection = duckdb.DuckDBPyConnection
+
+
+@dataclass(frozen=True)
+class Counts:
+    """What became of the records of one file. read = loaded + unchanged + superseded + quarantined."""
+
+    read: int
+    loaded: int
+    unchanged: int
+    superseded: int
+    quarantined: int
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Where a batch came from."""
+
+    source_file: str
+    kind: str
+    practice: str
+    time_zone: str
+    file_hash: str
+    file_bytes: int
+    mapping_hash: str
+    rules_hash: str
+
+
+def next_id(connection: Connection) -> int:
+    found = connection.execute("select coalesce(max(batch_id), 0) + 1 from batches").fetchone()
+    assert found is not None
+    return int(found[0])
+
+
+def same_file_before(connection: Connection, batch: Batch) -> Counts | None:
+    """The counts of a batch of the same bytes, read by the same mapping and rules; None when there is none.
+
+    Reading it again would change nothing: what it loaded is unchanged now, what it refused is still refused.
+    """
+    found = connection.execute(
+        """select "read", quarantined from batches
+           where file_hash = ? and kind = ? and practice = ? and mapping_hash = ? and rules_hash = ? limit 1""",
+        [batch.file_hash, batch.kind, batch.practice, batch.mapping_hash, batch.rules_hash],
+    ).fetchone()
+    if found is None:
+        return None
+    read, quarantined = map(int, found)
+    return Counts(read, 0, read - quarantined, 0, quarantined)
+
+
+def merge(connection: Connection, batch: Batch, batch_id: int, *, incoming: str, refused: str) -> Counts:
+    """Merge the accepted records of `incoming` into their kind's table, inside the caller's transaction.
+
+    `incoming` has batch_id, source_row, practice and the record; `refused` holds the source_row of every quarantined
+    record, including those that never became an incoming row. Raises AssertionError when the counts do not add up;
+    the caller rolls back.
+    """
+    kind = KINDS[batch.kind]
+    columns = ", ".join(f'"{c}"' for c in kind.names)
+    keys = ("practice", *kind.key)
+    same_key = " and ".join(f'n."{k}" is not distinct from o."{k}"' for k in keys)
+    changed = " or ".join(f'n."{c}" is distinct from o."{c}"' for c in kind.names if c not in kind.key) or "false"
+    now = dt.datetime.now(dt.UTC).replace(tzinfo=None)
+    parameters = {"file": batch.source_file, "now": now}
+
+    def count(sql: str) -> int:
+        row = connection.execute(sql).fetchone()
+        assert row is not None
+        return int(row[0])
+
+    connection.execute(
+        f"create or replace temp table accepted as select * from {incoming} "
+        f"where source_row not in (select source_row from {refused})"
+    )
+    accepted = count("select count(*) from accepted")
+    # A row that stands in the file twice, to the letter, counts once; the second says nothing new.
+    key_list = ", ".join(f'"{k}"' for k in keys)
+    if count(f"select count(*) from (select distinct {key_list} from accepted)") < accepted:
+        connection.execute(
+            f"create or replace temp table accepted as select * from accepted "
+            f"qualify row_number() over (partition by {key_list} order by source_row) = 1"
+        )
+    connection.execute(
+        f"create or replace temp table verdicts as select n.source_row, o.batch_id as old_batch, "
+        f"o.source_row as old_row, o.batch_id is not null as known, ({changed}) as changed "
+        f"from accepted n left join {kind.name} o on {same_key}"
+    )
+    superseded = count("select count(*) from verdicts where known and changed")
+    loaded = count("select count(*) from verdicts where not known")
+    unchanged = accepted - superseded - loaded
+    if superseded:
+        old = "select old_batch, old_row from verdicts where known and changed"
+        connection.execute(
+            f"insert into {kind.name}_history select *, {batch_id}, ? from {kind.name} "
+            f"where (batch_id, source_row) in ({old})",
+            [now],
+        )
+        connection.execute(f"delete from {kind.name} where (batch_id, source_row) in ({old})")
+    if loaded or superseded:
+        connection.execute(
+            f"insert into {kind.name} ({columns}, practice, source_file, source_row, loaded_at, batch_id) "
+            f"select {columns}, practice, $file, source_row, $now, batch_id from accepted "
+            "where source_row in (select source_row from verdicts where not known or changed)",
+            parameters,
+        )
+    quarantined = count(f"select count(distinct source_row) from {refused}")
+    counts = Counts(count(f"select count(*) from (select source_row from {incoming} union select source_row from {refused})"),
+                    loaded, unchanged, superseded, quarantined)
+    _add_up(counts)
+    connection.execute(
+        f"insert into batches values ({', '.join('?' * 15)})",
+        [
+            batch_id, batch.source_file, batch.kind, batch.practice, batch.time_zone, batch.file_hash, batch.file_bytes,
+            batch.mapping_hash, batch.rules_hash, now,
+            counts.read, counts.loaded, counts.unchanged, counts.superseded, counts.quarantined,
+        ],
+    )  # fmt: skip
+    return counts
+
+
+def _add_up(counts: Counts) -> None:
+    parts = counts.loaded + counts.unchanged + counts.superseded + counts.quarantined
+    if counts.read != parts:
+        raise AssertionError(f"{counts.read} records read, {parts} accounted for: {counts}")

@@ -1,0 +1,94 @@
+"""Opening the store: a DuckDB file that only its owner can read, and that never reaches for the network."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.errors import UserError
+from pipeline.store import schema
+
+if TYPE_CHECKING:
+    import duckdb
+
+# DuckDB would otherwise fetch extensions over the network when a query seems to want one.
+_CONFIG: dict[str, str | bool | int | float | list[str]] = {
+    "autoinstall_known_extensions": False,
+    "autoload_known_extensions": False,
+    "allow_community_extensions": False,
+    "allow_unsigned_extensions": False,
+    "allow_persistent_secrets": False,
+}
+
+
+def in_memory() -> duckdb.DuckDBPyConnection:
+    """An empty store in memory, for tests and worked examples."""
+    import duckdb
+
+    connection = duckdb.connect(":memory:", config=_CONFIG)
+    for statement in schema.create_statements():
+        connection.execute(statement)
+    return connection
+
+
+@contextmanager
+def open_store(path: Path, *, write: bool = False) -> Iterator[duckdb.DuckDBPyConnection]:
+    """The store at `path`; with `write` it is made when missing. Errors are said in one line."""
+    import duckdb
+
+    new = not path.exists()
+    if new and not write:
+        raise UserError("there is no store here", where=str(path), do="Import something first: canalwise ingest PATH")
+    if new and not path.parent.is_dir():
+        raise UserError("the folder of the store does not exist", where=str(path.parent), do="Make it, or give --store")
+    if path.is_dir():
+        raise UserError("is a folder, not a store", where=str(path), do="Give --store a file")
+    os.umask(0o077)  # also for what DuckDB writes beside the file
+    if write:
+        # What a killed run spilled is plain text of records; DuckDB itself leaves it.
+        shutil.rmtree(path.with_name(path.name + ".tmp"), ignore_errors=True)
+    try:
+        connection = duckdb.connect(str(path), read_only=not write, config=_CONFIG)
+    except duckdb.Error as e:
+        raise UserError(_why(e), where=str(path)) from None
+    try:
+        if new:
+            connection.begin()
+            for statement in schema.create_statements():
+                connection.execute(statement)
+            connection.commit()
+        else:
+            _check_version(connection, path)
+        yield connection
+    finally:
+        connection.close()
+
+
+def _check_version(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
+    import duckdb
+
+    try:
+        found = connection.execute("select version from store_version").fetchone()
+    except duckdb.Error:
+        found = None
+    if found is None:
+        raise UserError("is a database, but not a store of canalwise", where=str(path), do="Give --store another file")
+    if found[0] != schema.VERSION:
+        raise UserError(
+            f"was written by another version of canalwise (layout {found[0]}, this one reads {schema.VERSION})",
+            where=str(path),
+            do="Import the exports into a new store",
+        )
+
+
+def _why(error: Exception) -> str:
+    text = str(error)
+    if "lock" in text.lower():
+        return "another program holds the store open. Close it and try again"
+    if "not a valid DuckDB" in text or "magic bytes" in text:
+        return "is not a store (not a DuckDB database). Give --store another file"
+    return "the store cannot be opened: " + text.splitlines()[0]

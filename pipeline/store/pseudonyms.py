@@ -1,0 +1,69 @@
+"""Patient ids become keyed pseudonyms at the door; the original is never stored.
+
+Keyed BLAKE2b (RFC 7693): an unkeyed hash of a seven-digit id is undone in seconds by trying all ten million. The key is
+32 random bytes in a file of its own beside the store, mode 0600. Losing it only breaks the link to later exports.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import secrets
+from collections.abc import Iterable
+from pathlib import Path
+
+from pipeline.errors import UserError
+
+_FORM = re.compile(r"pt-[0-9a-f]{32}")
+
+
+def key_path(store: Path) -> Path:
+    """Where the key of a store is kept: canalwise.duckdb -> canalwise.key."""
+    return store.with_suffix(".key")
+
+
+def load_key(store: Path) -> bytes:
+    """The key of a store, made on first use."""
+    path = key_path(store)
+    try:
+        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    except FileExistsError:
+        key = path.read_bytes()
+        if len(key) != 32:
+            raise UserError(
+                f"is not a pseudonym key (32 bytes expected, {len(key)} found)",
+                where=str(path),
+                do="Put the right key back: a new one would break the link between earlier and later exports",
+            ) from None
+        return key
+    except OSError as e:
+        raise UserError(f"the pseudonym key cannot be written ({e.strerror})", where=str(path)) from None
+    if store.exists():
+        os.close(descriptor)
+        path.unlink()
+        raise UserError(
+            "the pseudonym key of this store is missing",
+            where=str(path),
+            do="Put it back: a new one would break the link between earlier and later exports",
+        )
+    with os.fdopen(descriptor, "wb") as file:
+        key = secrets.token_bytes(32)
+        file.write(key)
+    return key
+
+
+def pseudonyms(practice_and_patient: Iterable[tuple[str, str]], key: bytes) -> list[str]:
+    """Pseudonyms ("pt-" and 32 hex digits) for pairs of practice and patient id.
+
+    A patient id that is one already stays as it is, so that a mended quarantine export can be read again.
+    """
+    return [
+        patient
+        if _FORM.fullmatch(patient)
+        else "pt-"
+        + hashlib.blake2b(
+            f"{practice}\x1f{patient}".encode(), key=key, digest_size=16, person=b"canalwise"
+        ).hexdigest()
+        for practice, patient in practice_and_patient
+    ]

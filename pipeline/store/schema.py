@@ -1,0 +1,47 @@
+"""The tables of the store: one a record kind, its history, and the books that account for every row."""
+
+from __future__ import annotations
+
+from pipeline.store.records import KINDS, SQL_TYPE, Kind
+
+VERSION = 1
+
+_PROVENANCE = "practice VARCHAR, source_file VARCHAR, source_row BIGINT, loaded_at TIMESTAMP, batch_id BIGINT"
+
+_BOOKS = (
+    # One row an imported file. read = loaded + unchanged + superseded + quarantined, checked as it is written.
+    """create table batches (
+        batch_id BIGINT, source_file VARCHAR, kind VARCHAR, practice VARCHAR, time_zone VARCHAR,
+        file_hash VARCHAR, file_bytes BIGINT, mapping_hash VARCHAR, rules_hash VARCHAR, loaded_at TIMESTAMP,
+        "read" BIGINT, loaded BIGINT, unchanged BIGINT, superseded BIGINT, quarantined BIGINT,
+        check ("read" = loaded + unchanged + superseded + quarantined))""",
+    # Rows that were refused, with what a person needs to mend them. `record` holds mapped columns only, as JSON.
+    """create table quarantine (
+        batch_id BIGINT, kind VARCHAR, source_file VARCHAR, source_row BIGINT,
+        rules VARCHAR[], reasons VARCHAR[], columns VARCHAR[], record VARCHAR)""",
+    # Records that stay in the store but that a warning or a rule across kinds has marked.
+    """create table flags (
+        kind VARCHAR, batch_id BIGINT, source_row BIGINT, rule VARCHAR, action VARCHAR, reason VARCHAR,
+        columns VARCHAR[], spoils VARCHAR[])""",
+    """create table checks (
+        checked_at TIMESTAMP, suite VARCHAR, expectations BIGINT, failed BIGINT, "rows" BIGINT, unexpected BIGINT)""",
+    "create table store_version (version INTEGER)",
+)
+
+
+def columns_sql(kind: Kind) -> str:
+    """The columns of a kind's table as SQL, record first, provenance after."""
+    record = ", ".join(f'"{c.name}" {SQL_TYPE[c.type]}' for c in kind.columns)
+    return f"{record}, {_PROVENANCE}"
+
+
+def create_statements() -> list[str]:
+    """All statements that make an empty store."""
+    statements = list(_BOOKS)
+    for kind in KINDS.values():
+        statements.append(f"create table {kind.name} ({columns_sql(kind)})")
+        statements.append(
+            f"create table {kind.name}_history ({columns_sql(kind)}, replaced_by BIGINT, replaced_at TIMESTAMP)"
+        )
+    statements.append(f"insert into store_version values ({VERSION})")
+    return statements
