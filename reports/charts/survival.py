@@ -23,12 +23,16 @@ class Step:
 
 @dataclass(frozen=True)
 class Curve:
-    """One group's curve; `end` is the last time that it is drawn to, `text` stands in its key."""
+    """One group's curve; `end` is the last time that it is drawn to, `text` stands in its key.
+
+    `at_risk` holds (time, number still followed) for the row of counts below the axis.
+    """
 
     label: str
     text: str
     steps: tuple[Step, ...]
     end: float
+    at_risk: tuple[tuple[float, int], ...] = ()
 
 
 def survival(curves: Sequence[Curve], width: int, *, axis: str, share: str, lowest: float) -> Any:
@@ -60,6 +64,17 @@ def survival(curves: Sequence[Curve], width: int, *, axis: str, share: str, lowe
                 x=x, y=alt.Y("estimate:Q", scale=y_scale, axis=y_axis), color=colours
             )
         )
+    y = height + 58.0
+    for curve in (c for c in curves if c.at_risk):
+        heading = "Number at risk" if len(curves) == 1 else f"Number at risk, {curve.label}"
+        for line in wrap(heading, theme.letters(width)):
+            layers.append(_text(alt, line, -40, y))
+            y += 16
+        counts = alt.Chart(alt.InlineData(values=[{"time": t, "n": f"{n:,}"} for t, n in curve.at_risk]))
+        layers.append(
+            counts.mark_text(baseline="middle", color=theme.SOFT).encode(x=x, y=alt.value(y), text="n:N")
+        )
+        y += 22
     # The key above the plot: a piece of each line, and its words.
     key, y = [], 0.0
     for line in wrap(share, theme.letters(width)):

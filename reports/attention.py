@@ -1,0 +1,221 @@
+"""What needs attention first: rules that turn results into sentences, each with its figure and where to read more.
+
+A rule states what the figures show and no more; which of them matters is the reader's to judge.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from reports.blocks import Sentence
+from reports.evidence import difference_text, pair, unit_words
+from reports.series import Series
+from reports.source import Answer, Source
+from reports.words import Words, count, counted, day, plain, points, series, short_month
+
+NOTHING = Sentence("Nothing needs attention: no figure of this page stands out from what was usual, and no data are missing.")
+
+LOW_RECALL = 0.5  # below this share seen, the unseen could turn an outcome figure either way; common practice, no source
+STALE_DAYS = 45  # without an import for so long a monthly review lacks a month; common practice, no source
+
+
+def collect(*groups: Iterable[Sentence | None]) -> tuple[Sentence, ...]:
+    """All sentences that there are, each once; `NOTHING` when there are none."""
+    kept: dict[str, Sentence] = {}
+    for sentence in (s for group in groups for s in group if s is not None):
+        kept.setdefault(sentence.text, sentence)
+    return tuple(kept.values()) or (NOTHING,)
+
+
+def month_signal(words: Words, answer: Answer, found: Series | None, href: str) -> Sentence | None:
+    """A month outside the limits of the months before, or at the end of a long run."""
+    if answer.missing or found is None or found.values[-1] is None:
+        return None
+    row = answer.find(month=found.months[-1]) or {}
+    places = words.decimals(answer.result)
+    name = f"{answer.title} in {words.value('month', found.months[-1])}: {words.full(answer.result, row)}"
+    data = answer.data(row)
+    if found.now:
+        limit = found.high if "above" in found.now else found.low
+        return Sentence(f"{name}, {found.now} of the months before ({words.figure(answer.result, limit, places)}).", href, data)
+    runs = [s for s in found.signals if s.startswith(tuple(_starts(found))) and short_month(found.months[-1]) in s]
+    if runs:
+        return Sentence(f"{name}; {runs[0]} ({words.figure(answer.result, found.centre, places)}).", href, data)
+    return None
+
+
+def _starts(found: Series) -> list[str]:
+    return [short_month(m) for m in found.months]
+
+
+def rate_apart(words: Words, answer: Answer, earlier: Answer, href: str, period: str, before: str) -> Sentence | None:
+    """A rate whose interval lies wholly above the earlier rate."""
+    if answer.missing or earlier.missing or not answer.shown or not earlier.shown:
+        return None
+    row, usual = answer.shown[0], earlier.shown[0]
+    low, high = row.get("low"), row.get("high")
+    if low is None or high is None or low <= usual["estimate"]:
+        return None
+    text = (
+        f"{answer.title}, {period}: {counted(row['events'], 'event')}, {words.full(answer.result, row)}{unit_words(answer)}. "
+        f"The whole interval lies above the figure of {before}: {words.full(earlier.result, usual)}."
+    )
+    return Sentence(text, href, answer.data(row))
+
+
+def events_seen(words: Words, answer: Answer, href: str, period: str) -> Sentence | None:
+    """Events that happened in the period, stated even if they are no more than usual."""
+    if answer.missing or not answer.rows:
+        return None
+    row = answer.rows[0]
+    if not row.get("events"):
+        return None
+    text = f"{answer.title}, {period}: {counted(row['events'], 'event')}, {words.full(answer.result, row)}{unit_words(answer)}."
+    return Sentence(text, href, answer.data(row))
+
+
+def groups_apart(words: Words, answer: Answer, overall: Answer, href: str) -> list[Sentence]:
+    """Groups (never people) whose interval lies wholly above the figure of all."""
+    if answer.missing or overall.missing or not overall.shown or "dentist" in answer.by:
+        return []
+    usual = overall.shown[0]
+    found = []
+    for row in answer.shown:
+        if row.get("low") is not None and row["low"] > usual["estimate"]:
+            text = (
+                f"{answer.title}, {words.group(row, answer.by)}: {words.full(answer.result, row)}{unit_words(answer)}, "
+                f"above the figure of all: {words.full(overall.result, usual)}. Case mix may differ."
+            )
+            found.append(Sentence(text, href, answer.data(row)))
+    return found
+
+
+def recall_low(words: Words, answer: Answer, href: str) -> Sentence | None:
+    """So few seen again that outcome figures may mislead."""
+    if answer.missing or not answer.shown:
+        return None
+    row = answer.shown[0]
+    if row["estimate"] >= LOW_RECALL:
+        return None
+    text = f"{answer.title}: {words.full(answer.result, row)}. Fewer than half were seen; those not seen may have done otherwise."
+    return Sentence(text, href, answer.data(row))
+
+
+def overdue(answer: Answer, href: str, whose: str = "") -> Sentence | None:
+    """How many are overdue for recall."""
+    if answer.missing or not answer.rows:
+        return None
+    n = len(answer.rows)
+    data = {**answer.data(), "n": str(n)}
+    return Sentence(f"{counted(n, 'treatment')}{whose} {'is' if n == 1 else 'are'} due or overdue for recall.", href, data)
+
+
+def not_healed(answer: Answer, href: str) -> Sentence | None:
+    """How many own cases did not heal."""
+    if answer.missing or not answer.rows:
+        return None
+    n = len(answer.rows)
+    one = "case did not heal and is" if n == 1 else "cases did not heal and are"
+    return Sentence(f"{count(n)} {one} listed for review.", href, {**answer.data(), "n": str(n)})
+
+
+def refused(answer: Answer, href: str) -> Sentence | None:
+    """Records in quarantine."""
+    if answer.missing:
+        return None
+    n = sum(row.get("n") or 0 for row in answer.rows)
+    if not n:
+        return None
+    return Sentence(
+        f"{counted(n, 'record')} {'waits' if n == 1 else 'wait'} in quarantine and {'counts' if n == 1 else 'count'} in no figure.",
+        href,
+        {**answer.data(), "n": str(n)},
+    )
+
+
+def stale(as_of: Any, today: Any, href: str) -> Sentence | None:
+    """Data that end long ago."""
+    if (today - as_of).days <= STALE_DAYS:
+        return None
+    return Sentence(f"The newest record is of {day(as_of)}, {count((today - as_of).days)} days before this report.", href)
+
+
+def unanswered(source: Source, href: str) -> list[Sentence]:
+    """Measures that cannot be computed, by name."""
+    found = []
+    for name, missing in source.unanswered.items():
+        measure = source.catalogue.get(name)
+        title = plain(measure.title) if measure else name.replace("_", " ")
+        found.append(Sentence(f"{title} cannot be computed: {series(missing)}.", href, {"measure": name}))
+    return found
+
+
+# ---- what a comparison allows one to say ------------------------------------------------------------------------
+
+
+def conclusion(words: Words, answer: Answer, row: dict[str, Any], smallest_group: int, whose: str, href: str = "") -> Sentence:
+    """The sentence that a comparison of two sequences allows, and no other.
+
+    Too few cases; strata that disagree, where one pooled figure would mislead; a difference shown; or none shown,
+    with the smallest that so many cases could have shown. Shown is never proven, and never a cause.
+    """
+    who = f"{pair(words, row)}, {whose}"
+    data = answer.data(row)
+    n, n_reference = row.get("n") or 0, row.get("n_reference") or 0
+    sides = f"n {count(n)} and {count(n_reference)}"
+    adjusted = f"adjusted difference in healed share {difference_text(row)}"
+    least = row.get("smallest_difference")
+    smallest = f" So many cases could have shown a difference of about {points(least).lstrip('+')} points or more." if least else ""
+    if row.get("too_few") or row.get("estimate") is None or min(n, n_reference) < smallest_group or not row.get("n_used", 1):
+        return Sentence(f"{who}: too few like cases to compare.{smallest}", href, data)
+    alpha = 1 - words.confidence
+    if row.get("homogeneity_p") is not None and row["homogeneity_p"] < alpha:
+        text = (
+            f"{who}: the strata disagree (test of equal odds ratios p {p_text(row['homogeneity_p'])}), so that no one figure speaks "
+            f"for all kinds of teeth; the {adjusted} ({sides}) should not be used alone."
+        )
+        return Sentence(text, href, data)
+    low, high = row.get("low"), row.get("high")
+    if low is None or high is None:
+        return Sentence(f"{who}: {adjusted} ({sides}), without an interval, so nothing can be concluded.", href, data)
+    if low > 0 or high < 0:
+        more = "more" if row["estimate"] > 0 else "fewer"
+        first = words.value("sequence", row.get("sequence"))
+        text = (
+            f"{who}: a difference is shown among like cases, {more} healed with {first}: {adjusted}, {sides}. "
+            "It is an association; what else differed between the cases may explain it."
+        )
+        return Sentence(text, href, data)
+    text = f"{who}: no difference is shown: {adjusted}, {sides}.{smallest} A smaller one, either way, cannot be ruled out."
+    return Sentence(text, href, data)
+
+
+def p_text(p: float) -> str:
+    """A p value with two figures that mean something."""
+    return "below 0.001" if p < 0.001 else f"{p:.3f}" if p < 0.1 else f"{p:.2f}"
+
+
+def is_shown(words: Words, row: dict[str, Any], smallest_group: int) -> bool:
+    """Does a comparison show a difference, or strata that disagree? Only those belong among what needs attention."""
+    n = min(row.get("n") or 0, row.get("n_reference") or 0)
+    if row.get("too_few") or row.get("estimate") is None or n < smallest_group or not row.get("n_used", 1):
+        return False
+    if row.get("homogeneity_p") is not None and row["homogeneity_p"] < 1 - words.confidence:
+        return True
+    low, high = row.get("low"), row.get("high")
+    return low is not None and high is not None and (low > 0 or high < 0)
+
+
+def not_told(answer: Answer, href: str) -> Sentence | None:
+    """Incidents without a record that the patient was told."""
+    rows = [row for row in answer.rows if "patient_informed" in row]
+    if answer.missing or not rows:
+        return None
+    untold = sum(row["patient_informed"] is False for row in rows)
+    unknown = sum(row["patient_informed"] is None for row in rows)
+    said = [f"{count(untold)} {'says' if untold == 1 else 'say'} that the patient was not told"] if untold else []
+    said += [f"{count(unknown)} {'does' if unknown == 1 else 'do'} not say whether the patient was told"] if unknown else []
+    if not said:
+        return None
+    return Sentence(f"Of {counted(len(rows), 'incident')}, {series(said)}.", href, {**answer.data(), "n": str(len(rows))})

@@ -1,0 +1,156 @@
+"""What every page has: its facts, data quality, methods from the measures' own headers, and the cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from reports import attention, evidence
+from reports.blocks import Block, Items, Part, Sentence, prose
+from reports.source import Source
+from reports.words import Words, capital, count, counted, day, plain, series
+
+
+@dataclass(frozen=True)
+class Context:
+    """What a page is made for: practice, settings, words, the day of the report and the first day of the data."""
+
+    settings: Any
+    words: Words
+    today: date
+    first: date | None
+
+    @property
+    def practice(self) -> str:
+        return plain(self.settings.practice)
+
+    @property
+    def smallest_group(self) -> int:
+        return int(self.settings.reporting.smallest_group)
+
+
+def facts(context: Context, source: Source, period: str) -> tuple[tuple[str, str], ...]:
+    """The lines under a page's title."""
+    return (
+        ("Practice", context.practice),
+        ("Period", period),
+        ("Data up to", day(source.as_of)),
+        ("Report made on", day(context.today)),
+    )
+
+
+def quality(context: Context, source: Source) -> Block:
+    """Can these figures be trusted: what was refused, what is missing, how old the data are."""
+    parts: list[Part] = [prose(*ages(context, source))]
+    parts += evidence.refused(context.words, "quarantine", source.ask("quarantine_by_reason"))
+    parts += evidence.records(
+        context.words,
+        "imports",
+        source.ask("imports"),
+        caption="Files taken in, newest first",
+        empty="No import is on record.",
+        note="",
+    )
+    missing = [s for s in attention.unanswered(source, "") if s.data.get("measure") not in {"imports", "quarantine_by_reason"}]
+    if missing:
+        parts.append(prose("What could not be computed:"))
+        parts.append(Items(tuple(missing)))
+    left = []
+    for name, reasons in source.left_out.items():
+        words = [f"{count(r['n'])} {plain(r['reason'])}" for r in reasons if r["n"]]
+        if words:
+            left.append(Sentence(f"{plain(source.catalogue[name].title)}: {'; '.join(words)}.", data={"measure": name}))
+    if left:
+        parts.append(prose("Left out of a measure, and why:"))
+        parts.append(Items(tuple(left)))
+    return Block("quality", "Data quality", tuple(parts))
+
+
+def ages(context: Context, source: Source) -> list[Sentence]:
+    """How far the data reach, and how long ago that was."""
+    reach = f"from {day(context.first)} to {day(source.as_of)}" if context.first else f"up to {day(source.as_of)}"
+    days = (context.today - source.as_of).days
+    age = f"{counted(days, 'day')} before this report" if days > 0 else "on the day of this report"
+    return [Sentence(f"The records used here reach {reach}; the newest is {age}.")]
+
+
+def methods(context: Context, source: Source) -> Block:
+    """How each measure of the page is defined, from its own header."""
+    terms = []
+    for name in sorted(source.used, key=lambda n: plain(source.used[n].title).lower()):
+        m = source.used[name]
+        if m.kind == "list":
+            continue
+        words = [plain(m.definition)]
+        if m.numerator and m.denominator:
+            words.append(f"Counted: {_end(m.numerator)} Of: {_end(m.denominator)}")
+        if m.left_out_words:
+            texts = m.left_out_words.values() if isinstance(m.left_out_words, dict) else m.left_out_words
+            said = plain(m.left_out_words) if isinstance(m.left_out_words, str) else "; ".join(plain(t) for t in texts)
+            words.append(f"Left out: {_end(said)}")
+        if m.source:
+            words.append(f"Source: {_end(m.source)}")
+        terms.append((f"{plain(m.title)} ({plain(name)})", tuple(w for w in words if w)))
+    small = context.smallest_group
+    general = prose(
+        f"Intervals are {context.words.interval}s. n is the number of units counted. Groups of fewer than {small} are shown as "
+        "\u201ctoo few\u201d. A group's figure and its interval belong together: where intervals overlap widely, a difference "
+        "between figures may be chance."
+    )
+    published: list[Part] = []
+    for name in source.used:
+        answer = next((a for a in source.answers(name) if a.result), None)
+        if answer:
+            published += evidence.published(answer)
+    return Block("methods", "How it was computed", (general, Items(terms=tuple(terms), folded="Definitions and sources"), *published))
+
+
+def _end(text: object) -> str:
+    words = plain(text).rstrip(".")
+    return f"{words}."
+
+
+CAUTIONS = (
+    "For quality review only. Not for diagnosis, for the choice of a treatment, for discarding an instrument or for judging staff "
+    "by itself.",
+    "Associations are not causes: teeth, curvature, kind of treatment and hands differ between the groups compared.",
+    "Local law, professional codes, instructions for use and the judgement of licensed practitioners come first. Statutory "
+    "reporting of incidents is separate from this page.",
+    "Small numbers mislead: read n and the interval with every figure. No events seen is not no risk.",
+    "Outcomes are known only for those who came back; the fewer came, the less the figure says of the others.",
+    "Tooth, date and dentist together can tell who a patient is: keep these pages within the practice.",
+)
+
+
+def cautions() -> Block:
+    """What the page must not be used for, and how it may mislead."""
+    return Block("cautions", "Cautions", (Items(tuple(Sentence(text) for text in CAUTIONS)),))
+
+
+def page_attention(sentences: Sequence[Sentence]) -> Block:
+    """The first block: what needs attention."""
+    return Block("attention", "What needs attention", (Items(tuple(sentences), ordered=len(sentences) > 1),))
+
+
+def section(id: str, heading: str, *parts: Part | Sequence[Part]) -> Block:
+    """A block of parts and lists of parts."""
+    flat: list[Part] = []
+    for part in parts:
+        flat += part if isinstance(part, (list, tuple)) else [part]
+    return Block(id, heading, tuple(flat))
+
+
+__all__ = [
+    "CAUTIONS",
+    "Context",
+    "capital",
+    "cautions",
+    "facts",
+    "methods",
+    "page_attention",
+    "quality",
+    "section",
+    "series",
+]

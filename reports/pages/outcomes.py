@@ -1,0 +1,148 @@
+"""One dentist's own outcomes: how do my teeth do, and does the sequence matter? No other dentist is named here."""
+
+from __future__ import annotations
+
+from reports import attention, evidence
+from reports.blocks import Page, Sentence, prose
+from reports.pages import common
+from reports.pages.common import Context, section
+from reports.source import Source
+from reports.words import period, plain
+
+
+def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
+    """The whole page of one dentist, over all records."""
+    words = context.words
+    own = {"dentist": dentist}
+
+    def ask(name: str, *by: str):  # type: ignore[no-untyped-def]
+        return source.ask(name, by=by, where=own)
+
+    def split(id: str, name: str, *by: str, what: str = "", extra=()):  # type: ignore[no-untyped-def]
+        return evidence.by_group(words, id, ask(name, *by), what=what, extra=extra)
+
+    def recall_beside(*by: str):  # type: ignore[no-untyped-def]
+        """The recall share of the same group, for the column beside an outcome."""
+        recall = ask("recall_share", *by)
+
+        def text(row):  # type: ignore[no-untyped-def]
+            match = recall.find(**{b: row.get(b) for b in by}) if not recall.missing else None
+            return words.with_n(recall.result, match, 0) if match else "not known"
+
+        return (("Seen at recall of those due", text),)
+
+    healed, recall = ask("healed_share"), ask("recall_share")
+    outcome = section(
+        "outcome",
+        "Outcome of own teeth",
+        prose(evidence.single(words, healed), evidence.single(words, recall)),
+        split("healed-sequence", "healed_share", "sequence", extra=recall_beside("sequence")),
+        split("healed-tooth-type", "healed_share", "tooth_type", extra=recall_beside("tooth_type")),
+    )
+    survival = section(
+        "survival",
+        "Teeth still in place",
+        evidence.survive(
+            words,
+            "survival-own",
+            ask("tooth_survival"),
+            share="Teeth still in place",
+            axis="Months since completion",
+            unit="months",
+            at=(12, 24, 36, 48, 60),
+            event="extraction",
+        ),
+        evidence.survive(
+            words,
+            "survival-sequence",
+            ask("tooth_survival", "sequence"),
+            share="Teeth still in place",
+            axis="Months since completion",
+            unit="months",
+            at=(12, 24, 48),
+            event="extraction",
+        ),
+    )
+    own_pairs, all_pairs = ask("sequence_comparison"), source.ask("sequence_comparison")
+    small = context.smallest_group
+
+    def conclusions(answer, whose: str, href: str = "") -> list[Sentence]:  # type: ignore[no-untyped-def]
+        return [attention.conclusion(words, answer, row, small, whose, href) for row in answer.rows]
+
+    comparison = section(
+        "comparison",
+        "Does the sequence matter?",
+        prose(
+            "Crude differences mix the sequence with the teeth it was used in. The adjusted ones compare only like cases: same tooth "
+            "type, lesion before treatment or not, first treatment or retreatment."
+        ),
+        evidence.compared(words, "compare-own", own_pairs, conclusions(own_pairs, "own teeth"), "own teeth"),
+        evidence.compared(words, "compare-practice", all_pairs, conclusions(all_pairs, "whole practice"), "whole practice"),
+    )
+    work = section(
+        "work",
+        "Own time and separated instruments",
+        split("own-time-canal", "chair_minutes_per_canal", "sequence"),
+        split("own-time-visit", "chair_minutes_per_visit", "tooth_type"),
+        split("own-separations", "separations_per_100_canals", "sequence"),
+    )
+    unhealed, overdue = ask("not_healed_list"), ask("recall_list")
+    review = section(
+        "review",
+        "Own cases to review",
+        evidence.records(
+            words,
+            "not-healed",
+            unhealed,
+            caption="Own cases that did not heal",
+            empty="No own case is known not to have healed. Those not seen are not known.",
+            hide=("dentist",),
+            first=("treatment_id", "tooth"),
+        ),
+        evidence.records(
+            words,
+            "recalls",
+            overdue,
+            caption="Own cases due or overdue for recall",
+            empty="No own case is due for recall.",
+            hide=("dentist",),
+            first=("treatment_id", "tooth"),
+        ),
+    )
+    quality = common.quality(context, source)
+    told = [
+        attention.conclusion(words, own_pairs, row, small, "own teeth", "comparison")
+        for row in own_pairs.rows
+        if attention.is_shown(words, row, small)
+    ]
+    sentences = attention.collect(
+        [
+            attention.overdue(overdue, "review"),
+            attention.not_healed(unhealed, "review"),
+            attention.recall_low(words, recall, "outcome"),
+        ],
+        told,
+        [
+            attention.refused(source.ask("quarantine_by_reason"), "quality"),
+            attention.stale(source.as_of, context.today, "quality"),
+        ],
+        attention.unanswered(source, "quality"),
+    )
+    return Page(
+        stem=stem,
+        title=f"Own outcomes, dentist {plain(dentist)}",
+        lead="How do my teeth do, and does the sequence matter? For the dentist named, about own cases.",
+        facts=common.facts(context, source, period(context.first, source.as_of)),
+        blocks=(
+            common.page_attention(sentences),
+            outcome,
+            survival,
+            comparison,
+            work,
+            review,
+            quality,
+            common.methods(context, source),
+            common.cautions(),
+        ),
+        attention=sentences,
+    )

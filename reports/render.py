@@ -1,0 +1,185 @@
+"""Renders the pages: a folder that opens from disk, for three readers and an index.
+
+    out/index.html, monthly-YYYY-MM.html, incidents.html, outcomes-<dentist>.html
+    out/figures/<page>/<block>.csv    the figures of each chart and table
+
+Nothing is computed here: measures answer, pages lay out.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+from collections.abc import Callable, Mapping
+from datetime import date, datetime
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from pipeline.errors import UserError
+from reports import files
+from reports.blocks import Page
+from reports.pages import incidents, index, monthly, outcomes
+from reports.pages.common import Context
+from reports.pages.monthly import Month
+from reports.source import Source
+from reports.words import Words, day, plain, series
+from reports.words import month as month_words
+
+WHICH = ("all", "monthly", "incidents", "outcomes")
+
+
+def render(
+    connection: Any,
+    settings: Any,
+    out: Path,
+    which: str = "all",
+    month: str | None = None,
+    dentist: str | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> list[Path]:
+    """Render pages from an open store into the folder `out`; the paths of the pages written, the index first.
+
+    `which` is all, monthly, incidents or outcomes. `month` is YYYY-MM, by default the last complete month with visits.
+    `dentist` limits the outcome pages to one dentist, by default every dentist gets one. `progress` is told in a few
+    words what is being done. UserError for a month without data or a dentist who has none.
+    """
+    if which not in WHICH:
+        raise UserError(f"no report is called {plain(which)}", do=f"Choose {series(WHICH, 'or')}")
+    wanted = None if month is None else _month(month)
+    tell = progress or (lambda text: None)
+    out = Path(out)
+
+    tell("Reading the records")
+    workspace, catalogue = open_workspace(connection, settings, None), _catalogue()
+    source = Source(workspace, catalogue)
+    months = _months_with_data(source)
+    today = datetime.now(ZoneInfo(settings.time_zone)).date()
+    first = date.fromisoformat(f"{min(months)}-01") if months else None
+    context = Context(settings, Words.of(settings), today, first)
+
+    pages: list[Page] = []
+    if which in {"all", "monthly"}:
+        chosen = _choose(wanted, months, source.as_of)
+        if chosen:
+            tell(f"Monthly review, {chosen.words}")
+            at = min(chosen.last, source.as_of)
+            own = source if at == source.as_of else Source(open_workspace(connection, settings, at), catalogue)
+            pages.append(monthly.page(context, own, chosen))
+    if which in {"all", "incidents"}:
+        tell("Incident audit")
+        pages.append(incidents.page(context, Source(workspace, catalogue)))
+    if which in {"all", "outcomes"}:
+        known = _dentists(source)
+        if dentist is not None and dentist not in known:
+            raise UserError(f"no records of dentist {plain(dentist)}", do=_known_dentists(known))
+        for name, stem in files.stems(known).items():
+            if dentist in {None, name}:
+                tell(f"Own outcomes, dentist {plain(name)}")
+                pages.append(outcomes.page(context, Source(workspace, catalogue), name, stem))
+
+    files.folder(out)
+    written = []
+    for page in pages:
+        files.write_files(page, out)
+        written.append(files.write(out / f"{page.stem}.html", html(page)))
+    start = index.page(context, Source(workspace, catalogue), pages, out)
+    files.write_files(start, out)
+    return [files.write(out / "index.html", html(start)), *written]
+
+
+def html(page: Page) -> str:
+    """A page as one file of HTML."""
+    style = _asset("page.css")
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    return _template().render(page=page, style=style, style_digest=digest)
+
+
+# ---- what there is to report on ---------------------------------------------------------------------------------
+
+
+def open_workspace(connection: Any, settings: Any, as_of: date | None) -> Any:
+    """The measures' view of the store as of a day."""
+    from pipeline.measures.run import Workspace
+
+    return Workspace(connection, settings, as_of=as_of)
+
+
+def _catalogue() -> Mapping[str, Any]:
+    from pipeline.measures.catalogue import catalogue
+
+    return catalogue()
+
+
+_EVERYWHERE = ("chair_minutes_per_visit", "visits_per_tooth", "separations_per_100_canals", "recall_share")
+
+
+def _groups(source: Source, by: str) -> set[str]:
+    """All values of a group that some basic measure has rows for."""
+    found: set[str] = set()
+    for name in _EVERYWHERE:
+        measure = source.catalogue.get(name)
+        if measure is not None and by in measure.groups:
+            found |= {row[by] for row in source.ask(name, by=(by,)).rows if row.get(by) is not None}
+    return found
+
+
+def _months_with_data(source: Source) -> set[str]:
+    return {m for m in _groups(source, "month") if re.fullmatch(r"\d{4}-\d{2}", m)}
+
+
+def _dentists(source: Source) -> set[str]:
+    return _groups(source, "dentist")
+
+
+def _month(text: str) -> Month:
+    found = re.fullmatch(r"(\d{4})-(\d{2})", text.strip())
+    if not found or not 1 <= int(found[2]) <= 12 or int(found[1]) < 1:
+        raise UserError(f"{plain(text)} is no month", do="Write it as 2026-10")
+    return Month(date(int(found[1]), int(found[2]), 1))
+
+
+def _choose(wanted: Month | None, months: set[str], as_of: date) -> Month | None:
+    """The month asked for, else the last complete one with data, else the last one with data."""
+    if wanted is not None:
+        if wanted.name not in months:
+            reach = f"The records reach from {month_words(min(months))} to {month_words(max(months))}" if months else "Import records first"
+            raise UserError(f"no records of {wanted.words}", do=reach)
+        return wanted
+    named = [_month(m) for m in sorted(months)]
+    complete = [m for m in named if m.last <= as_of]
+    return (complete or named or [None])[-1]
+
+
+def _known_dentists(known: set[str]) -> str:
+    if not known:
+        return "Import records first"
+    listed = [plain(k) for k in sorted(known)]
+    more = f" and {len(listed) - 20} more" if len(listed) > 20 else ""
+    return f"The records know {', '.join(listed[:20])}{more}"
+
+
+# ---- templates --------------------------------------------------------------------------------------------------
+
+
+@cache
+def _template() -> Any:
+    import jinja2
+
+    environment = jinja2.Environment(
+        loader=jinja2.FunctionLoader(lambda name: _asset(name, "templates")),
+        autoescape=True,  # always: select_autoescape would miss names that end in .j2
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["day"] = day
+    return environment.get_template("page.html.j2")
+
+
+@cache
+def _asset(name: str, kind: str = "assets") -> str:
+    return resources.files("reports").joinpath(kind, name).read_text(encoding="utf-8")

@@ -1,0 +1,77 @@
+"""A measure month by month, with the centre line, limits and signals that pipeline.stats.process finds."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date
+
+from reports.source import Answer
+from reports.words import counted, short_month
+
+
+@dataclass(frozen=True)
+class Series:
+    """Months in order with their figures (None: none or too few), limits, and signals by position and of the series."""
+
+    months: tuple[str, ...]
+    values: tuple[float | None, ...]
+    centre: float | None = None
+    low: float | None = None
+    high: float | None = None
+    at: dict[int, str] = field(default_factory=dict)
+    signals: tuple[str, ...] = ()
+    note: str = ""
+
+    @property
+    def known(self) -> list[float]:
+        return [v for v in self.values if v is not None]
+
+    @property
+    def now(self) -> str | None:
+        """The signal of the last month, if there is one."""
+        return self.at.get(len(self.months) - 1)
+
+    def signal_at(self, i: int) -> str | None:
+        return self.at.get(i)
+
+
+def month_names(first: date, last: date) -> list[str]:
+    """All months from one day's to another's: `2025-05` .. `2026-10`."""
+    count = (last.year - first.year) * 12 + last.month - first.month + 1
+    return [f"{(m := first.month - 1 + i) // 12 + first.year}-{m % 12 + 1:02d}" for i in range(count)]
+
+
+def monthly(answer: Answer, months: Sequence[str]) -> Series | None:
+    """The series of an answer grouped by month, the last month judged by limits from the months before it.
+
+    None if the measure cannot be computed or has no figure at all. Months that are not shown keep their place.
+    """
+    from pipeline.stats import process
+
+    rows = {row.get("month"): row for row in answer.shown}
+    values = tuple(rows[m]["estimate"] if m in rows else None for m in months)
+    if not any(v is not None for v in values):
+        return None
+    x = [float("nan") if v is None else v for v in values]
+    before = [True] * (len(months) - 1) + [len(months) == 1]
+    chart = process.individuals(x, baseline=before, floor=0.0)
+    if chart.centre is None or chart.high is None:
+        return Series(tuple(months), values, note="Too few earlier months for limits.")
+    at: dict[int, str] = {}
+    whole: list[str] = []
+    for signal in process.signals(x, chart.centre, chart.low, chart.high):
+        first, last = months[signal.first], months[signal.last]
+        if signal.rule == "long run":
+            whole.append(f"{short_month(first)} to {short_month(last)} all on one side of the mean")
+        elif signal.rule == "few crossings":
+            whole.append("the months cross the mean less often than chance alone would make them")
+        else:
+            at[signal.first] = signal.rule
+    note = (
+        f"Limits: mean of the {counted(chart.n, 'month')} before, plus and minus 2.66 times the mean change from month to month. "
+        "Months outside them are marked; a mark asks for a look and says nothing of the cause."
+    )
+    if chart.tentative:
+        note += f" With fewer than {process.FEW_POINTS} months the limits are tentative."
+    return Series(tuple(months), values, chart.centre, chart.low, chart.high, at, tuple(whole), note)
