@@ -24,6 +24,7 @@ from pipeline.settings import Settings
 from pipeline.sources import read as sources
 from pipeline.store.batches import Batch, Counts, merge, next_id, same_file_before
 from pipeline.store.database import open_store
+from pipeline.store.frames import frame
 from pipeline.store.pseudonyms import load_key, pseudonyms
 from pipeline.store.records import KINDS
 
@@ -215,7 +216,7 @@ def _quarantine(connection: Connection, raw: RawTable, how: Recognised, batch: B
     """Keep refused rows with their reasons and what a person needs to mend them: mapped cells only, pseudonyms for ids."""
     import polars as pl
 
-    refused = connection.execute("select source_row from refused").pl()
+    refused = frame(connection, "select source_row from refused")
     cell = {name: f"c{raw.header.index(name)}" for name in how.mapping.sources}
     rows = raw.rows.join(refused, on="source_row", how="semi").select(
         "source_row", *(pl.col(c).alias(name) for name, c in cell.items())
@@ -225,8 +226,8 @@ def _quarantine(connection: Connection, raw: RawTable, how: Recognised, batch: B
         rows = rows.with_columns(pl.Series(patient.source, _masked(rows[patient.source].to_list(), batch.practice, key), dtype=pl.String))
     texts = [(row.pop("source_row"), json.dumps(row, ensure_ascii=False)) for row in rows.iter_rows(named=True)]
     texts += [(b.source_row, _broken_text(b, raw, how, batch.practice, key)) for b in raw.broken]
-    frame = pl.DataFrame(texts, schema={"source_row": pl.Int64, "record": pl.String}, orient="row")
-    connection.register("refused_texts", frame)
+    kept = pl.DataFrame(texts, schema={"source_row": pl.Int64, "record": pl.String}, orient="row")
+    connection.register("refused_texts", kept)
     # A file read again under another mapping or other rules: its earlier refusals are void.
     connection.execute(
         "delete from quarantine where batch_id in (select batch_id from batches where file_hash = ? and kind = ? and batch_id <> ?)",

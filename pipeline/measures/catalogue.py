@@ -1,0 +1,118 @@
+"""The catalogue: every measure is a pair of files beside this one, NAME.sql and NAME.toml, found by name.
+
+NAME.sql gives one row a unit (visit, canal, use, instrument, tooth) from the tables of facts, with every column that
+the unit can be grouped by, `left_out` (why a unit does not count, else NULL), and by kind of measure:
+share: numerator, denominator (and cluster) - rate: numerator, exposure - time and amount: value (and cluster) -
+survival: time, event - comparison: numerator, denominator - list: the lines as they are shown.
+NAME.toml says what a person must know of it. Division, intervals and masking are the runner's.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import tomllib
+from functools import cache
+from importlib.resources import files
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from pipeline.errors import UserError
+from pipeline.facts.prepare import reads, texts
+
+Kind = Literal["share", "rate", "time", "amount", "survival", "comparison", "list"]
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Example(_Strict):
+    """A worked example as small tables: given these records, expect these rows."""
+
+    says: str
+    given: dict[str, str]
+    expect: str
+    by: tuple[str, ...] = ()
+    as_of: dt.date | None = None
+    settings: dict[str, Any] = {}
+
+
+class Published(_Strict):
+    """A figure from the literature, shown as context: never a target or a grade."""
+
+    value: float
+    low: float | None = None
+    high: float | None = None
+    n: int | None = None
+    population: str
+    source: str
+    differs: str
+
+
+class Default(_Strict):
+    """Units that a figure is made of unless it is grouped by `group`; the others are left out, with the reason."""
+
+    group: str
+    value: str
+    reason: str
+
+
+class Measure(_Strict):
+    """One measure: what it is, what it needs, how it is shown, and worked examples."""
+
+    name: str
+    sql: str
+    title: str
+    unit: str
+    kind: Kind
+    definition: str
+    caption: str
+    source: str
+    chart: str
+    numerator: str = ""
+    denominator: str = ""
+    scale: float = 1.0
+    time_unit: str = ""
+    horizons: tuple[float, ...] = ()
+    compare: str = ""
+    strata: tuple[str, ...] = ()
+    order: tuple[str, ...] = ()
+    needs: dict[str, tuple[str, ...]] = {}
+    needs_one_of: tuple[str, ...] = ()
+    default: Default | None = None
+    extras: dict[str, str] = {}
+    published: tuple[Published, ...] = ()
+    example: tuple[Example, ...] = Field(min_length=0, default=())
+
+    @property
+    def facts(self) -> tuple[str, ...]:
+        """The tables of facts that the measure reads."""
+        return tuple(sorted(reads(self.sql) & texts().keys()))
+
+
+@cache
+def catalogue() -> dict[str, Measure]:
+    """Every measure by its name, in order of name."""
+    folder = files("pipeline.measures")
+    names = sorted(p.name.removesuffix(".toml") for p in folder.iterdir() if p.name.endswith(".toml"))
+    return {name: _load(folder / f"{name}.toml", folder / f"{name}.sql", name) for name in names}
+
+
+def _load(toml: Any, sql: Any, name: str) -> Measure:
+    data = tomllib.loads(toml.read_text(encoding="utf-8"))
+    return Measure.model_validate({"name": name, "sql": sql.read_text(encoding="utf-8"), **data})
+
+
+def find(name: str) -> Measure:
+    """The measure of that name; a UserError names the nearest when there is none."""
+    measures = catalogue()
+    if name in measures:
+        return measures[name]
+    import difflib
+
+    near = difflib.get_close_matches(name, measures, n=1)
+    raise UserError(
+        f"there is no measure {name}" + (f"; did you mean {near[0]}?" if near else ""),
+        do="`canalwise measures` lists them",
+    )

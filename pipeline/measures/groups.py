@@ -1,0 +1,30 @@
+"""What measures can be grouped by: one vocabulary for the command line, the tables and the axes of charts."""
+
+from __future__ import annotations
+
+GROUPS: dict[str, str] = {
+    "month": "month",
+    "quarter": "quarter",
+    "year": "year",
+    "dentist": "dentist",
+    "sequence": "sequence",
+    "tooth_type": "tooth type",
+    "tooth_group": "tooth group",
+    "arch": "arch",
+    "tooth": "tooth (FDI)",
+    "canal": "canal",
+    "kind": "kind of treatment",
+    "lesion": "lesion before treatment",
+    "curvature_class": "curvature (Schneider)",
+    "size": "instrument size (ISO)",
+    "motion": "motion",
+    "image": "kind of image",
+    "basis": "measured or estimated",
+}
+
+# Groups made from the date on which a unit happened; every other group is a column of the facts.
+FROM_DATE: dict[str, str] = {
+    "month": "left(cast(happened_on as varchar), 7)",
+    "quarter": "left(cast(happened_on as varchar), 4) || '-Q' || cast(quarter(happened_on) as varchar)",
+    "year": "left(cast(happened_on as varchar), 4)",
+}

@@ -1,0 +1,234 @@
+"""Running measures: facts made once, units counted in SQL, then divided, bounded and masked in one place."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from string import Template
+from typing import TYPE_CHECKING, Any
+
+from pipeline.checks.suites import all_rules
+from pipeline.errors import UserError
+from pipeline.facts.prepare import data_date, prepare
+from pipeline.measures import estimate
+from pipeline.measures.catalogue import Measure, find
+from pipeline.measures.groups import FROM_DATE, GROUPS
+from pipeline.settings import Settings
+from pipeline.store.records import KINDS
+
+if TYPE_CHECKING:
+    import duckdb
+
+    Connection = duckdb.DuckDBPyConnection
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Result:
+    """A computed measure. `rows` hold group columns, then n, the estimate and its interval (see README)."""
+
+    measure: str
+    title: str
+    unit: str
+    kind: str
+    by: tuple[str, ...]
+    rows: list[Row]
+    left_out: list[Row]
+    suppressed: int
+
+    def as_json(self) -> Row:
+        return {**vars(self), "by": list(self.by)}
+
+
+class Workspace:
+    """A store with its facts made, ready to compute any number of measures.
+
+    `as_of` is the date up to which follow-up counts; the latest date in the data unless given. Facts are temporary
+    tables of the connection: the latest workspace made on a connection is the one that counts.
+    """
+
+    def __init__(self, connection: Connection, settings: Settings, as_of: dt.date | None = None) -> None:
+        self.connection = connection
+        self.settings = settings
+        self.as_of = as_of or data_date(connection) or dt.date.today()
+        prepare(connection, settings, self.as_of)
+
+    def missing(self, name: str) -> list[str]:
+        """What the store lacks to compute a measure, in words; empty when nothing is lacking."""
+        measure = find(name)
+        lacking = []
+        for kind, columns in measure.needs.items():
+            if not self._filled(kind, None):
+                lacking.append(f"no {_words(kind)}")
+            else:
+                lacking += [f"no {_words(kind)} with {_words(c)}" for c in columns if not self._filled(kind, c)]
+        if measure.needs_one_of and not any(self._filled(kind, None) for kind in measure.needs_one_of):
+            lacking.append("neither " + " nor ".join(map(_words, measure.needs_one_of)))
+        return lacking
+
+    def compute(
+        self,
+        name: str,
+        by: Sequence[str] = (),
+        start: dt.date | None = None,
+        end: dt.date | None = None,
+        where: Mapping[str, str] | None = None,
+    ) -> Result:
+        """Compute a measure, grouped by `by`, over units that happened from `start` to `end` (both included).
+
+        `where` keeps units with these values of groups. UserError for an unknown measure or group, or when the store
+        lacks what the measure needs.
+        """
+        measure = find(name)
+        lacking = self.missing(name)
+        if lacking:
+            raise UserError(f"{name} cannot be computed: the store has {', '.join(lacking)}", do="Import what is missing")
+        by = tuple(by)
+        if measure.kind == "comparison":
+            by = by or (measure.compare,)
+        columns = self._units(measure)
+        self._check_groups(measure, columns, (*by, *(where or {})))
+        kept, left_out = self._counted(measure, columns, by, start, end, where or {})
+        rows = estimate.rows(self.connection, kept, measure, by, self.settings.reporting.confidence)
+        if measure.kind == "list":
+            return Result(name, measure.title, self._unit(measure), measure.kind, by, _explained(rows), left_out, 0)
+        suppressed = _mask(rows, measure, self.settings.reporting.smallest_group)
+        return Result(name, measure.title, self._unit(measure), measure.kind, by, rows, left_out, suppressed)
+
+    def groups(self, name: str) -> tuple[str, ...]:
+        """What a measure can be grouped by."""
+        measure = find(name)
+        return self._groups(self._units(measure), measure)
+
+    def _unit(self, measure: Measure) -> str:
+        return self.settings.currency if measure.unit == "currency" else measure.unit
+
+    def _filled(self, kind: str, column: str | None) -> bool:
+        where = f' where "{column}" is not null' if column else ""
+        return self.connection.execute(f"select 1 from {kind}{where} limit 1").fetchone() is not None
+
+    def _units(self, measure: Measure) -> list[str]:
+        """Make the table `units` of a measure and give its columns."""
+        sql = Template(measure.sql).substitute(as_of=self.as_of.isoformat())
+        self.connection.execute(f"create or replace temp table units as {sql}")
+        return [row[0] for row in self.connection.execute("describe units").fetchall()]
+
+    @staticmethod
+    def _groups(columns: Sequence[str], measure: Measure) -> tuple[str, ...]:
+        if measure.kind == "list":
+            return ()
+        return tuple(g for g in GROUPS if g in columns or (g in FROM_DATE and "happened_on" in columns))
+
+    def _check_groups(self, measure: Measure, columns: Sequence[str], wanted: Sequence[str]) -> None:
+        if measure.kind == "list":
+            unknown = [g for g in wanted if g not in columns]
+            can = tuple(columns)
+        else:
+            can = self._groups(columns, measure)
+            unknown = [g for g in wanted if g not in can]
+        if unknown:
+            raise UserError(
+                f"{measure.name} cannot be grouped by {unknown[0]}", do=f"It can be grouped by {', '.join(can) or 'nothing'}"
+            )
+        if measure.kind == "comparison" and len(wanted) and wanted[0] in measure.strata:
+            raise UserError(f"{measure.name} cannot compare {wanted[0]}: it is one of its strata", do="Compare e.g. sequence or dentist")
+
+    def _counted(
+        self,
+        measure: Measure,
+        columns: Sequence[str],
+        by: Sequence[str],
+        start: dt.date | None,
+        end: dt.date | None,
+        where: Mapping[str, str],
+    ) -> tuple[str, list[Row]]:
+        """Keep the units that count in a table; give its name and how many units were left out, by reason."""
+        conditions, parameters = ["true"], []
+        if start:
+            conditions.append("happened_on >= ?")
+            parameters.append(start)
+        if end:
+            conditions.append("happened_on <= ?")
+            parameters.append(end)
+        for group, value in where.items():
+            conditions.append(f"cast({FROM_DATE.get(group, _quoted(group))} as varchar) = ?")
+            parameters.append(value)
+        if measure.kind == "list":
+            order = f"order by {', '.join(measure.order)}" if measure.order else ""
+            self.connection.execute(
+                f"create or replace temp table kept as select * from units where {' and '.join(conditions)} {order}",
+                parameters,
+            )
+            return "kept", []
+        made = "".join(f", {sql} as {_quoted(g)}" for g, sql in FROM_DATE.items() if g in by and "happened_on" in columns)
+        self.connection.execute(
+            f"create or replace temp table judged_units as select * replace ({self._left_out(measure, columns, by)} as left_out){made} "
+            f"from units where {' and '.join(conditions)}",
+            parameters,
+        )
+        self.connection.execute("create or replace temp table kept as select * from judged_units where left_out is null")
+        left_out = self.connection.execute(
+            "select left_out, count(*) as n from judged_units where left_out is not null group by 1 order by n desc, 1"
+        ).fetchall()
+        return "kept", [{"reason": reason, "n": n} for reason, n in left_out]
+
+    def _left_out(self, measure: Measure, columns: Sequence[str], by: Sequence[str]) -> str:
+        """Why a unit does not count, as SQL: the measure's own reasons, its default, then flags that spoil it."""
+        whens = ["when left_out is not null then left_out"]
+        if measure.default and measure.default.group not in by:
+            d = measure.default
+            whens.append(f"when {_quoted(d.group)} is distinct from {_literal(d.value)} then {_literal(d.reason)}")
+        if measure.kind == "comparison":
+            compared = _quoted(by[0])
+            whens.append(f"when {compared} is null then {_literal(GROUPS[by[0]] + ' not recorded')}")
+            whens.append(f"when cast({compared} as varchar) = 'mixed' then {_literal('mixed ' + GROUPS[by[0]])}")
+        if "flags" in columns:
+            spoiled_by = {measure.name, *measure.facts}
+            for rule in all_rules().values():
+                if spoiled_by.intersection(rule.spoils):
+                    whens.append(f"when flags like {_literal(f'% {rule.id} %')} then {_literal('doubtful: ' + rule.reason)}")
+        return "case " + " ".join(whens) + " end"
+
+
+def _mask(rows: list[Row], measure: Measure, smallest: int) -> int:
+    """Withhold the figures of groups too small to report; give how many groups that were."""
+    groups = set()
+    for row in rows:
+        sizes = [row.get(k) for k in ("n", "n_reference") if row.get(k) is not None]
+        if sizes and min(sizes) < smallest:
+            groups.add(tuple(str(row.get(k)) for k in (*GROUPS, "reference") if k in row))
+            for key in row.keys() - {*GROUPS, "reference", "n", "n_reference", "time"}:
+                row[key] = None
+            row["too_few"] = True
+    return len(groups)
+
+
+def _explained(rows: list[Row]) -> list[Row]:
+    """Lines that name a rule get its reason in plain words."""
+    rules = all_rules()
+    reasons = {
+        "value_does_not_parse": "A value is not written as its column should be.",
+        "cells_do_not_fit_header": "The row has more or fewer cells than the header.",
+        "quote_not_closed": "A quotation mark is opened and not closed.",
+        "line_too_long": "The line is longer than a million characters.",
+        "key_repeated": "Rows of one file share a key but say different things.",
+    }
+    for row in rows:
+        if "rule" in row:
+            rule = rules.get(row["rule"])
+            row["reason"] = rule.reason if rule else reasons.get(row["rule"], row["rule"].replace("_", " "))
+    return rows
+
+
+def _words(name: str) -> str:
+    return KINDS[name].name.replace("_", " ") if name in KINDS else name.replace("_", " ")
+
+
+def _quoted(name: str) -> str:
+    return '"' + name.replace('"', '""') + '"'
+
+
+def _literal(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
