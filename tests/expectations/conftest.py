@@ -1,6 +1,7 @@
 """Tables of the records in an empty DuckDB, and a judge: Great Expectations' pandas engine on the values of one rule.
 
-A test that takes `rule` runs once for every rule of every suite.
+A test that takes `rule` runs once for every rule of every suite, with `record_rule` for those on one record and with
+`across_rule` for those between kinds.
 """
 
 from __future__ import annotations
@@ -61,9 +62,10 @@ def load_rules() -> dict[str, Rule]:
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
-    if "rule" in metafunc.fixturenames:
-        found = load_rules()
-        metafunc.parametrize("rule", list(found.values()), ids=list(found))
+    for name, wanted in {"rule": (True, False), "record_rule": (False,), "across_rule": (True,)}.items():
+        if name in metafunc.fixturenames:
+            found = {key: rule for key, rule in load_rules().items() if (rule.suite == "across") in wanted}
+            metafunc.parametrize(name, list(found.values()), ids=list(found))
 
 
 def empty_store() -> duckdb.DuckDBPyConnection:

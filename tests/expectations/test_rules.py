@@ -6,7 +6,7 @@ limit is the record layout's own or common practice without a source.
 
 from __future__ import annotations
 
-import pytest
+from pipeline.store.records import KINDS
 
 PLAIN = {
     "treatments": {
@@ -513,34 +513,21 @@ def test_every_rule_on_one_record_has_examples(rules):
     assert set(CASES) == {name for name, rule in rules.items() if rule.suite != "across"}
 
 
-@pytest.mark.parametrize("name", CASES)
-def test_accepts_and_refuses(name, rules, judge):
-    rule = rules[name]
-    accepted, refused = CASES[name]
+def bare(kind):
+    """A record with nothing but what it must hold."""
+    fitting = {"treatments": {"status": "in progress"}, "incidents": {"kind": "other"}}
+    return {name: PLAIN[kind][name] for name in KINDS[kind].required} | fitting.get(kind, {})
+
+
+def test_accepts_and_refuses(record_rule, judge):
+    accepted, refused = CASES[record_rule.meta["rule"]]
+    plain = PLAIN[record_rule.kind]
     assert accepted, "a rule that nothing passes refuses valid records"
     assert refused, "a rule that nothing fails is dead"
-    changes = [*accepted, *refused]
-    verdicts = judge(rule, {rule.kind: [PLAIN[rule.kind] | change for change in changes]})
-    wrong = [change for change, verdict in zip(changes, verdicts, strict=True) if verdict != (change in accepted)]
-    assert wrong == []
-
-
-def test_a_plain_record_passes_every_rule(rule, judge):
-    if rule.suite != "across":
-        assert judge(rule, {rule.kind: [PLAIN[rule.kind]]}) == [True]
-
-
-def test_a_record_with_only_what_it_must_hold_passes_every_rule(rule, judge):
-    from pipeline.store.records import KINDS
-
-    if rule.suite == "across":
-        return
-    bare = {name: PLAIN[rule.kind][name] for name in KINDS[rule.kind].required}
-    if rule.kind == "treatments":
-        bare["status"] = "in progress"
-    if rule.kind == "incidents":
-        bare["kind"] = "other"
-    assert judge(rule, {rule.kind: [bare]}) == [True]
+    good = [plain, bare(record_rule.kind), *(plain | change for change in accepted)]
+    bad = [plain | change for change in refused]
+    verdicts = judge(record_rule, {record_rule.kind: good + bad})
+    assert [row for row, verdict in zip(good + bad, verdicts, strict=True) if verdict != (row in good)] == []
 
 
 def test_the_refused_value_is_told_in_words(rules, judged_values):
