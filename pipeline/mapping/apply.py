@@ -64,7 +64,7 @@ def apply(raw: RawTable, kind: str, mapping: KindMapping, options: FileOptions, 
         if column.name not in text.columns:
             columns.append(pl.lit(None, POLARS_TYPE[column.type]).alias(column.name))
             continue
-        typed = _parse(text[column.name], column.type, options)
+        typed = _parse(text[column.name], column.type, options, raw.typed_cells)
         columns.append(pl.lit(typed).alias(column.name))
         if column.type != "text":
             failed = text.select("source_row", column.name).filter(typed.is_null() & text[column.name].is_not_null())
@@ -94,21 +94,23 @@ def _text(column: str, cell: dict[str, str], mapping: KindMapping) -> pl.Expr:
     return text
 
 
-def _parse(text: pl.Series, type_: Type, options: FileOptions) -> pl.Series:
+def _parse(text: pl.Series, type_: Type, options: FileOptions, typed_cells: bool) -> pl.Series:
     """Text -> type; null where it does not parse."""
     if type_ == "text":
         return text
     if type_ == "bool":
         return _booleans(text, options)
     if type_ == "date":
-        return text.str.to_date(options.date, strict=False)
+        found = text.str.to_date(options.date, strict=False)
+        return found.fill_null(text.str.slice(0, 10).str.to_date("%Y-%m-%d", strict=False)) if typed_cells else found
     if type_ == "timestamp":
-        return _timestamps(text, options)
+        found = _timestamps(text, options.timestamp)
+        return found.fill_null(_timestamps(text, None)) if typed_cells else found
     if options.decimal == ",":
-        # A point in a file with decimal commas may be a thousands sign: not to be told, so it does not parse.
-        text = text.to_frame("v").select(
-            pl.when(~pl.col("v").str.contains(".", literal=True)).then(pl.col("v").str.replace(",", ".", literal=True))
-        )["v"]
+        comma = pl.col("v").str.replace(",", ".", literal=True)
+        # A point in a text file with decimal commas may be a thousands sign: not to be told, so it does not parse.
+        points = pl.lit(False) if typed_cells else pl.col("v").str.contains(".", literal=True)
+        text = text.to_frame("v").select(pl.when(~points).then(comma))["v"]
     number = text.cast(pl.Float64, strict=False)
     number = number.to_frame("v").select(pl.when(pl.col("v").is_finite()).then("v"))["v"]
     if type_ == "decimal":
@@ -123,9 +125,9 @@ def _booleans(text: pl.Series, options: FileOptions) -> pl.Series:
     return text.str.to_lowercase().replace_strict(words, default=None, return_dtype=pl.Boolean)
 
 
-def _timestamps(text: pl.Series, options: FileOptions) -> pl.Series:
-    if options.timestamp:
-        return text.str.to_datetime(options.timestamp, strict=False, time_unit="us")
+def _timestamps(text: pl.Series, declared: str | None) -> pl.Series:
+    if declared:
+        return text.str.to_datetime(declared, strict=False, time_unit="us")
     text = text.str.replace("T", " ", literal=True)
     found = text.str.to_datetime(_ISO_TIMESTAMPS[0], strict=False, time_unit="us")
     for shape in _ISO_TIMESTAMPS[1:]:

@@ -13,12 +13,16 @@ import datetime as dt
 import tomllib
 from functools import cache
 from importlib.resources import files
+from string import Template
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from pipeline.errors import UserError
-from pipeline.facts.prepare import reads, texts
+from pipeline.facts.prepare import prepare, reads, texts
+from pipeline.measures.groups import FROM_DATE, GROUPS
+from pipeline.settings import Settings
+from pipeline.store.database import in_memory
 
 Kind = Literal["share", "rate", "time", "amount", "survival", "comparison", "list"]
 
@@ -89,6 +93,32 @@ class Measure(_Strict):
     def facts(self) -> tuple[str, ...]:
         """The tables of facts that the measure reads."""
         return tuple(sorted(reads(self.sql) & texts().keys()))
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """The columns of the measure's units, read off an empty store."""
+        return _columns(self.sql)
+
+    @property
+    def groups(self) -> tuple[str, ...]:
+        """What the measure can be grouped by: every group that its unit has."""
+        if self.kind == "list":
+            return ()
+        dated = "happened_on" in self.columns
+        return tuple(g for g in GROUPS if g in self.columns or (dated and g in FROM_DATE))
+
+
+@cache
+def _empty_store() -> Any:
+    connection = in_memory()
+    prepare(connection, Settings(), dt.date(2000, 1, 1))
+    return connection
+
+
+@cache
+def _columns(sql: str) -> tuple[str, ...]:
+    described = _empty_store().execute("describe " + Template(sql).substitute(as_of="2000-01-01")).fetchall()
+    return tuple(row[0] for row in described)
 
 
 @cache

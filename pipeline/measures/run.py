@@ -88,19 +88,18 @@ class Workspace:
         by = tuple(by)
         if measure.kind == "comparison":
             by = by or (measure.compare,)
-        columns = self._units(measure)
-        self._check_groups(measure, columns, (*by, *(where or {})))
-        kept, left_out = self._counted(measure, columns, by, start, end, where or {})
+        if measure.kind == "list" and by:
+            raise UserError(f"{name} is a list and has no groups", do="Leave --by out")
+        if len(by) > 1 and measure.kind == "comparison":
+            raise UserError(f"{name} compares one thing at a time", do=f"Give --by one group, e.g. {measure.compare}")
+        self._check_groups(measure, (*by, *(where or {})))
+        self._units(measure)
+        kept, left_out = self._counted(measure, by, start, end, where or {})
         rows = estimate.rows(self.connection, kept, measure, by, self.settings.reporting.confidence)
         if measure.kind == "list":
             return Result(name, measure.title, self._unit(measure), measure.kind, by, _explained(rows), left_out, 0)
         suppressed = _mask(rows, measure, self.settings.reporting.smallest_group)
         return Result(name, measure.title, self._unit(measure), measure.kind, by, rows, left_out, suppressed)
-
-    def groups(self, name: str) -> tuple[str, ...]:
-        """What a measure can be grouped by."""
-        measure = find(name)
-        return self._groups(self._units(measure), measure)
 
     def _unit(self, measure: Measure) -> str:
         return self.settings.currency if measure.unit == "currency" else measure.unit
@@ -109,36 +108,25 @@ class Workspace:
         where = f' where "{column}" is not null' if column else ""
         return self.connection.execute(f"select 1 from {kind}{where} limit 1").fetchone() is not None
 
-    def _units(self, measure: Measure) -> list[str]:
-        """Make the table `units` of a measure and give its columns."""
+    def _units(self, measure: Measure) -> None:
+        """Make the table `units` of a measure."""
         sql = Template(measure.sql).substitute(as_of=self.as_of.isoformat())
         self.connection.execute(f"create or replace temp table units as {sql}")
-        return [row[0] for row in self.connection.execute("describe units").fetchall()]
 
     @staticmethod
-    def _groups(columns: Sequence[str], measure: Measure) -> tuple[str, ...]:
-        if measure.kind == "list":
-            return ()
-        return tuple(g for g in GROUPS if g in columns or (g in FROM_DATE and "happened_on" in columns))
-
-    def _check_groups(self, measure: Measure, columns: Sequence[str], wanted: Sequence[str]) -> None:
-        if measure.kind == "list":
-            unknown = [g for g in wanted if g not in columns]
-            can = tuple(columns)
-        else:
-            can = self._groups(columns, measure)
-            unknown = [g for g in wanted if g not in can]
+    def _check_groups(measure: Measure, wanted: Sequence[str]) -> None:
+        can = measure.columns if measure.kind == "list" else measure.groups
+        unknown = [g for g in wanted if g not in can]
         if unknown:
             raise UserError(
                 f"{measure.name} cannot be grouped by {unknown[0]}", do=f"It can be grouped by {', '.join(can) or 'nothing'}"
             )
-        if measure.kind == "comparison" and len(wanted) and wanted[0] in measure.strata:
+        if measure.kind == "comparison" and wanted[0] in measure.strata:
             raise UserError(f"{measure.name} cannot compare {wanted[0]}: it is one of its strata", do="Compare e.g. sequence or dentist")
 
     def _counted(
         self,
         measure: Measure,
-        columns: Sequence[str],
         by: Sequence[str],
         start: dt.date | None,
         end: dt.date | None,
@@ -162,9 +150,9 @@ class Workspace:
                 parameters,
             )
             return "kept", []
-        made = "".join(f", {sql} as {_quoted(g)}" for g, sql in FROM_DATE.items() if g in by and "happened_on" in columns)
+        made = "".join(f", {sql} as {_quoted(g)}" for g, sql in FROM_DATE.items() if g in by)
         self.connection.execute(
-            f"create or replace temp table judged_units as select * replace ({self._left_out(measure, columns, by)} as left_out){made} "
+            f"create or replace temp table judged_units as select * replace ({self._left_out(measure, by)} as left_out){made} "
             f"from units where {' and '.join(conditions)}",
             parameters,
         )
@@ -174,7 +162,8 @@ class Workspace:
         ).fetchall()
         return "kept", [{"reason": reason, "n": n} for reason, n in left_out]
 
-    def _left_out(self, measure: Measure, columns: Sequence[str], by: Sequence[str]) -> str:
+    @staticmethod
+    def _left_out(measure: Measure, by: Sequence[str]) -> str:
         """Why a unit does not count, as SQL: the measure's own reasons, its default, then flags that spoil it."""
         whens = ["when left_out is not null then left_out"]
         if measure.default and measure.default.group not in by:
@@ -184,7 +173,7 @@ class Workspace:
             compared = _quoted(by[0])
             whens.append(f"when {compared} is null then {_literal(GROUPS[by[0]] + ' not recorded')}")
             whens.append(f"when cast({compared} as varchar) = 'mixed' then {_literal('mixed ' + GROUPS[by[0]])}")
-        if "flags" in columns:
+        if "flags" in measure.columns:
             spoiled_by = {measure.name, *measure.facts}
             for rule in all_rules().values():
                 if spoiled_by.intersection(rule.spoils):

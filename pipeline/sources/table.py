@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import polars as pl
 
@@ -38,7 +38,7 @@ class RawTable:
     rows: pl.DataFrame
     broken: tuple[Broken, ...] = ()
     blank_lines: int = 0
-    notes: tuple[str, ...] = field(default=())
+    typed_cells: bool = False  # a workbook's dates and numbers come as ISO 8601 and with a point, however shown
 
 
 def cell_names(width: int) -> list[str]:

@@ -42,7 +42,7 @@ def read_xlsx(path: Path, sheet: str | None) -> RawTable:
     header = tuple(str(cell).strip() for cell in filled.row(0)[1:])
     rows = filled.slice(1)
     blank = frame.height - filled.height
-    return RawTable(header, rows, (), blank)
+    return RawTable(header, rows, (), blank, typed_cells=True)
 
 
 def _refuse_bombs(path: Path) -> None:

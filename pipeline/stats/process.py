@@ -296,10 +296,12 @@ def anhoej_limits(n_useful: int) -> tuple[int | None, int | None]:
     if n_useful < 1:
         return None, None
     flips = n_useful - 1
-    below, k = 1, 0  # ways to have at most k crossings of 2**flips
+    ways = below = 1  # to have exactly, and at most, k crossings among 2**flips
+    k = 0
     while 20 * below < 2**flips:
         k += 1
-        below += math.comb(flips, k)
+        ways = ways * (flips - k + 1) // k
+        below += ways
     return round(math.log2(n_useful)) + 3, k
 
 

@@ -86,10 +86,8 @@ def methods(context: Context, source: Source) -> Block:
         words = [plain(m.definition)]
         if m.numerator and m.denominator:
             words.append(f"Counted: {_end(m.numerator)} Of: {_end(m.denominator)}")
-        if m.left_out_words:
-            texts = m.left_out_words.values() if isinstance(m.left_out_words, dict) else m.left_out_words
-            said = plain(m.left_out_words) if isinstance(m.left_out_words, str) else "; ".join(plain(t) for t in texts)
-            words.append(f"Left out: {_end(said)}")
+        if m.caption:
+            words.append(_end(plain(m.caption)))
         if m.source:
             words.append(f"Source: {_end(m.source)}")
         terms.append((f"{plain(m.title)} ({plain(name)})", tuple(w for w in words if w)))

@@ -1,0 +1,400 @@
+"""The command line: parse, call, print. No logic.
+
+Whatever is slow to import is imported inside the command that needs it, so that `--help` and a typing mistake answer at
+once. Results go to stdout, talk to stderr. Exit status: 0 done; 1 done, but findings need attention; 2 bad usage or
+unreadable input.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from pipeline.errors import UserError
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from pipeline.measures.run import Result, Workspace
+    from pipeline.settings import Settings
+
+app = typer.Typer(
+    name="canalwise",
+    help="Chair time, instrument consumption, separations and healing by root canal sequence, from a practice's own "
+    "exports. For quality review, not for treatment decisions.",
+    no_args_is_help=True,
+    add_completion=True,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+report_app = typer.Typer(help="Render reports: monthly, incidents, outcomes, or all.")
+
+StoreOption = Annotated[
+    Path, typer.Option("--store", envvar="CANALWISE_STORE", help="The store, a DuckDB file.", show_default=True)
+]
+SettingsOption = Annotated[
+    Path | None, typer.Option("--settings", help="The practice's settings. Default: ./canalwise.toml if it exists.")
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Machine-readable output on stdout.")]
+QuietOption = Annotated[bool, typer.Option("--quiet", "-q", help="No talk on stderr.")]
+STORE = Path("canalwise.duckdb")
+
+
+def main() -> None:
+    """Run the command line; a UserError is one line on stderr and exit status 2."""
+    try:
+        app()
+    except UserError as e:
+        typer.echo(f"canalwise: {e}", err=True)
+        raise SystemExit(e.exit_code) from None
+    except BrokenPipeError:
+        # The reader of our output has gone (`| head`); there is nobody left to tell.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise SystemExit(0) from None
+
+
+def _version(value: bool) -> None:
+    if value:
+        from importlib.metadata import version
+
+        typer.echo(f"canalwise {version('canalwise')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _common(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and leave.")
+    ] = False,
+) -> None:
+    pass
+
+
+def _talk(quiet: bool) -> Any:
+    return (lambda _: None) if quiet else (lambda text: typer.echo(text, err=True))
+
+
+def _settings(path: Path | None) -> Settings:
+    from pipeline.settings import load_settings
+
+    return load_settings(path)
+
+
+@contextmanager
+def _reading(store: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    from pipeline.store.database import open_store
+
+    with open_store(store) as connection:
+        yield connection
+
+
+def _print_json(data: Any) -> None:
+    typer.echo(json.dumps(data, default=_jsonable, ensure_ascii=False, allow_nan=False))
+
+
+def _jsonable(value: Any) -> str:
+    if isinstance(value, dt.date | dt.datetime):
+        return value.isoformat()
+    raise TypeError(f"{type(value).__name__} has no JSON form")
+
+
+def _names(text: str | None) -> tuple[str, ...]:
+    return tuple(name.strip() for name in (text or "").split(",") if name.strip())
+
+
+def _date(text: str | None, option: str) -> dt.date | None:
+    if text is None:
+        return None
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise UserError(f"{option} {text} is not a date", do="Write it as 2026-03-31") from None
+
+
+@app.command()
+def demo(
+    out: Annotated[Path, typer.Option("--out", help="A new or empty folder.")] = Path("canalwise-demo"),
+    json_: JsonOption = False,
+    quiet: QuietOption = False,
+) -> None:
+    """Make an invented practice's exports, import and check them, and render all reports."""
+    from demo_data.generate import generate
+    from pipeline.ingest import ingest as run_ingest
+    from pipeline.settings import load_settings
+    from reports.render import render
+
+    talk = _talk(quiet)
+    if out.exists() and (not out.is_dir() or any(out.iterdir())):
+        raise UserError("exists and is not an empty folder", where=str(out), do="Give --out a new folder")
+    os.umask(0o077)
+    talk("Inventing a practice: three years, four dentists, four sequences ...")
+    generate(out / "exports")
+    store, settings = out / "canalwise.duckdb", load_settings(out / "exports" / "canalwise.toml")
+    exports, mapping = out / "exports", out / "exports" / "frontdesk.toml"
+    files = []
+    for paths, how in (
+        ([exports / "chairside"], None),
+        ([exports / "frontdesk", exports / "recalls.xlsx"], mapping),
+    ):
+        for done in run_ingest(store, paths, settings, mapping_file=how, progress=lambda t: talk(f"Importing {t} ...")):
+            files.append(done)
+    talk("Rendering reports ...")
+    with _reading(store) as connection:
+        pages = render(connection, settings, out / "reports", progress=lambda t: talk(f"  {t}"))
+    if json_:
+        _print_json(
+            {
+                "files": [f.as_json() for f in files],
+                "store": str(store),
+                "reports": [str(p) for p in pages],
+                "index": str(out / "reports" / "index.html"),
+            }
+        )
+        return
+    from pipeline.printing import table
+
+    table([f.as_json() for f in files], drop=("skipped",))
+    typer.echo(
+        f"\nOpen {out / 'reports' / 'index.html'} in a browser.\n"
+        f"Exports: {exports}   Store: {store}\n"
+        f"Refused rows, with reasons: canalwise quarantine --store {store}\n"
+        f"A figure: canalwise measure healed_share --by sequence --store {store} --settings {exports / 'canalwise.toml'}"
+    )
+
+
+@app.command()
+def init(
+    out: Annotated[Path, typer.Option("--out", help="Where to write it.")] = Path("canalwise.toml"),
+) -> None:
+    """Write a commented canalwise.toml to start from."""
+    from importlib.resources import files
+
+    text = (files("pipeline") / "canalwise.toml").read_text(encoding="utf-8")
+    try:
+        with out.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        raise UserError("exists already", where=str(out), do="Give --out another name, or remove it first") from None
+    except OSError as e:
+        raise UserError(f"cannot be written ({e.strerror})", where=str(out)) from None
+    typer.echo(str(out))
+
+
+@app.command()
+def ingest(
+    paths: Annotated[list[Path], typer.Argument(help="Files or folders of exports.", metavar="PATH...")],
+    as_kind: Annotated[str | None, typer.Option("--as", help="The record kind, when the header leaves it open.")] = None,
+    mapping: Annotated[
+        Path | None, typer.Option("--mapping", help="A mapping file for exports with other headers.")
+    ] = None,
+    store: StoreOption = STORE,
+    settings: SettingsOption = None,
+    json_: JsonOption = False,
+    quiet: QuietOption = False,
+) -> None:
+    """Import exports. Prints for each file: read = loaded + unchanged + superseded + quarantined."""
+    from pipeline.ingest import ingest as run_ingest
+
+    talk = _talk(quiet)
+    files = []
+    for done in run_ingest(
+        store, paths, _settings(settings), as_kind=as_kind, mapping_file=mapping, progress=lambda t: talk(f"Importing {t} ...")
+    ):
+        files.append(done)
+    if json_:
+        _print_json({"files": [f.as_json() for f in files], "store": str(store)})
+    else:
+        from pipeline.printing import table
+
+        table([f.as_json() for f in files])
+    refused = sum(f.counts.quarantined for f in files)
+    if refused:
+        talk(f"{refused} rows were refused; `canalwise quarantine` lists them with their reasons.")
+        raise typer.Exit(1)
+
+
+@app.command()
+def quarantine(
+    kind: Annotated[str | None, typer.Option("--kind", help="Only rows of this record kind.")] = None,
+    reason: Annotated[str | None, typer.Option("--reason", help="Only rows refused by this rule.")] = None,
+    out: Annotated[Path | None, typer.Option("--out", help="Write them to FILE.csv instead.")] = None,
+    store: StoreOption = STORE,
+    json_: JsonOption = False,
+) -> None:
+    """List refused rows: where each stands in its export, and why it was refused."""
+    from pipeline import quarantine as books
+
+    with _reading(store) as connection:
+        rows = books.refused(connection, kind, reason)
+    if out:
+        books.export(rows, out)
+        typer.echo(f"{len(rows)} rows: {out}", err=True)
+    elif json_:
+        _print_json({"rows": rows, "store": str(store)})
+    else:
+        from pipeline.printing import table
+
+        table([{k: row[k] for k in ("file", "row", "kind", "reason")} for row in rows], empty="Nothing is in quarantine.")
+    if rows:
+        raise typer.Exit(1)
+
+
+@app.command()
+def check(store: StoreOption = STORE, json_: JsonOption = False, quiet: QuietOption = False) -> None:
+    """Run every suite and every rule across kinds on the store; print and store the result."""
+    from pipeline.checks.store import check as run_check
+    from pipeline.store.database import open_store
+
+    if not store.exists():
+        raise UserError("there is no store here", where=str(store), do="Import something first: canalwise ingest PATH")
+    with open_store(store, write=True) as connection:
+        outcome = run_check(connection, dt.date.today(), _talk(quiet))
+    if json_:
+        _print_json(outcome.as_json())
+    else:
+        from pipeline.printing import table
+
+        table(outcome.as_json()["suites"])
+        if outcome.findings:
+            typer.echo("")
+            table(outcome.findings)
+    if not outcome.success:
+        raise typer.Exit(1)
+
+
+@app.command()
+def measures(json_: JsonOption = False) -> None:
+    """List the measures."""
+    from pipeline.measures.catalogue import catalogue
+    from pipeline.printing import table
+
+    rows = [{"measure": m.name, "title": m.title, "unit": m.unit, "kind": m.kind} for m in catalogue().values()]
+    _print_json({"measures": rows}) if json_ else table(rows)
+
+
+@app.command()
+def explain(
+    name: Annotated[str, typer.Argument(help="A measure.")],
+    json_: JsonOption = False,
+) -> None:
+    """Explain a measure: definition, what it needs, source, published figures, a worked example."""
+    from pipeline.measures.catalogue import find
+    from pipeline.measures.explain import explained
+
+    measure = find(name)
+    if json_:
+        _print_json(measure.model_dump(mode="json", exclude={"sql"}))
+    else:
+        typer.echo(explained(measure))
+
+
+@app.command()
+def measure(
+    name: Annotated[str, typer.Argument(help="A measure; `canalwise measures` lists them.")],
+    by: Annotated[str | None, typer.Option("--by", help="Groups, e.g. sequence,tooth_type.")] = None,
+    from_: Annotated[str | None, typer.Option("--from", help="First day, e.g. 2026-01-01.")] = None,
+    to: Annotated[str | None, typer.Option("--to", help="Last day.")] = None,
+    out: Annotated[Path | None, typer.Option("--out", help="FILE.csv, .parquet, .xlsx or .json instead.")] = None,
+    store: StoreOption = STORE,
+    settings: SettingsOption = None,
+    json_: JsonOption = False,
+) -> None:
+    """Compute a measure, with n, interval, and what was left out."""
+    from pipeline.measures.catalogue import find
+
+    find(name)
+    start, end = _date(from_, "--from"), _date(to, "--to")
+    if start and end and start > end:
+        raise UserError(f"--from {start} is after --to {end}", do="Swap them")
+    if out:
+        from pipeline.measures.output import check_format
+
+        check_format(out)
+    with _workspace(store, settings) as workspace:
+        result = workspace.compute(name, _names(by), start, end)
+    if out:
+        from pipeline.measures.output import write
+
+        write(result, out)
+        typer.echo(str(out), err=True)
+    elif json_:
+        _print_json(result.as_json())
+    else:
+        _print_result(result)
+
+
+@contextmanager
+def _workspace(store: Path, settings: Path | None) -> Iterator[Workspace]:
+    from pipeline.measures.run import Workspace
+
+    with _reading(store) as connection:
+        yield Workspace(connection, _settings(settings))
+
+
+def _print_result(result: Result) -> None:
+    from pipeline.printing import table
+
+    typer.echo(f"{result.title} ({result.unit})")
+    table(result.rows, empty="No unit counts.")
+    for left in result.left_out:
+        typer.echo(f"left out: {left['n']} - {left['reason']}")
+    if result.suppressed:
+        typer.echo(f"too few to report: {result.suppressed} groups")
+
+
+@app.command()
+def report(
+    which: Annotated[str, typer.Argument(help="monthly, incidents, outcomes or all.")] = "all",
+    month: Annotated[str | None, typer.Option("--month", help="The month under review, e.g. 2026-03.")] = None,
+    dentist: Annotated[str | None, typer.Option("--dentist", help="Only this dentist's own outcomes.")] = None,
+    out: Annotated[Path, typer.Option("--out", help="The folder of the pages.")] = Path("reports-out"),
+    store: StoreOption = STORE,
+    settings: SettingsOption = None,
+    json_: JsonOption = False,
+    quiet: QuietOption = False,
+) -> None:
+    """Render reports: self-contained pages that open from disk."""
+    if which not in ("all", "monthly", "incidents", "outcomes"):
+        raise UserError(f"there is no report {which}", do="Choose monthly, incidents, outcomes or all")
+    if month is not None:
+        _date(f"{month}-01", "--month")
+    from reports.render import render
+
+    talk = _talk(quiet)
+    with _reading(store) as connection:
+        pages = render(
+            connection, _settings(settings), out, which=which, month=month, dentist=dentist, progress=talk
+        )
+    if json_:
+        _print_json({"reports": [str(p) for p in pages]})
+    else:
+        for page in pages:
+            typer.echo(str(page))
+
+
+@app.command()
+def status(store: StoreOption = STORE, json_: JsonOption = False) -> None:
+    """What is in the store: records and dates of each kind, and every import."""
+    from pipeline.printing import table
+    from pipeline.store.status import status as read_status
+
+    with _reading(store) as connection:
+        found = read_status(connection)
+    if json_:
+        _print_json(found)
+        return
+    table([{"kind": kind, **row} for kind, row in found["kinds"].items()])
+    typer.echo("")
+    table(found["batches"])
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,29 @@
+"""What is in a store."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from pipeline.store.records import KINDS
+
+if TYPE_CHECKING:
+    import duckdb
+
+
+def status(connection: duckdb.DuckDBPyConnection) -> dict[str, Any]:
+    """Records, quarantined rows, first and last date of each kind; and every batch, the latest last."""
+    quarantined = dict(connection.execute("select kind, count(*) from quarantine group by kind").fetchall())
+    kinds = {}
+    for kind in KINDS.values():
+        counted = connection.execute(
+            f'select count(*), cast(min("{kind.dated_by}") as date), cast(max("{kind.dated_by}") as date) from {kind.name}'
+        ).fetchone()
+        assert counted is not None
+        records, first, last = counted
+        kinds[kind.name] = {"records": records, "quarantined": quarantined.get(kind.name, 0), "first": first, "last": last}
+    cursor = connection.execute(
+        """select batch_id as batch, source_file as file, kind, loaded_at, substr(file_hash, 1, 12) as file_hash,
+                  mapping_hash, "read", loaded, unchanged, superseded, quarantined from batches order by batch_id"""
+    )
+    names = [d[0] for d in cursor.description or ()]
+    return {"kinds": kinds, "batches": [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]}
