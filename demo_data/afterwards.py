@@ -6,8 +6,8 @@ import numpy as np
 import polars as pl
 
 from demo_data import truth
-from demo_data.dice import Dice
-from demo_data.work import DATA_DATE, Work, _unless
+from demo_data.dice import DATA_DATE, Dice, unless
+from demo_data.work import Work
 
 SIGNS = ("pain", "tenderness", "swelling", "sinus_tract")
 
@@ -26,7 +26,7 @@ def incidents(seed: int, work: Work) -> pl.DataFrame:
     )
     canals = work.canals.filter(~pl.col("_untouched"))
     n = canals.height
-    curved = canals["_curvature"].to_numpy() > truth.CURVED_ABOVE_DEG
+    curved = canals["_curvature"].to_numpy() >= truth.CURVED_FROM_DEG
     shares = np.array(list(truth.INCIDENT_RATE.values()))
     which = dice.pick(n, np.r_[shares, 1 - shares.sum()])
     # Ledges and blockages come more often in curved canals: those drawn in straight ones are partly forgiven.
@@ -94,12 +94,12 @@ def incidents(seed: int, work: Work) -> pl.DataFrame:
     return rows.with_columns(
         incident_id=pl.format("N{}", pl.int_range(1, pl.len() + 1).cast(pl.String).str.zfill(4)),
         occurred_at=_clock("_at"),
-        canal_third=_unless(nowhere | dice.happens(n, 0.06), third),
-        fragment_mm=_unless(
+        canal_third=unless(nowhere | dice.happens(n, 0.06), third),
+        fragment_mm=unless(
             ~separation | dice.happens(n, 0.15), np.clip(np.round(dice.lognormal(n, 2.8, 0.4), 1), 0.5, 9)
         ),
-        managed=_unless(blank | np.array([m is None for m in managed], dtype=bool), managed),
-        patient_informed=_unless(
+        managed=unless(blank | np.array([m is None for m in managed], dtype=bool), managed),
+        patient_informed=unless(
             dice.happens(n, np.where(separation, 0.07, 0.3)), dice.happens(n, truth.PATIENT_INFORMED)
         ),
         note=pl.Series(note.tolist(), dtype=pl.String),
@@ -151,7 +151,7 @@ def follow_ups(seed: int, work: Work) -> tuple[pl.DataFrame, pl.DataFrame]:
     ).with_columns(_lost_on=pl.Series(lost_on), _lost_reason=pl.Series(why.astype(str)), _again_on=pl.Series(again_on))
 
     # Looks at half a year, one, two and three years; who came at one year comes more readily later.
-    came = dice.happens(n, truth.recall_probability(outcome != "not healed", cases["_dentist"].to_numpy()))
+    came = dice.happens(n, truth.recall_probability(failed, cases["_dentist"].to_numpy()))
     about = _months_later(done, 12) + np.where(dice.happens(n, 0.08), -dice.whole(n, 5, 70), dice.whole(n, 3, 110))
     looks = [(dice.happens(n, truth.EARLY_RECALL), done + dice.whole(n, 120, 230)), (came, about)]
     for months, (if_seen, if_not) in truth.LATER_RECALL.items():
@@ -201,14 +201,14 @@ def _examine(dice: Dice, rows: pl.DataFrame, cases: pl.DataFrame, lost_on: np.nd
         follow_up_id=pl.format("F{}", pl.int_range(1, pl.len() + 1).cast(pl.String).str.zfill(5)),
         treatment_id=cases["treatment_id"][row],
         seen_on=pl.col("_seen"),
-        image=_unless(dice.happens(n, 0.01) & ~gone, image),
-        pai=_unless(gone | (image == "none") | dice.happens(n, 0.02), pai),
-        **{name: _unless(gone | silent, found) for name, found in signs.items()},
+        image=unless(dice.happens(n, 0.01) & ~gone, image),
+        pai=unless(gone | (image == "none") | dice.happens(n, 0.02), pai),
+        **{name: unless(gone | silent, found) for name, found in signs.items()},
         tooth_present=~pl.col("_gone"),
-        lost_on=_unless(~gone | dice.happens(n, 0.04), lost_on[row]),
-        lost_reason=_unless(~gone | dice.happens(n, 0.04), why[row].astype(str)),
-        restoration_intact=_unless(gone | dice.happens(n, 0.06), dice.happens(n, 0.93)),
-        surgery_on=_unless(~surgery, seen - dice.whole(n, 30, 150)),
+        lost_on=unless(~gone | dice.happens(n, 0.04), lost_on[row]),
+        lost_reason=unless(~gone | dice.happens(n, 0.04), why[row].astype(str)),
+        restoration_intact=unless(gone | dice.happens(n, 0.06), dice.happens(n, 0.93)),
+        surgery_on=unless(~surgery, seen - dice.whole(n, 30, 150)),
     ).with_columns(pl.Series("_mature", mature))
 
 
@@ -239,7 +239,7 @@ def contacts(seed: int, work: Work) -> pl.DataFrame:
         contact_id=pl.format("C{}", pl.int_range(1, pl.len() + 1).cast(pl.String).str.zfill(6)),
         treatment_id=asked["treatment_id"][rows["_row"].to_numpy()],
         contacted_at=_clock("_at"),
-        pain_score=_unless(dice.happens(n, 0.03), pain),
-        analgesic=_unless(dice.happens(n, 0.08), dice.happens(n, np.clip(0.06 + 0.09 * pain, 0, 0.95))),
-        swelling=_unless(dice.happens(n, 0.08), dice.happens(n, np.where(pain >= 7, 0.12, 0.02))),
+        pain_score=unless(dice.happens(n, 0.03), pain),
+        analgesic=unless(dice.happens(n, 0.08), dice.happens(n, np.clip(0.06 + 0.09 * pain, 0, 0.95))),
+        swelling=unless(dice.happens(n, 0.08), dice.happens(n, np.where(pain >= 7, 0.12, 0.02))),
     )

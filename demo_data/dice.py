@@ -6,10 +6,24 @@ import zlib
 from collections.abc import Sequence
 
 import numpy as np
+import polars as pl
 from numpy.typing import ArrayLike, NDArray
+
+from demo_data import truth
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+
+FIRST_DAY = np.datetime64(truth.FIRST_DAY)
+DATA_DATE = np.datetime64(truth.DATA_DATE)
+CLOSED = np.array(
+    [
+        day
+        for year in range(2022, 2032)
+        for a, b in truth.CLOSED_FROM_TO
+        for day in np.arange(f"{year}-{a}", np.datetime64(f"{year}-{b}") + 1, dtype="datetime64[D]")
+    ]
+)
 
 
 class Dice:
@@ -68,3 +82,9 @@ def running(values: NDArray[np.generic], group: NDArray[np.generic]) -> NDArray[
     first = np.flatnonzero(np.r_[True, group[1:] != group[:-1]])
     before = np.r_[0, total[first[1:] - 1]] if len(first) > 1 else np.zeros(1, dtype=total.dtype)
     return total - np.repeat(before, np.diff(np.r_[first, len(group)]))
+
+
+def unless(missing: np.ndarray, values: np.ndarray) -> pl.Series:
+    """The values as a column, empty where missing."""
+    column = pl.Series(values.tolist() if values.dtype == object else values)
+    return pl.DataFrame({"v": column, "missing": missing}).select(pl.when(~pl.col("missing")).then("v"))["v"]

@@ -37,18 +37,14 @@ class Exports:
 
 
 KEYS = {
-    **{
-        "treatments": ("treatment_id",),
-        "visits": ("visit_id",),
-        "canals": ("treatment_id", "canal"),
-        "instrument_uses": ("use_id",),
-    },
-    **{
-        "instruments": ("instrument_id",),
-        "incidents": ("incident_id",),
-        "follow_ups": ("follow_up_id",),
-        "contacts": ("contact_id",),
-    },
+    "treatments": ("treatment_id",),
+    "visits": ("visit_id",),
+    "canals": ("treatment_id", "canal"),
+    "instrument_uses": ("use_id",),
+    "instruments": ("instrument_id",),
+    "incidents": ("incident_id",),
+    "follow_ups": ("follow_up_id",),
+    "contacts": ("contact_id",),
 }
 PREFIX = {
     "treatments": "T9",

@@ -18,8 +18,9 @@ from demo_data.afterwards import contacts, follow_ups, incidents
 from demo_data.faults import RAGGED, Planted, plant
 from demo_data.work import at_work
 
-SEED = 20260630
-SMALL_SEED, SMALL_TREATMENTS = 11, 60
+# A seed whose sample lies near the truth, so that the demo shows it; the tests draw others too.
+SEED = 6
+SMALL_SEED, SMALL_TREATMENTS = 43, 60  # demo_data/small: every status, a primary tooth, three separations
 
 
 @dataclass(frozen=True)

@@ -24,8 +24,8 @@ COLUMNS: dict[str, tuple[str, ...]] = {
         "canals": """treatment_id canal sequence curvature_deg curve_radius_mm first_binding_size working_length_mm
             glide_path_size length_confirmed final_size final_taper apical_gauge_size patency started_at finished_at
             filling_extent_mm filling_voids not_treated""",
-        "instrument_uses": """use_id treatment_id canal step instrument_id lot size taper motion started_at seconds speed_rpm
-            torque_ncm peak_torque_ncm depth_mm irrigant_ml result""",
+        "instrument_uses": """use_id treatment_id canal step instrument_id lot size taper motion started_at seconds
+            speed_rpm torque_ncm peak_torque_ncm depth_mm irrigant_ml result""",
         "instruments": """instrument_id lot udi description size taper length_mm motion price received_on use_limit
             sterilisations retired_on retired_reason""",
         "incidents": """incident_id treatment_id canal instrument_id kind occurred_at canal_third fragment_mm managed
@@ -135,7 +135,7 @@ def write_text(
     encoding: str = "utf-8",
     newline: str = "\n",
 ) -> None:
-    """A delimited file. Where `ragged` is "short" the row breaks off in the middle, where it is "long" it has a cell too many."""
+    """A delimited file; a `ragged` row breaks off in the middle ("short") or has a cell too many ("long")."""
     lines = rows.write_csv(separator=separator, quote_style="necessary").splitlines()
     for place in np.flatnonzero(ragged.is_not_null().to_numpy()):  # a handful of rows
         line = lines[place + 1]

@@ -61,7 +61,7 @@ SEPARATION_PER_FURTHER_USE = 0.45  # each further canal adds this share of the f
 SEPARATION_IN_MOLARS = 1.7
 SEPARATION_IN_CURVED = 2.2
 SEPARATION_WITHOUT_GLIDE_PATH = 2.0
-CURVED_ABOVE_DEG = 25.0
+CURVED_FROM_DEG = 25.0  # the class "severe" begins here (Schneider 1971)
 HAND_SEPARATION = 0.00015  # per use, constant
 
 
@@ -71,13 +71,13 @@ def separation_hazard(
     """Probability that an engine-driven instrument separates in one canal.
 
     `use_number` counts the canals this physical instrument has been in, this one included (1 = new). The hazard rises
-    in a straight line with it: 1, 1.45, 1.9 ... times the first. Molars, canals above 25 degrees (Schneider) and
+    in a straight line with it: 1, 1.45, 1.9 ... times the first. Molars, canals of 25 degrees or more (Schneider) and
     canals without the catalogue's glide path multiply it. Nothing else does: no sequence, dentist, lot, size or speed.
     """
     number = np.asarray(use_number, dtype=float)
     hazard = SEPARATION_AT_FIRST_USE * (1 + SEPARATION_PER_FURTHER_USE * (number - 1))
     hazard = hazard * np.where(molar, SEPARATION_IN_MOLARS, 1.0)
-    hazard = hazard * np.where(np.asarray(curvature_deg, dtype=float) > CURVED_ABOVE_DEG, SEPARATION_IN_CURVED, 1.0)
+    hazard = hazard * np.where(np.asarray(curvature_deg, dtype=float) >= CURVED_FROM_DEG, SEPARATION_IN_CURVED, 1.0)
     return hazard * np.where(no_glide_path, SEPARATION_WITHOUT_GLIDE_PATH, 1.0)
 
 
@@ -107,10 +107,10 @@ INCIDENT_RATE = {
 # --- (c) healing -----------------------------------------------------------------------------------------------------
 
 HEALED = {  # (lesion before treatment, kind): probability of the class "healed" at 12 months or later
-    (False, "primary"): 0.94,
+    (False, "primary"): 0.95,
     (False, "retreatment"): 0.88,
-    (True, "primary"): 0.79,
-    (True, "retreatment"): 0.68,
+    (True, "primary"): 0.77,
+    (True, "retreatment"): 0.66,
 }
 HEALING_OF_THE_REST = 0.45  # of those with PAI 4-5 before that do not heal: smaller lesion, no signs ("healing")
 SIGNS_IN_NOT_HEALED = 0.5  # the rest of "not healed" shows only in the image
@@ -130,17 +130,20 @@ def healed_probability(lesion: ArrayLike, retreatment: ArrayLike) -> Floats:
 
 # --- (d) loss to recall ----------------------------------------------------------------------------------------------
 
-RECALL_HEALED = 0.66  # probability of coming to the recall at one year
-RECALL_NOT_HEALED = 0.50  # those whose tooth failed come less often: the seen look better than all
+RECALL_HEALED = 0.67  # probability of coming to the recall at one year (healed or healing)
+RECALL_NOT_HEALED = 0.38  # those whose tooth failed come less often: the seen look better than all
 RECALL_BY_DENTIST = (1.0, 1.0, 0.78, 1.0)  # the third dentist's patients come less, whatever the outcome
 RECALL_SHARE_BETWEEN = (0.53, 0.67)  # what a 9-18 month window finds overall
 LATER_RECALL = {24: (0.55, 0.20), 36: (0.55, 0.15)}  # months: if seen at the recall before, if not
 EARLY_RECALL = 0.15  # an extra look at half a year
 
 
-def recall_probability(healed: ArrayLike, dentist: ArrayLike) -> Floats:
-    """Probability of a follow-up at about 13 months; `dentist` is 0-3 for D1-D4 (and repeats every four)."""
-    base = np.where(healed, RECALL_HEALED, RECALL_NOT_HEALED)
+def recall_probability(not_healed: ArrayLike, dentist: ArrayLike) -> Floats:
+    """Probability of a follow-up at about 13 months, if the tooth is still there.
+
+    `dentist` is 0-3 for D1-D4; a larger practice repeats the four.
+    """
+    base = np.where(not_healed, RECALL_NOT_HEALED, RECALL_HEALED)
     return base * np.asarray(RECALL_BY_DENTIST)[np.asarray(dentist) % len(RECALL_BY_DENTIST)]
 
 
@@ -162,7 +165,7 @@ def canal_minutes(sequence: ArrayLike, molar: ArrayLike, curvature_deg: ArrayLik
     for name, minutes in CANAL_MINUTES.items():
         median = np.where(names == name, minutes, median)
     median = median * np.where(molar, CANAL_MINUTES_IN_MOLARS, 1.0)
-    median = median * np.where(np.asarray(curvature_deg, dtype=float) > CURVED_ABOVE_DEG, CANAL_MINUTES_IN_CURVED, 1.0)
+    median = median * np.where(np.asarray(curvature_deg, dtype=float) >= CURVED_FROM_DEG, CANAL_MINUTES_IN_CURVED, 1.0)
     return median * np.where(retreatment, CANAL_MINUTES_IN_RETREATMENT, 1.0)
 
 
@@ -209,7 +212,8 @@ class PlantedFault:
 
     `name` is unique, `kind` the record kind, `per_mille` how many rows of that kind are added with it, `says` what is
     wrong. `caught` is "record" where one record shows it (such rows belong in quarantine), "across" where only a
-    comparison with other records does (such rows get a flag), "repeat" where the same row or key stands twice.
+    comparison with other records does (such rows get a flag), "doubt" where it is only unusual, "repeat" where the same
+    row or the same key stands twice.
     """
 
     name: str
@@ -220,22 +224,22 @@ class PlantedFault:
 
 
 FAULTS = (
-    PlantedFault("no such day", "treatments", 1.6, "started on 31.02. of the year", "record"),
-    PlantedFault("other date order", "treatments", 1.6, "started_on written as month/day/year", "record"),
-    PlantedFault("no such tooth", "treatments", 1.2, "Universal number 33 or 52, or a letter beyond T", "record"),
-    PlantedFault("unknown kind", "treatments", 1.2, "a word that the mapping does not know", "record"),
-    PlantedFault("completed before started", "treatments", 1.2, "completed_on three weeks before started_on", "record"),
-    PlantedFault("no patient", "treatments", 1.2, "patient_id is empty", "record"),
+    PlantedFault("no such day", "treatments", 3.2, "started on 31.02. of the year", "record"),
+    PlantedFault("other date order", "treatments", 3.2, "started_on written as month/day/year", "record"),
+    PlantedFault("no such tooth", "treatments", 2.4, "Universal number 33 or 52, or a letter beyond T", "record"),
+    PlantedFault("unknown kind", "treatments", 2.4, "a word that the mapping does not know", "record"),
+    PlantedFault("completed before started", "treatments", 2.4, "completed_on three weeks before started_on", "record"),
+    PlantedFault("no patient", "treatments", 2.4, "patient_id is empty", "record"),
     PlantedFault("same treatment twice", "treatments", 1.2, "the row repeated cell for cell", "repeat"),
-    PlantedFault("born after treatment", "treatments", 0.8, "birth_year after the year of treatment", "record"),
-    PlantedFault("left before seated", "visits", 1.4, "left_at twenty minutes before seated_at", "record"),
-    PlantedFault("negative minutes", "visits", 1.2, "booked_minutes below zero", "record"),
-    PlantedFault("never left", "visits", 0.8, "left_at is empty", "record"),
-    PlantedFault("too many cells", "visits", 1.2, "an unquoted separator inside a remark: one cell too many", "record"),
+    PlantedFault("born after treatment", "treatments", 1.6, "birth_year after the year of treatment", "record"),
+    PlantedFault("left before seated", "visits", 2.8, "left_at twenty minutes before seated_at", "record"),
+    PlantedFault("negative minutes", "visits", 2.4, "booked_minutes below zero", "record"),
+    PlantedFault("never left", "visits", 1.6, "left_at is empty", "record"),
+    PlantedFault("too many cells", "visits", 2.4, "an unquoted separator inside a remark: one cell too many", "record"),
     PlantedFault("visit without treatment", "visits", 1.2, "the case number stands in no export", "across"),
-    PlantedFault("seated in the future", "visits", 0.8, "a date in 2031", "record"),
-    PlantedFault("neither yes nor no", "visits", 1.0, "rubber dam 'vielleicht'", "record"),
-    PlantedFault("decimal lost", "canals", 1.2, "working length 205 for 20.5", "record"),
+    PlantedFault("seated in the future", "visits", 1.6, "a date in 2031", "record"),
+    PlantedFault("neither yes nor no", "visits", 2, "rubber dam 'vielleicht'", "record"),
+    PlantedFault("decimal lost", "canals", 2.4, "working length 205 for 20.5", "record"),
     PlantedFault("canal without treatment", "canals", 1.0, "the treatment stands in no export", "across"),
     PlantedFault(
         "canal times outside its visits", "canals", 1.0, "started three hours after the patient left", "across"
@@ -243,31 +247,31 @@ FAULTS = (
     PlantedFault(
         "same canal, other contents", "canals", 0.8, "the key twice, curvature differs by 10 degrees", "repeat"
     ),
-    PlantedFault("finished before started", "canals", 0.8, "started_at and finished_at swapped", "record"),
-    PlantedFault("unknown canal", "canals", 0.8, "a canal name that the trade does not use", "record"),
-    PlantedFault("too few cells", "canals", 0.8, "the row breaks off in the middle", "record"),
-    PlantedFault("no size", "instrument_uses", 0.7, "size is empty", "record"),
-    PlantedFault("taper in per cent", "instrument_uses", 0.7, "taper 4 for 0.04", "record"),
-    PlantedFault("negative seconds", "instrument_uses", 0.7, "seconds below zero", "record"),
-    PlantedFault("unknown result", "instrument_uses", 0.7, "the result 'bent?'", "record"),
+    PlantedFault("finished before started", "canals", 1.6, "started_at and finished_at swapped", "record"),
+    PlantedFault("unknown canal", "canals", 1.6, "a canal name that the trade does not use", "doubt"),
+    PlantedFault("too few cells", "canals", 1.6, "the row breaks off in the middle", "record"),
+    PlantedFault("no size", "instrument_uses", 1.4, "size is empty", "record"),
+    PlantedFault("taper in per cent", "instrument_uses", 1.4, "taper 4 for 0.04", "record"),
+    PlantedFault("negative seconds", "instrument_uses", 1.4, "seconds below zero", "record"),
+    PlantedFault("unknown result", "instrument_uses", 1.4, "the result 'bent?'", "record"),
     PlantedFault("same use twice", "instrument_uses", 0.9, "the row repeated cell for cell", "repeat"),
     PlantedFault("use after retirement", "instrument_uses", 0.5, "a retired instrument in a later canal", "across"),
     PlantedFault("use without canal", "instrument_uses", 0.5, "a canal that this treatment does not have", "across"),
     PlantedFault(
         "decimal point", "instruments", 0.8, "price written with a point in a file with decimal commas", "record"
     ),
-    PlantedFault("size beyond the series", "instruments", 0.8, "size 400", "record"),
-    PlantedFault("retired before received", "instruments", 0.8, "retired_on a year before received_on", "record"),
-    PlantedFault("unknown third", "incidents", 6.0, "canal_third 'upper half'", "record"),
-    PlantedFault("no time", "incidents", 6.0, "occurred_at is no time", "record"),
-    PlantedFault("PAI 7", "follow_ups", 2.5, "the index ends at 5", "record"),
+    PlantedFault("size beyond the series", "instruments", 1.6, "size 400", "record"),
+    PlantedFault("retired before received", "instruments", 1.6, "retired_on a year before received_on", "record"),
+    PlantedFault("unknown third", "incidents", 12, "canal_third 'upper half'", "record"),
+    PlantedFault("no time", "incidents", 12, "occurred_at is no time", "record"),
+    PlantedFault("PAI 7", "follow_ups", 5, "the index ends at 5", "record"),
     PlantedFault(
         "follow-up before completion", "follow_ups", 2.5, "seen a month before the treatment was completed", "across"
     ),
-    PlantedFault("no such day at recall", "follow_ups", 2.5, "text in a date cell: 31.02. of the year", "record"),
-    PlantedFault("tooth neither there nor gone", "follow_ups", 1.5, "tooth_present is empty", "record"),
-    PlantedFault("pain beyond the scale", "contacts", 1.0, "pain score 11", "record"),
-    PlantedFault("contact in the future", "contacts", 1.0, "a date in 2031", "record"),
+    PlantedFault("no such day at recall", "follow_ups", 5, "text in a date cell: 31.02. of the year", "record"),
+    PlantedFault("tooth neither there nor gone", "follow_ups", 3, "tooth_present is empty", "record"),
+    PlantedFault("pain beyond the scale", "contacts", 2, "pain score 11", "record"),
+    PlantedFault("contact in the future", "contacts", 2, "a date in 2031", "record"),
 )
 
 
@@ -277,7 +281,7 @@ FAULTS = (
 def to_universal(fdi: ArrayLike) -> NDArray[np.str_]:
     """FDI two-digit codes (ISO 3950) -> Universal numbers 1-32 and letters A-T, as text.
 
-    1 is the upper right third molar, 16 the upper left one, 17 the lower left, 32 the lower right; A-T in the same order.
+    1 is the upper right third molar, 16 the upper left one, 17 the lower left, 32 the lower right; A-T likewise.
     """
     codes = np.asarray(fdi, dtype=int)
     quadrant, position = codes // 10, codes % 10
