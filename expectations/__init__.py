@@ -8,7 +8,7 @@ value of `meta.sql`, a DuckDB expression over one row `r` (`$today` is a date gi
 - `action`: `quarantine` refuses the record, `warn` keeps and lists it, `flag` (across kinds) keeps and marks it;
 - `columns`: the columns to look at;
 - `reason`: what is wrong, in a sentence for the practice; with `show_value` the refused value may be shown beside it
-  (it never holds a patient's data);
+  (it never holds a patient's data), `shown_in` says its unit;
 - `source`: who says so;
 - in `across.json` also `kind`, whose records are judged, and `spoils`, the measures and fact tables whose unit built
   from a flagged record is left out.

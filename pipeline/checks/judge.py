@@ -154,7 +154,8 @@ def _record(
 ) -> int:
     """Join refused values back to their rows. Returns the number of rows."""
     judged = _dated(rule.judged, today)
-    shown = f"|| ' (' || v::varchar || ')'" if rule.show_value else ""
+    unit = f" {rule.shown_in}" if rule.shown_in else ""
+    shown = f"|| ' Found: ' || v::varchar || '{unit}.'" if rule.show_value else ""
     condition = "v is null" if rule.judges_null else "v in (select unnest($bad))"
     sql = f"""
         insert into {into}

@@ -31,6 +31,7 @@ class Rule:
     reason: str
     columns: tuple[str, ...]
     show_value: bool
+    shown_in: str
     spoils: tuple[str, ...]
 
     @property
@@ -59,6 +60,7 @@ def suite(name: str) -> tuple[Rule, ...]:
                 reason=meta["reason"],
                 columns=tuple(meta.get("columns", [column])),
                 show_value=bool(meta.get("show_value", False)),
+                shown_in=meta.get("shown_in", ""),
                 spoils=tuple(meta.get("spoils", ())),
             )
         )
