@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from reports.blocks import Sentence
-from reports.evidence import difference_text, pair, unit_words
+from reports.evidence import difference_text, pair
 from reports.series import Series
 from reports.source import Answer, Source
 from reports.words import Words, count, counted, day, plain, points, series, short_month
@@ -34,7 +34,7 @@ def month_signal(words: Words, answer: Answer, found: Series | None, href: str) 
         return None
     row = answer.find(month=found.months[-1]) or {}
     places = words.decimals(answer.result)
-    name = f"{answer.title} in {words.value('month', found.months[-1])}: {words.full(answer.result, row)}"
+    name = f"{answer.title} in {words.value('month', found.months[-1])}: {words.full(answer.result, row, answer.measure)}"
     data = answer.data(row)
     if found.now:
         limit = found.high if "above" in found.now else found.low
@@ -58,8 +58,8 @@ def rate_apart(words: Words, answer: Answer, earlier: Answer, href: str, period:
     if low is None or high is None or low <= usual["estimate"]:
         return None
     text = (
-        f"{answer.title}, {period}: {counted(row['events'], 'event')}, {words.full(answer.result, row)}{unit_words(answer)}. "
-        f"The whole interval lies above the figure of {before}: {words.full(earlier.result, usual)}."
+        f"{answer.title}, {period}: {words.full(answer.result, row, answer.measure)}. "
+        f"The whole interval lies above the figure of {before}: {words.full(earlier.result, usual, earlier.measure)}."
     )
     return Sentence(text, href, answer.data(row))
 
@@ -71,7 +71,7 @@ def events_seen(words: Words, answer: Answer, href: str, period: str) -> Sentenc
     row = answer.rows[0]
     if not row.get("events"):
         return None
-    text = f"{answer.title}, {period}: {counted(row['events'], 'event')}, {words.full(answer.result, row)}{unit_words(answer)}."
+    text = f"{answer.title}, {period}: {words.full(answer.result, row, answer.measure)}."
     return Sentence(text, href, answer.data(row))
 
 
@@ -84,8 +84,8 @@ def groups_apart(words: Words, answer: Answer, overall: Answer, href: str) -> li
     for row in answer.shown:
         if row.get("low") is not None and row["low"] > usual["estimate"]:
             text = (
-                f"{answer.title}, {words.group(row, answer.by)}: {words.full(answer.result, row)}{unit_words(answer)}, "
-                f"above the figure of all: {words.full(overall.result, usual)}. Case mix may differ."
+                f"{answer.title}, {words.group(row, answer.by)}: {words.full(answer.result, row, answer.measure)}, "
+                f"above the figure of all: {words.full(overall.result, usual, overall.measure)}. Case mix may differ."
             )
             found.append(Sentence(text, href, answer.data(row)))
     return found
@@ -98,7 +98,7 @@ def recall_low(words: Words, answer: Answer, href: str) -> Sentence | None:
     row = answer.shown[0]
     if row["estimate"] >= LOW_RECALL:
         return None
-    text = f"{answer.title}: {words.full(answer.result, row)}. Fewer than half were seen; those not seen may have done otherwise."
+    text = f"{answer.title}: {words.full(answer.result, row, answer.measure)}. Fewer than half were seen; those not seen may have done otherwise."
     return Sentence(text, href, answer.data(row))
 
 
@@ -108,7 +108,9 @@ def overdue(answer: Answer, href: str, whose: str = "") -> Sentence | None:
         return None
     n = len(answer.rows)
     data = {**answer.data(), "n": str(n)}
-    return Sentence(f"{counted(n, 'treatment')}{whose} {'is' if n == 1 else 'are'} due or overdue for recall.", href, data)
+    open_still = sum(bool(row.get("window_open")) for row in answer.rows)
+    more = f"; {count(open_still)} of them can still be seen in time" if open_still else ""
+    return Sentence(f"{counted(n, 'tooth', 'teeth')}{whose} {'is' if n == 1 else 'are'} due for recall and not seen{more}.", href, data)
 
 
 def not_healed(answer: Answer, href: str) -> Sentence | None:
@@ -124,11 +126,11 @@ def refused(answer: Answer, href: str) -> Sentence | None:
     """Records in quarantine."""
     if answer.missing:
         return None
-    n = sum(row.get("n") or 0 for row in answer.rows)
+    n = sum(row.get("rows_refused") or 0 for row in answer.rows)
     if not n:
         return None
     return Sentence(
-        f"{counted(n, 'record')} {'waits' if n == 1 else 'wait'} in quarantine and {'counts' if n == 1 else 'count'} in no figure.",
+        f"{counted(n, 'refusal')} of records in quarantine: refused rows count in no figure until they are mended.",
         href,
         {**answer.data(), "n": str(n)},
     )
@@ -166,10 +168,15 @@ def conclusion(words: Words, answer: Answer, row: dict[str, Any], smallest_group
     sides = f"n {count(n)} and {count(n_reference)}"
     adjusted = f"adjusted difference in healed share {difference_text(row)}"
     least = row.get("smallest_difference")
-    smallest = f" So many cases could have shown a difference of about {points(least).lstrip('+')} points or more." if least else ""
+    smallest = (
+        f" So many cases would have shown a crude difference of {points(least, 0).lstrip('+')} points or more four times in five."
+        if least
+        else ""
+    )
     if row.get("too_few") or row.get("estimate") is None or min(n, n_reference) < smallest_group or not row.get("n_used", 1):
         return Sentence(f"{who}: too few like cases to compare.{smallest}", href, data)
     alpha = 1 - words.confidence
+    comparisons = counted(len(answer.rows), "comparison")
     if row.get("homogeneity_p") is not None and row["homogeneity_p"] < alpha:
         text = (
             f"{who}: the strata disagree (test of equal odds ratios p {p_text(row['homogeneity_p'])}), so that no one figure speaks "
@@ -179,6 +186,12 @@ def conclusion(words: Words, answer: Answer, row: dict[str, Any], smallest_group
     low, high = row.get("low"), row.get("high")
     if low is None or high is None:
         return Sentence(f"{who}: {adjusted} ({sides}), without an interval, so nothing can be concluded.", href, data)
+    if (low > 0 or high < 0) and (row.get("p_adjusted") or 0) >= alpha:
+        text = (
+            f"{who}: {adjusted}, {sides}. The interval leaves out no difference, but among {comparisons} such an interval can "
+            f"come by chance (p allowing for all of them {p_text(row['p_adjusted'])}): not shown."
+        )
+        return Sentence(text, href, data)
     if low > 0 or high < 0:
         more = "more" if row["estimate"] > 0 else "fewer"
         first = words.value("sequence", row.get("sequence"))
@@ -204,6 +217,8 @@ def is_shown(words: Words, row: dict[str, Any], smallest_group: int) -> bool:
     if row.get("homogeneity_p") is not None and row["homogeneity_p"] < 1 - words.confidence:
         return True
     low, high = row.get("low"), row.get("high")
+    if (row.get("p_adjusted") or 0) >= 1 - words.confidence:
+        return False
     return low is not None and high is not None and (low > 0 or high < 0)
 
 

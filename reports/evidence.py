@@ -28,15 +28,15 @@ from reports.words import (
     counted,
     group_title,
     groups_title,
+    is_percent,
     number,
     plain,
     points,
     series,
     short_month,
 )
-from reports.words import wrap as wrap  # re-exported for pages
 
-MOST_RECORDS = 200  # rows of a record list on a page; the CSV file holds all
+MOST_RECORDS = 400  # rows of a record list on a page; the CSV file holds all
 
 
 # ---- what every kind of result shares ---------------------------------------------------------------------------
@@ -48,7 +48,7 @@ def axis_title(answer: Answer, what: str = "") -> str:
     unit = plain(result.unit)
     middle = {"time": "median, ", "amount": "mean, "}.get(result.kind, "")
     title = what or answer.title
-    if result.kind in {"share", "survival"}:
+    if is_percent(result) or result.kind in {"rate", "share"}:
         return title
     return f"{title}, {middle}{unit}"
 
@@ -60,18 +60,18 @@ def cannot(answer: Answer) -> Prose:
     )
 
 
-def left_out(answer: Answer) -> Prose | None:
+def left_out(answer: Answer) -> str:
     """What a figure does not count, and why."""
-    if not answer.result or not answer.result.left_out:
-        return None
-    reasons = [f"{count(item['n'])} {plain(item['reason'])}" for item in answer.result.left_out if item["n"]]
-    return prose(f"Left out: {'; '.join(reasons)}.", note=True) if reasons else None
+    if not answer.result:
+        return ""
+    reasons = [f"{plain(item['reason'])} ({count(item['n'])})" for item in answer.result.left_out if item["n"]]
+    return f"Left out: {'; '.join(reasons)}." if reasons else ""
 
 
 def counting(answer: Answer) -> str:
-    """What n and the interval mean, for a table's note."""
+    """What n counts and what was left out, for a table's note."""
     words = plain(answer.measure.denominator or "") if answer.measure else ""
-    return f"n: {words}." if words else ""
+    return " ".join(t for t in (f"n: {words}." if words else "", left_out(answer)) if t)
 
 
 def csv_file(name: str, answer: Answer, hide: Iterable[str] = ()) -> File:
@@ -90,16 +90,16 @@ def published(answer: Answer) -> list[Part]:
         return []
     lines = []
     for entry in entries:
-        row = {"estimate": entry.get("value"), "low": entry.get("low"), "high": entry.get("high"), "n": entry.get("n")}
+        row = {"estimate": entry.value, "low": entry.low, "high": entry.high, "n": entry.n}
         figure = Words().with_interval(_Shape(answer.result, [row]), row)
         lines.append(
             Line(
                 (
                     figure,
-                    "\u2013" if row["n"] is None else count(row["n"]) if isinstance(row["n"], (int, float)) else plain(row["n"]),
-                    plain(entry.get("population") or NOT_RECORDED),
-                    plain(entry.get("source") or NOT_RECORDED),
-                    plain(entry.get("differs") or ""),
+                    "\u2013" if entry.n is None else count(entry.n),
+                    plain(entry.population),
+                    plain(entry.source),
+                    plain(entry.differs),
                 )
             )
         )
@@ -134,34 +134,25 @@ def single(words: Words, answer: Answer, what: str = "", period: str = "") -> Se
     row = answer.rows[0] if answer.rows else None
     name = what or answer.title
     head = f"{name}, {period}" if period else name
-    unit = unit_words(answer)
     if answer.missing:
         return Sentence(f"{name} cannot be computed: {series(answer.missing)}.", data={"measure": answer.name})
     if row is None or (row.get("estimate") is None and not row.get("too_few")):
         return Sentence(f"{head}: no figure, nothing to count.", data=answer.data(row))
-    events = ""
-    if answer.result.kind == "rate" and row.get("events") is not None:
-        events = f"{counted(row['events'], 'event')}; "
-    return Sentence(f"{head}: {events}{words.full(answer.result, row)}{unit}.", data=answer.data(row))
-
-
-def unit_words(answer: Answer) -> str:
-    """The unit of a rate or a count in words, for after a figure: ` per 100 canals`."""
-    if not answer.result or answer.result.kind != "rate":
-        return ""
-    unit = plain(answer.result.unit)
-    return f" {unit}" if unit.startswith("per ") else f", {unit}"
+    return Sentence(f"{head}: {words.full(answer.result, row, answer.measure)}.", data=answer.data(row))
 
 
 # ---- by group ---------------------------------------------------------------------------------------------------
 
 
-def order(answer: Answer, rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def order(words: Words, answer: Answer, rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """Rows in the order a reader expects: the mouth's for teeth, the clock's for months, names otherwise; never by rank."""
     ranks = {
         "tooth_type": ["incisor", "canine", "premolar", "molar"],
         "tooth_group": ["anterior", "premolar", "molar"],
         "arch": ["upper", "lower"],
+        "motion": ["hand", "rotation", "reciprocation"],
+        "curvature_class": ["straight", "moderate", "severe"],
+        "sequence": words.sequences,
     }
 
     def key(row: Mapping[str, Any]) -> list[tuple[bool, Any, str]]:
@@ -195,7 +186,7 @@ def by_group(
     """
     if answer.missing:
         return [cannot(answer)]
-    rows = order(answer, answer.rows)
+    rows = order(words, answer, answer.rows)
     if not rows:
         return [prose(f"{what or answer.title} {groups_title(answer.by)}: nothing to count in this period.")]
     places = words.decimals(answer.result)
@@ -204,7 +195,7 @@ def by_group(
     def other(row: dict[str, Any]) -> dict[str, Any] | None:
         return beside.find(**{b: row.get(b) for b in answer.by}) if beside else None
 
-    percent = answer.result.kind == "share"
+    percent = is_percent(answer.result)
     groups, lines = [], []
     for row in rows:
         label = words.group(row, answer.by)
@@ -231,7 +222,7 @@ def by_group(
                 axis=axis_title(answer, name),
                 series=names if beside else (),
                 bounds=bounds,
-                zero=answer.result.kind == "rate",
+                zero=answer.result.kind in {"rate", "share"},
                 percent=percent,
             )
         )
@@ -266,8 +257,7 @@ def by_group(
     )
     if beside and beside.rows:
         parts[-1] = _with_files(parts[-1], beside, id)
-    note = left_out(answer)
-    return [*parts, *([note] if note else [])]
+    return parts
 
 
 def _with_files(table: Part, beside: Answer, id: str) -> Table:
@@ -309,10 +299,15 @@ def _message(words: Words, answer: Answer, name: str, places: int) -> str:
 
 
 def _figure_head(words: Words, answer: Answer) -> str:
-    middle = {"time": "Median", "amount": "Mean", "rate": "Rate", "share": "Share"}.get(answer.result.kind, "Figure")
-    unit = plain(answer.result.unit)
-    of = f", {unit}" if answer.result.kind in {"rate", "amount"} and not words.is_money(answer.result) else ""
-    return f"{middle}{of} ({words.interval})"
+    kind, unit = answer.result.kind, plain(answer.result.unit)
+    if is_percent(answer.result):
+        head = "Share"
+    elif kind in {"rate", "share"}:
+        head = capital(unit)
+    else:
+        head = {"time": "Median", "amount": "Mean"}.get(kind, "Figure")
+        head += f", {unit}" if kind == "amount" and not words.is_money(answer.result) else ""
+    return f"{head} ({words.interval})"
 
 
 def _caption(words: Words, answer: Answer) -> str:
@@ -392,8 +387,7 @@ def months(words: Words, id: str, answer: Answer, months_series: Series | None, 
             file=csv_file(id, answer),
         )
     )
-    note = left_out(answer)
-    return [*parts, *([note] if note else [])]
+    return parts
 
 
 # ---- survival ---------------------------------------------------------------------------------------------------
@@ -480,13 +474,12 @@ def survive(
                 folded=len(lines) > 10,
             )
         )
-    note = left_out(answer)
-    return [*parts, *([note] if note else [])]
+    return parts
 
 
 def _by_group(words: Words, answer: Answer) -> list[tuple[str, list[dict[str, Any]]]]:
     groups: dict[tuple[Any, ...], list[dict[str, Any]]] = {}
-    for row in order(answer, answer.rows):
+    for row in order(words, answer, answer.rows):
         groups.setdefault(tuple(row.get(b) for b in answer.by), []).append(row)
     return [(words.group(rows[0], answer.by), sorted(rows, key=lambda r: r.get("time") or 0)) for rows in groups.values()]
 
@@ -634,8 +627,7 @@ def compared(words: Words, id: str, answer: Answer, conclusions: Sequence[Senten
             file=csv_file(id, answer),
         )
     )
-    note = left_out(answer)
-    return [*parts, *([note] if note else [])]
+    return parts
 
 
 def pair(words: Words, row: Mapping[str, Any]) -> str:
@@ -738,104 +730,95 @@ def _code(value: Any) -> int | None:
 
 # ---- lists ------------------------------------------------------------------------------------------------------
 
-_NEVER = frozenset({"patient", "patient_id", "birth_year", "practice", "source_file", "source_row", "loaded_at", "batch_id"})
+_NEVER = frozenset({"patient", "patient_id", "birth_year", "cluster"})
 
-_HEADS = {
-    "treatment_id": "Treatment",
-    "occurred_at": "When",
-    "occurred_on": "When",
-    "incident_id": "Incident",
-    "instrument_id": "Instrument",
-    "canal_third": "Third of the canal",
-    "curvature_deg": "Curvature, degrees",
-    "curvature_class": "Curvature",
-    "fragment_mm": "Fragment, mm",
-    "patient_informed": "Patient told",
-    "managed": "How managed",
-    "use_number": "Use of the instrument",
-    "earlier_uses": "Earlier uses",
-    "uses_before": "Earlier uses",
-    "use_limit": "Use limit",
-    "speed_rpm": "Speed, rpm",
-    "torque_ncm": "Torque limit, N cm",
-    "depth_mm": "Depth, mm",
-    "working_length_mm": "Working length, mm",
-    "completed_on": "Completed",
-    "started_on": "Started",
-    "seen_on": "Last seen",
-    "last_seen_on": "Last seen",
-    "due_on": "Due",
-    "due_from": "Due from",
-    "overdue_since": "Overdue since",
-    "days_overdue": "Days overdue",
-    "months_overdue": "Months overdue",
-    "preop_pai": "PAI before",
-    "pai": "PAI now",
-    "lost_reason": "Reason of loss",
-    "kind": "What",
-}
+Column = tuple[str, Callable[[dict[str, Any]], str]]
+
+
+def plain_column(words: Words, head: str, name: str) -> Column:
+    """A column of a record list that shows one field."""
+    return head, lambda row: words.value(name, row[name]) if name in _GROUPED and row.get(name) else words.cell(row.get(name))
+
+
+_GROUPED = frozenset({"sequence", "tooth_type", "tooth_group", "kind", "motion"})
 
 
 def records(
-    words: Words,
     id: str,
     answer: Answer,
+    columns: Sequence[Column],
     *,
     caption: str,
     empty: str,
     hide: Iterable[str] = (),
-    first: Sequence[str] = (),
-    only_known: bool = True,
+    open_rows: int = 25,
     note: str = "",
 ) -> list[Part]:
-    """A list of records, one a line, patient identity never among the columns; `only_known` drops empty columns."""
+    """A list of records, one a line, in the measure's own order; patient identity never among the columns.
+
+    The first `open_rows` lie open, the next fold away, and the file holds all with every column but `hide`.
+    """
     if answer.missing:
         return [cannot(answer)]
     rows = answer.rows
     if not rows:
         return [prose(empty)]
-    hidden = set(hide) | _NEVER
-    columns = [c for c in dict.fromkeys([*first, *[k for row in rows for k in row]]) if c not in hidden and any(c in r for r in rows)]
-    if only_known:
-        columns = [c for c in columns if any(row.get(c) is not None for row in rows)]
     shown = rows[:MOST_RECORDS]
-    lines = tuple(Line(tuple(_record_cell(words, c, row.get(c)) for c in columns)) for row in shown)
-    more = f"The first {MOST_RECORDS} of {count(len(rows))}; all are in the file." if len(rows) > len(shown) else ""
-    return [
+    lines = [Line(tuple(text(row) for _, text in columns)) for row in shown]
+    heads = tuple(head for head, _ in columns)
+    hidden = _NEVER | set(hide)
+    file = File(id, tuple(k for k in rows[0] if k not in hidden), rows)
+    data = {**answer.data(), "n": str(len(rows))}
+    parts: list[Part] = []
+    rest = len(rows) - open_rows
+    said = note
+    if rest > 0:
+        said = f"{note} The first {open_rows} of {count(len(rows))}.".strip()
+    if len(rows) > len(shown):
+        said += f" This page shows {count(len(shown))} of them; the file has all."
+    parts.append(
         Table(
             id=f"{id}-table",
             caption=caption,
-            heads=tuple(_HEADS.get(c, capital(c.replace("_", " "))) for c in columns),
-            lines=lines,
+            heads=heads,
+            lines=tuple(lines[:open_rows]),
+            records=True,
+            data=data,
+            note=said,
+            file=file,
+        )
+    )
+    if rest > 0:
+        more = Table(
+            id=f"{id}-more",
+            caption=f"{caption}, the next {count(len(shown) - open_rows)}",
+            heads=heads,
+            lines=tuple(lines[open_rows:]),
             records=True,
             data=answer.data(),
-            note=" ".join(t for t in (note, more) if t),
-            file=File(id, tuple(columns), rows),
+            folded=True,
         )
-    ]
+        parts.append(more)
+    return parts
 
 
-def _record_cell(words: Words, column: str, value: Any) -> str:
-    if column in {"sequence", "tooth_type", "arch", "motion"}:
-        return words.value(column, value)
-    if column == "taper" and isinstance(value, (int, float)):
-        return f"{value:.3f}".rstrip("0")
-    return words.cell(value)
+def kind_words(kind: object) -> str:
+    """A record kind as a reader writes it."""
+    return capital(plain(kind).replace("_", " "))
 
 
 def refused(words: Words, id: str, answer: Answer) -> list[Part]:
     """Bars of the reasons why records were refused, and their table."""
     if answer.missing:
         return [cannot(answer)]
-    rows = [r for r in answer.rows if r.get("n")]
+    rows = [r for r in answer.rows if r.get("rows_refused")]
     if not rows:
         return [prose("No record waits in quarantine: every row read was taken in.")]
-    rows.sort(key=lambda r: (-r["n"], str(r.get("kind")), str(r.get("reason"))))
-    counts = [(f"{plain(r.get('kind') or '').replace('_', ' ')}: {plain(r.get('reason') or NOT_RECORDED)}".lstrip(": "), r["n"]) for r in rows]
+    counts = [(f"{kind_words(r['record_kind'])}: {plain(r['reason']).rstrip('.')}", r["rows_refused"]) for r in rows]
     total = sum(n for _, n in counts)
-    title = f"{counted(total, 'record')} in quarantine; most often: {counts[0][0]} ({count(counts[0][1])})"
+    title = f"{counted(total, 'refusal')} in quarantine; most often: {counts[0][0]} ({count(counts[0][1])})"
     top = counts[:10]
-    wide, narrow = theme.both(lambda width: bars(top, width, axis="Records refused"))
+    wide, narrow = theme.both(lambda width: bars(top, width, axis="Rows refused"))
     return [
         Figure(
             id=id,
@@ -843,14 +826,14 @@ def refused(words: Words, id: str, answer: Answer) -> list[Part]:
             alt=f"{title}. " + "; ".join(f"{reason}: {count(n)}" for reason, n in top) + ".",
             wide=wide,
             narrow=narrow,
-            caption="Refused records count in no figure of this page until they are mended."
+            caption="Refused rows count in no figure of this page until they are mended; one refused for two reasons stands in both."
             + (f" The ten most frequent of {len(counts)} reasons." if len(counts) > 10 else ""),
             data=answer.data(),
         ),
         Table(
             id=f"{id}-table",
-            caption="Records in quarantine by reason",
-            heads=("Reason", "Records"),
+            caption="Rows in quarantine by reason",
+            heads=("Reason", "Rows"),
             lines=tuple(Line((reason, count(n)), {"measure": answer.name, "n": str(n)}) for reason, n in counts),
             numeric=frozenset({1}),
             data=answer.data(),

@@ -22,7 +22,7 @@ from zoneinfo import ZoneInfo
 from pipeline.errors import UserError
 from reports import files
 from reports.blocks import Page
-from reports.pages import incidents, index, monthly, outcomes
+from reports.pages import common, incidents, index, monthly, outcomes
 from reports.pages.common import Context
 from reports.pages.monthly import Month
 from reports.source import Source
@@ -61,14 +61,8 @@ def render(
     first = date.fromisoformat(f"{min(months)}-01") if months else None
     context = Context(settings, Words.of(settings), today, first)
 
+    chosen = _choose(wanted, months, source.as_of) if which in {"all", "monthly"} else None
     pages: list[Page] = []
-    if which in {"all", "monthly"}:
-        chosen = _choose(wanted, months, source.as_of)
-        if chosen:
-            tell(f"Monthly review, {chosen.words}")
-            at = min(chosen.last, source.as_of)
-            own = source if at == source.as_of else Source(open_workspace(connection, settings, at), catalogue)
-            pages.append(monthly.page(context, own, chosen))
     if which in {"all", "incidents"}:
         tell("Incident audit")
         pages.append(incidents.page(context, Source(workspace, catalogue)))
@@ -81,12 +75,20 @@ def render(
                 tell(f"Own outcomes, dentist {plain(name)}")
                 pages.append(outcomes.page(context, Source(workspace, catalogue), name, stem))
 
+    as_of, quality = source.as_of, common.quality(context, Source(workspace, catalogue))
+    if chosen:
+        # The last to be made: a new workspace on a connection takes the place of the one before.
+        tell(f"Monthly review, {chosen.words}")
+        at = min(chosen.last, as_of)
+        view = workspace if at == as_of else open_workspace(connection, settings, at)
+        pages.insert(0, monthly.page(context, Source(view, catalogue), chosen))
+
     files.folder(out)
     written = []
     for page in pages:
         files.write_files(page, out)
         written.append(files.write(out / f"{page.stem}.html", html(page)))
-    start = index.page(context, Source(workspace, catalogue), pages, out)
+    start = index.page(context, as_of, quality, pages, out)
     files.write_files(start, out)
     return [files.write(out / "index.html", html(start)), *written]
 

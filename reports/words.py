@@ -72,7 +72,7 @@ def wrap(text: str, width: int, most: int = 4) -> list[str]:
     """`text` in lines of at most `width` characters; after `most` lines it ends in an ellipsis."""
     lines: list[str] = []
     line = ""
-    for word in text.split() or [""]:
+    for word in text.split(" "):  # a no-break space holds words together
         while len(word) > width:  # a word longer than a line is cut where the line ends
             room = width - len(line) - bool(line)
             if room < 4:
@@ -194,12 +194,18 @@ def groups_title(by: Iterable[str]) -> str:
     return f"by {named}" if named else ""
 
 
+def is_percent(result: Any) -> bool:
+    """Is a figure of this result a share of one, shown in per cent?"""
+    return bool(result.kind == "survival" or (result.kind == "share" and result.unit == "share"))
+
+
 class Words:
     """The words of one practice: its currency, its level of confidence and the titles of its sequences."""
 
     def __init__(self, currency: str = "EUR", confidence: float = 0.95, sequences: Mapping[str, str] | None = None):
         self.currency = currency
         self.confidence = confidence
+        self.sequences = list(sequences or {})  # in the order of the catalogue
         self._sequences = {key: plain(title) for key, title in (sequences or {}).items() if title and plain(title)}
 
     @classmethod
@@ -238,12 +244,12 @@ class Words:
         if not sizes:  # all zero or none: the upper bounds say how fine the figures are
             sizes = [abs(row["high"]) for row in result.rows if row.get("high")]
         largest = max(sizes, default=0.0)
-        if result.kind in {"share", "survival"}:
+        if is_percent(result):
             fine = bool(sizes) and (min(sizes) > 0.95 or largest < 0.05)
             return 1 if fine else 0
         if self.is_money(result):
             return 0 if self.currency.upper() in _NO_MINOR_UNIT else 2
-        if result.kind == "rate":
+        if result.kind in {"rate", "share"}:
             return 2 if largest < 1 else 1 if largest < 100 else 0
         if result.kind == "time":
             return 1 if largest < 20 else 0
@@ -258,13 +264,14 @@ class Words:
         if value is None:
             return "\u2013"
         places = self.decimals(result) if decimals is None else decimals
-        if result.kind in {"share", "survival"}:
+        if is_percent(result):
             return f"{number(value * 100, places)}%"
         if self.is_money(result):
             return f"{plain(self.currency)} {number(value, places)}"
         return f"{number(value, places)}{self.unit_after(result)}"
 
-    def unit_after(self, result: Any) -> str:
+    @staticmethod
+    def unit_after(result: Any) -> str:
         """The unit as written straight after a figure; rates and counts are named in the heading instead."""
         return " min" if str(result.unit).lower().startswith("min") else ""
 
@@ -274,7 +281,7 @@ class Words:
         if low is None and high is None:
             return ""
         places = self.decimals(result) if decimals is None else decimals
-        scale = 100 if result.kind in {"share", "survival"} else 1
+        scale = 100 if is_percent(result) else 1
         per = "%" if scale == 100 else ""
         if low is None:
             return f"at most {number(high * scale, places)}{per}"
@@ -297,16 +304,29 @@ class Words:
         text = self.with_interval(result, row, decimals)
         if row.get("too_few") or row.get("n") is None:
             return text
-        return f"{text}, n {count(row['n'])}"
+        return f"{text}, n\u00a0{count(row['n'])}"
 
-    def full(self, result: Any, row: Mapping[str, Any]) -> str:
-        """For a sentence: `38 min (95% interval 35 to 41, n 120)`."""
+    def full(self, result: Any, row: Mapping[str, Any], measure: Any = None) -> str:
+        """For a sentence: `38 min (95% interval 35 to 41; n 120)`, `0.56 (...; 1 separation in 180 canals)`.
+
+        The measure's own words for what is counted stand beside events, where it is given.
+        """
         if row.get("too_few"):
             return TOO_FEW
         bounds = self.bounds(result, row)
         inside = [f"{self.interval} {bounds}"] if bounds else []
-        inside += [f"n {count(row['n'])}"] if row.get("n") is not None else []
-        return self.figure(result, row.get("estimate")) + (f" ({', '.join(inside)})" if inside else "")
+        of = row.get("exposure") or row.get("n")
+        if row.get("events") is not None and of is not None and result.kind in {"rate", "share"}:
+            events, n = count(row["events"]), count(of)
+            if is_percent(result) or not (measure and measure.numerator and measure.denominator):
+                inside.append(f"{events} of {n}")
+            else:
+                what = plain(measure.numerator)
+                what = what.removesuffix("s") if row["events"] == 1 else what
+                inside.append(f"{events} {what} in {n} {plain(measure.denominator)}")
+        elif row.get("n") is not None:
+            inside.append(f"n {count(row['n'])}")
+        return self.figure(result, row.get("estimate")) + (f" ({'; '.join(inside)})" if inside else "")
 
     # ---- cells of record lists
 

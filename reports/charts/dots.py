@@ -48,7 +48,7 @@ def dots(
     import altair as alt
 
     narrow = width < 500
-    left, right = (8, width - 8) if narrow else (int(width * 0.30), int(width * 0.68))
+    left, right = (8, width - 8) if narrow else (int(width * 0.27), int(width * 0.63))
     rows, texts, y = [], [], 0
     for group in groups:
         if narrow or len(group.marks) > 1:
@@ -102,7 +102,7 @@ def dots(
         line = alt.Chart(alt.InlineData(values=[{"at": reference}]))
         layers.append(line.mark_rule(color=theme.LINE, strokeDash=[4, 3]).encode(x=alt.X("at:Q", scale=scale)))
     layers += [
-        data.mark_rule(strokeWidth=2).encode(x=alt.X("low:Q", scale=scale, axis=ticks), x2="high:Q", y=y_of, color=colour),
+        data.mark_rule(strokeWidth=2).encode(x=alt.X("low:Q", scale=scale, axis=ticks), x2=alt.X2("high:Q"), y=y_of, color=colour),
         data.mark_point(filled=True, opacity=1, size=70).encode(
             x=alt.X("value:Q", scale=scale, axis=ticks), y=y_of, color=colour, shape=shape
         ),
@@ -112,7 +112,7 @@ def dots(
             said = [t for t in texts if t["x"] == x and t["weight"] == weight]
             words = alt.Chart(alt.InlineData(values=said))
             mark = words.mark_text(align="left", baseline="middle", fontWeight=weight)
-            layers.append(mark.encode(x=alt.value(x), y=y_of, text="text:N"))
+            layers.append(mark.encode(x=alt.XValue(x), y=y_of, text=alt.Text("text:N")))
     return alt.layer(*layers).properties(width=width, height=height)
 
 

@@ -56,9 +56,9 @@ def fdi_grid(teeth: Mapping[int, Tooth], width: int, *, key: str) -> Any:
     box = alt.Chart(alt.InlineData(values=fields))
     places = {
         "x": alt.X("x:Q", scale=x_scale, axis=None),
-        "x2": "x2:Q",
+        "x2": alt.X2("x2:Q"),
         "y": alt.Y("y:Q", scale=y_scale, axis=None),
-        "y2": "y2:Q",
+        "y2": alt.Y2("y2:Q"),
     }
     layers = [
         box.mark_rect(fill=theme.BLUE, stroke=None).encode(
@@ -74,7 +74,7 @@ def fdi_grid(teeth: Mapping[int, Tooth], width: int, *, key: str) -> Any:
         said = alt.Chart(alt.InlineData(values=[t for t in texts if t["kind"] == kind]))
         layers.append(
             said.mark_text(align=align, baseline="middle", fontWeight=weight, color=colour, fontSize=theme.SIZE if kind == "name" else 11).encode(
-                x=alt.X("x:Q", scale=x_scale, axis=None), y=alt.Y("y:Q", scale=y_scale, axis=None), text="text:N"
+                x=alt.X("x:Q", scale=x_scale, axis=None), y=alt.Y("y:Q", scale=y_scale, axis=None), text=alt.Text("text:N")
             )
         )
     return alt.layer(*layers).properties(width=width, height=height)

@@ -37,7 +37,7 @@ def individuals(points: Sequence[Point], limits: Limits, width: int, *, axis: st
     import altair as alt
 
     narrow = width < 500
-    room = 92 if narrow else 150  # for the texts at the right end of the lines
+    room = 92 if narrow else 136  # for the texts at the right end of the lines
     plot = width - room - 44
     known = [p for p in points if p.value is not None]
     values = [{"at": p.at, "value": p.value, "label": p.label, "signal": p.signal} for p in known]
@@ -72,7 +72,7 @@ def individuals(points: Sequence[Point], limits: Limits, width: int, *, axis: st
             said = alt.Chart(alt.InlineData(values=[{"text": line}]))
             layers.append(
                 said.mark_text(align="left", baseline="middle", color=theme.SOFT, dx=8).encode(
-                    x=alt.value(plot), y=alt.value(place + 14 * i), text="text:N"
+                    x=alt.XValue(plot), y=alt.YValue(place + 14 * i), text=alt.Text("text:N")
                 )
             )
     data = alt.Chart(alt.InlineData(values=values))
@@ -88,7 +88,7 @@ def individuals(points: Sequence[Point], limits: Limits, width: int, *, axis: st
     for side, dy in (("above", -13), ("below", 13)):
         part = [v for v in values if v["signal"] and (v["value"] >= centre_at) == (side == "above")]
         text = alt.Chart(alt.InlineData(values=part))
-        layers.append(text.mark_text(dy=dy, color=theme.INK, fontWeight="bold").encode(x=x, y=y, text="label:N"))
+        layers.append(text.mark_text(dy=dy, color=theme.INK, fontWeight="bold").encode(x=x, y=y, text=alt.Text("label:N")))
     title = alt.TitleParams(wrap(axis, theme.letters(width)), anchor="start", fontSize=theme.SIZE, fontWeight="normal", frame="bounds", offset=10)
     return alt.layer(*layers).properties(width=plot, height=height, title=title)
 

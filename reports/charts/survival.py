@@ -39,7 +39,6 @@ def survival(curves: Sequence[Curve], width: int, *, axis: str, share: str, lowe
     """The chart. `axis` names time and unit, `share` what survives; the vertical axis starts at `lowest`."""
     import altair as alt
 
-    left = 8
     plot = width - 52
     height = 200 if width < 500 else 240
     end = max(c.end for c in curves)
@@ -57,7 +56,7 @@ def survival(curves: Sequence[Curve], width: int, *, axis: str, share: str, lowe
         band = [r for r in rows if r["low"] is not None and r["high"] is not None]
         if band:
             area = alt.Chart(alt.InlineData(values=band)).mark_area(interpolate="step-after", opacity=0.16)
-            layers.append(area.encode(x=x, y=alt.Y("low:Q", scale=y_scale, axis=y_axis), y2="high:Q", color=colours))
+            layers.append(area.encode(x=x, y=alt.Y("low:Q", scale=y_scale, axis=y_axis), y2=alt.Y2("high:Q"), color=colours))
         line = alt.Chart(alt.InlineData(values=rows))
         layers.append(
             line.mark_line(interpolate="step-after", strokeWidth=2, strokeDash=theme.SERIES_DASHES[i % 6]).encode(
@@ -72,39 +71,29 @@ def survival(curves: Sequence[Curve], width: int, *, axis: str, share: str, lowe
             y += 16
         counts = alt.Chart(alt.InlineData(values=[{"time": t, "n": f"{n:,}"} for t, n in curve.at_risk]))
         layers.append(
-            counts.mark_text(baseline="middle", color=theme.SOFT).encode(x=x, y=alt.value(y), text="n:N")
+            counts.mark_text(baseline="middle", color=theme.SOFT).encode(x=x, y=alt.YValue(y), text=alt.Text("n:N"))
         )
         y += 22
     # The key above the plot: a piece of each line, and its words.
-    key, y = [], 0.0
-    for line in wrap(share, theme.letters(width)):
-        key.append(_text(alt, line, -40, y))
-        y += 16
-    y += 4
+    said: list[tuple[str, float, int | None]] = [(line, -40, None) for line in wrap(share, theme.letters(width))]
     for i, curve in enumerate(curves):
-        if len(curves) > 1:
-            piece = alt.Chart(alt.InlineData(values=[{"curve": i}]))
-            key.append(
-                piece.mark_rule(strokeWidth=2, strokeDash=theme.SERIES_DASHES[i % 6]).encode(
-                    x=alt.value(-40), x2=alt.value(-12), y=alt.value(y), color=colours
-                )
-            )
-        for line in wrap(f"{curve.label}: {curve.text}" if len(curves) > 1 else curve.text, theme.letters(width - left - 36)):
-            key.append(_text(alt, line, -4 if len(curves) > 1 else -40, y))
-            y += 16
-    top = y + 8
-    shifted = [_shift(layer, -top) for layer in key]
-    return alt.layer(*layers, *shifted).properties(width=plot, height=height)
+        text = f"{curve.label}: {curve.text}" if len(curves) > 1 else curve.text
+        for j, line in enumerate(wrap(text, theme.letters(width - 40))):
+            said.append((line, -4 if len(curves) > 1 else -40, i if j == 0 and len(curves) > 1 else None))
+    y = -16.0 * len(said) - 6
+    for line, x_at, curve_at in said:
+        layers.append(_text(alt, line, x_at, y))
+        if curve_at is not None:
+            piece = alt.Chart(alt.InlineData(values=[{"curve": curve_at}]))
+            rule = piece.mark_rule(strokeWidth=2, strokeDash=theme.SERIES_DASHES[curve_at % 6])
+            layers.append(rule.encode(x=alt.XValue(-40), x2=alt.X2Value(-12), y=alt.YValue(y), color=colours))
+        y += 16
+    return alt.layer(*layers).properties(width=plot, height=height)
 
 
 def _text(alt: Any, text: str, x: float, y: float) -> Any:
     chart = alt.Chart(alt.InlineData(values=[{"text": text}]))
-    return chart.mark_text(align="left", baseline="middle").encode(x=alt.value(x), y=alt.value(y), text="text:N")
-
-
-def _shift(layer: Any, by: float) -> Any:
-    layer.encoding.y = {"value": layer.encoding.y.to_dict()["value"] + by}
-    return layer
+    return chart.mark_text(align="left", baseline="middle").encode(x=alt.XValue(x), y=alt.YValue(y), text=alt.Text("text:N"))
 
 
 @dataclass(frozen=True)
@@ -136,7 +125,7 @@ def hazard(uses: Sequence[Use], width: int, *, axis: str, share: str) -> Any:
     data = alt.Chart(
         alt.InlineData(values=[{"number": u.number, "n": u.n, "estimate": u.estimate, "low": u.low, "high": u.high} for u in uses])
     )
-    bar = data.mark_rule(color=theme.BLUE, strokeWidth=2).encode(x=x, y=alt.Y("low:Q", scale=y_scale, axis=y_axis), y2="high:Q")
+    bar = data.mark_rule(color=theme.BLUE, strokeWidth=2).encode(x=x, y=alt.Y("low:Q", scale=y_scale, axis=y_axis), y2=alt.Y2("high:Q"))
     dot = data.mark_point(filled=True, opacity=1, color=theme.BLUE, size=60).encode(x=x, y=alt.Y("estimate:Q", scale=y_scale, axis=y_axis))
     title = alt.TitleParams(wrap(share, theme.letters(width)), anchor="start", fontSize=theme.SIZE, fontWeight="normal", frame="bounds", offset=10)
     return alt.layer(bar, dot).properties(width=plot, height=height, title=title)

@@ -79,7 +79,7 @@ def draw(chart: Any) -> Markup:
     """
     import vl_convert
 
-    spec = _plain(chart.to_dict())
+    spec = _plain(chart.to_dict(validate=False))
     spec["config"] = base()
     spec.setdefault("autosize", {"type": "pad", "contains": "padding"})
     svg = vl_convert.vegalite_to_svg(spec, allowed_base_urls=[])
@@ -89,8 +89,15 @@ def draw(chart: Any) -> Markup:
 
 
 def both(chart: Callable[[int], Any]) -> tuple[Markup, Markup]:
-    """The chart for a wide and for a narrow page; `chart` takes a width in pixels."""
-    return draw(chart(WIDE)), draw(chart(NARROW))
+    """The chart for a wide and for a narrow page; `chart` takes a width in pixels.
+
+    Altair checks every piece against the Vega-Lite schema, which takes ten times as long as drawing. The tests draw
+    all charts with the check on; here it is off.
+    """
+    from altair.utils.schemapi import debug_mode
+
+    with debug_mode(False):
+        return draw(chart(WIDE)), draw(chart(NARROW))
 
 
 def _plain(part: Any) -> Any:

@@ -8,6 +8,7 @@ from datetime import date
 from typing import Any
 
 from reports import attention, evidence
+from reports.evidence import kind_words, plain_column
 from reports.blocks import Block, Items, Part, Sentence, prose
 from reports.source import Source
 from reports.words import Words, capital, count, counted, day, plain, series
@@ -41,17 +42,36 @@ def facts(context: Context, source: Source, period: str) -> tuple[tuple[str, str
     )
 
 
-def quality(context: Context, source: Source) -> Block:
-    """Can these figures be trusted: what was refused, what is missing, how old the data are."""
+def quality(context: Context, source: Source, *, files: bool = True) -> Block:
+    """Can these figures be trusted: what was refused, what is missing, how old the data are.
+
+    `files` names the files read; a page for one dentist leaves them out, as a file's name may name another.
+    """
+    words = context.words
     parts: list[Part] = [prose(*ages(context, source))]
     parts += evidence.refused(context.words, "quarantine", source.ask("quarantine_by_reason"))
+    named = [plain_column(words, "File", "source_file")] if files else []
     parts += evidence.records(
-        context.words,
         "imports",
         source.ask("imports"),
-        caption="Files taken in, newest first",
+        [
+            *named,
+            ("Records", lambda row: kind_words(row["record_kind"])),
+            plain_column(words, "Taken in", "loaded_at"),
+            *(
+                _counts(head, name)
+                for head, name in (
+                    ("Rows read", "rows_read"),
+                    ("New", "loaded"),
+                    ("As before", "unchanged"),
+                    ("Replaced an older one", "superseded"),
+                    ("Refused", "quarantined"),
+                )
+            ),
+        ],
+        caption="Latest import of each file",
         empty="No import is on record.",
-        note="",
+        hide=() if files else ("source_file",),
     )
     missing = [s for s in attention.unanswered(source, "") if s.data.get("measure") not in {"imports", "quarantine_by_reason"}]
     if missing:
@@ -66,6 +86,10 @@ def quality(context: Context, source: Source) -> Block:
         parts.append(prose("Left out of a measure, and why:"))
         parts.append(Items(tuple(left)))
     return Block("quality", "Data quality", tuple(parts))
+
+
+def _counts(head: str, name: str) -> evidence.Column:
+    return head, lambda row: count(row[name] or 0)
 
 
 def ages(context: Context, source: Source) -> list[Sentence]:
@@ -85,7 +109,7 @@ def methods(context: Context, source: Source) -> Block:
             continue
         words = [plain(m.definition)]
         if m.numerator and m.denominator:
-            words.append(f"Counted: {_end(m.numerator)} Of: {_end(m.denominator)}")
+            words.append(f"Counted: {plain(m.numerator)}, of {_end(m.denominator)}")
         if m.caption:
             words.append(_end(plain(m.caption)))
         if m.source:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from reports import attention, evidence
 from reports.blocks import Page, prose
 from reports.pages import common
 from reports.pages.common import Context, section
 from reports.source import Source
-from reports.words import period
+from reports.evidence import plain_column
+from reports.words import Words, capital, count, number, period, plain, series, short_day
 
 RATES = ("separations_per_1000_uses", "separations_per_100_canals", "separations_per_100_teeth")
 
@@ -20,8 +23,8 @@ def page(context: Context, source: Source) -> Page:
     def exposed(answer):  # type: ignore[no-untyped-def]
         """Columns of events and exposure beside a rate."""
         return (
-            ("Events", lambda row: "\u2013" if row.get("events") is None else f"{row['events']:,}"),
-            ("Exposure", lambda row: "\u2013" if row.get("exposure") is None or row.get("too_few") else f"{row['exposure']:,.0f}"),
+            ("Separations", lambda row: "\u2013" if row.get("events") is None else count(row["events"])),
+            ("Among", lambda row: "\u2013" if row.get("too_few") else count(row.get("exposure") or row.get("n") or 0)),
         )
 
     def split(id: str, name: str, *by: str):  # type: ignore[no-untyped-def]
@@ -47,6 +50,7 @@ def page(context: Context, source: Source) -> Page:
         evidence.teeth(words, "teeth", source.ask("separations_per_100_teeth", by=("tooth",)), what="Separations"),
     )
     life = source.ask("instrument_life")
+    horizons = life.measure.horizons if life.measure else ()
     share = "Instruments neither separated nor deformed"
     lives = section(
         "life",
@@ -58,7 +62,7 @@ def page(context: Context, source: Source) -> Page:
             share=share,
             axis="Uses of the instrument",
             unit="uses",
-            at=(1, 2, 4, 6, 8, 10, 15, 20),
+            at=horizons,
             event="separation or deformation",
         ),
         evidence.hazard_by_use(
@@ -76,7 +80,7 @@ def page(context: Context, source: Source) -> Page:
             share=share,
             axis="Uses of the instrument",
             unit="uses",
-            at=(4, 8),
+            at=horizons[-2:],
             event="separation or deformation",
         ),
     )
@@ -85,12 +89,20 @@ def page(context: Context, source: Source) -> Page:
         "list",
         "Each incident",
         evidence.records(
-            words,
             "incident-list",
             incidents,
-            caption="Incidents, one a line",
+            [
+                plain_column(words, "When", "happened_on"),
+                ("What and where", _what),
+                plain_column(words, "Treatment", "treatment_id"),
+                ("Sequence", lambda row: words.value("sequence", row["sequence"])),
+                ("Instrument", _instrument),
+                ("What was done", _managed),
+                ("Since then", lambda row: _since(words, row)),
+            ],
+            caption="Incidents, one a line, newest first",
             empty="No incident is on record. None recorded is not none happened.",
-            first=("occurred_at", "kind", "treatment_id", "tooth", "canal"),
+            open_rows=30,
             note="Treatment ids are the practice's own, so that the chart can be pulled.",
         ),
     )
@@ -148,3 +160,36 @@ def page(context: Context, source: Source) -> Page:
         ),
         attention=sentences,
     )
+
+
+def _what(row: dict[str, Any]) -> str:
+    """`Separation, tooth 36, MB, apical third, curvature 32 degrees`."""
+    parts = [capital(plain(row["incident"])), f"tooth {row['tooth']}" if row["tooth"] else "tooth not recorded"]
+    parts += [plain(row["canal"])] if row["canal"] else []
+    parts += [f"{plain(row['canal_third'])} third"] if row["canal_third"] else []
+    parts += [f"curvature {number(row['curvature_deg'])}\u00b0"] if row["curvature_deg"] is not None else []
+    return ", ".join(parts)
+
+
+def _instrument(row: dict[str, Any]) -> str:
+    """`Size 25, rotation, use 5 of 8 (E1007)`."""
+    parts = [f"size {row['size']}"] if row["size"] is not None else []
+    parts += [plain(row["motion"])] if row["motion"] else []
+    if row["use_number"] is not None:
+        parts.append(f"use {row['use_number']}" + (f", limit {row['use_limit']}" if row["use_limit"] is not None else ""))
+    known = f" ({plain(row['instrument_id'])})" if row["instrument_id"] else ""
+    return capital(", ".join(parts) or "not tracked") + known
+
+
+def _managed(row: dict[str, Any]) -> str:
+    """`Bypassed; fragment 2.5 mm; patient told`."""
+    told = {True: "patient told", False: "patient not told", None: "not recorded whether the patient was told"}
+    parts = [plain(row["managed"])] if row["managed"] else []
+    parts += [f"fragment {number(row['fragment_mm'], 1)} mm"] if row["fragment_mm"] is not None else []
+    return capital("; ".join([*parts, told[row["patient_informed"]]]))
+
+
+def _since(words: Words, row: dict[str, Any]) -> str:
+    """The outcome known since, and when the tooth was last seen."""
+    seen = f"last seen {short_day(row['last_seen_on'])}" if row["last_seen_on"] else "not seen again"
+    return capital(series([plain(row["outcome"]), seen], ",")) if row["outcome"] else capital(seen)

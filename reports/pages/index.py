@@ -5,13 +5,13 @@ from __future__ import annotations
 import html
 import re
 from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
 
 from reports.attention import NOTHING
 from reports.blocks import Block, Items, Page, Sentence, prose
 from reports.pages import common
 from reports.pages.common import Context
-from reports.source import Source
 from reports.words import counted, day, period, plain
 
 _KINDS = (
@@ -21,7 +21,7 @@ _KINDS = (
 )
 
 
-def page(context: Context, source: Source, made: Sequence[Page], out: Path) -> Page:
+def page(context: Context, as_of: date, quality: Block, made: Sequence[Page], out: Path) -> Page:
     """The index of the pages made now and of those that stand in the folder from before."""
     now = {p.stem: p for p in made}
     earlier = {path.stem: path for path in out.glob("*.html") if path.stem not in now and path.stem != "index"}
@@ -41,11 +41,11 @@ def page(context: Context, source: Source, made: Sequence[Page], out: Path) -> P
         lead="Pages for three readers, made from the practice's own records.",
         facts=(
             ("Practice", context.practice),
-            ("Period", period(context.first, source.as_of)),
-            ("Data up to", day(source.as_of)),
+            ("Period", period(context.first, as_of)),
+            ("Data up to", day(as_of)),
             ("Report made on", day(context.today)),
         ),
-        blocks=(*blocks, common.quality(context, source), common.cautions()),
+        blocks=(*blocks, quality, common.cautions()),
     )
 
 

@@ -7,7 +7,12 @@ from reports.blocks import Page, Sentence, prose
 from reports.pages import common
 from reports.pages.common import Context, section
 from reports.source import Source
-from reports.words import period, plain
+from reports.evidence import plain_column
+from reports.words import NOT_RECORDED, capital, count, period, plain, short_day
+
+
+def _pai(value: int | None) -> str:
+    return "?" if value is None else str(value)
 
 
 def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
@@ -39,17 +44,19 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
         split("healed-sequence", "healed_share", "sequence", extra=recall_beside("sequence")),
         split("healed-tooth-type", "healed_share", "tooth_type", extra=recall_beside("tooth_type")),
     )
+    lasting = ask("tooth_survival")
+    horizons = lasting.measure.horizons if lasting.measure else ()
     survival = section(
         "survival",
         "Teeth still in place",
         evidence.survive(
             words,
             "survival-own",
-            ask("tooth_survival"),
+            lasting,
             share="Teeth still in place",
             axis="Months since completion",
             unit="months",
-            at=(12, 24, 36, 48, 60),
+            at=horizons,
             event="extraction",
         ),
         evidence.survive(
@@ -59,7 +66,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
             share="Teeth still in place",
             axis="Months since completion",
             unit="months",
-            at=(12, 24, 48),
+            at=horizons[:3],
             event="extraction",
         ),
     )
@@ -91,25 +98,43 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
         "review",
         "Own cases to review",
         evidence.records(
-            words,
             "not-healed",
             unhealed,
-            caption="Own cases that did not heal",
+            [
+                plain_column(words, "Treatment", "treatment_id"),
+                plain_column(words, "Tooth", "tooth"),
+                plain_column(words, "Kind", "kind"),
+                plain_column(words, "Sequence", "sequence"),
+                plain_column(words, "Completed", "completed_on"),
+                plain_column(words, "Last seen", "seen_on"),
+                ("PAI before, now", lambda row: f"{_pai(row['preop_pai'])}, {_pai(row['outcome_pai'])}"),
+                ("Why", lambda row: capital(plain(row["why"]))),
+                ("Separations", lambda row: count(row["separations"] or 0)),
+            ],
+            caption="Own cases that did not heal, newest first: a list to review, not a judgement",
             empty="No own case is known not to have healed. Those not seen are not known.",
             hide=("dentist",),
-            first=("treatment_id", "tooth"),
         ),
         evidence.records(
-            words,
             "recalls",
             overdue,
-            caption="Own cases due or overdue for recall",
+            [
+                plain_column(words, "Treatment", "treatment_id"),
+                plain_column(words, "Tooth", "tooth"),
+                plain_column(words, "Completed", "completed_on"),
+                ("Months since", lambda row: count(row["months_since_completion"])),
+                ("Last seen", lambda row: short_day(row["last_seen_on"]) if row["last_seen_on"] else "never"),
+                ("Lesion before", lambda row: plain(row["lesion"] or NOT_RECORDED)),
+                ("Separations", lambda row: count(row["separations"] or 0)),
+                ("Can still be seen in time", lambda row: "yes" if row["window_open"] else "no"),
+            ],
+            caption="Own cases due for recall and not seen; those with a separation or a lesion first",
             empty="No own case is due for recall.",
             hide=("dentist",),
-            first=("treatment_id", "tooth"),
+            open_rows=20,
         ),
     )
-    quality = common.quality(context, source)
+    quality = common.quality(context, source, files=False)
     told = [
         attention.conclusion(words, own_pairs, row, small, "own teeth", "comparison")
         for row in own_pairs.rows
