@@ -69,7 +69,9 @@ def plant(seed: int, records: dict[str, pl.DataFrame], faults: Sequence[truth.Pl
     planted: list[Planted] = []
     for kind, frame in records.items():
         style = STYLE.get(kind, layouts.OURS)
-        good = layouts.words(kind, layouts.as_text(frame, style)).with_columns(pl.lit(None, pl.String).alias(RAGGED))
+        good = layouts.with_identities(seed, kind, layouts.words(kind, layouts.as_text(frame, style))).with_columns(
+            pl.lit(None, pl.String).alias(RAGGED)
+        )
         added = []
         for number, fault in enumerate(f for f in faults if f.kind == kind):
             dice = Dice(seed, f"fault {fault.name}")

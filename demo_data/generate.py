@@ -96,13 +96,13 @@ def generate(
         _settings(out, "canalwise.toml")
         return Made(out, written, {kind: frame.height for kind, frame in records.items()})
     exports = plant(seed, records) if faults else plant(seed, records, ())
-    written = {kind: _write_demo(out, seed, kind, text) for kind, text in exports.text.items()}
+    written = {kind: _write_demo(out, kind, text) for kind, text in exports.text.items()}
     _settings(out, "canalwise.toml")
     _settings(out, "frontdesk.toml")
     return Made(out, written, {kind: text.height for kind, text in exports.text.items()}, exports.planted)
 
 
-def _write_demo(out: Path, seed: int, kind: str, text: pl.DataFrame) -> Path:
+def _write_demo(out: Path, kind: str, text: pl.DataFrame) -> Path:
     """One kind into the file of the system that keeps it."""
     ragged, rows = text[RAGGED], text.drop(RAGGED)
     if kind in layouts.CHAIRSIDE:
@@ -110,8 +110,7 @@ def _write_demo(out: Path, seed: int, kind: str, text: pl.DataFrame) -> Path:
         layouts.write_text(path, rows, ragged)
     elif kind in layouts.FRONT_DESK:
         path = out / "frontdesk" / layouts.FRONT_DESK[kind]
-        rows = layouts.with_identities(seed, kind, layouts.headers(kind, rows))
-        layouts.write_text(path, rows, ragged, separator=";", encoding="cp1252", newline="\r\n")
+        layouts.write_text(path, layouts.headers(kind, rows), ragged, separator=";", encoding="cp1252", newline="\r\n")
     else:
         path = out / layouts.WORKBOOK
         layouts.write_workbook(path, layouts.headers(kind, rows))

@@ -93,37 +93,37 @@ def words(kind: str, text: pl.DataFrame) -> pl.DataFrame:
     return text
 
 
-def headers(kind: str, text: pl.DataFrame) -> pl.DataFrame:
-    """Our column names -> the other system's, in our order."""
-    columns = mapping()[kind]["columns"]
-    source = {name: entry if isinstance(entry, str) else entry["from"] for name, entry in columns.items()}
-    return text.select(pl.col(name).alias(source[name]) for name in COLUMNS[kind])
+EXTRA = {"treatments": ("Name, Vorname", "Telefon"), "visits": ("Bemerkung",)}
 
 
-def with_identities(seed: int, kind: str, rows: pl.DataFrame) -> pl.DataFrame:
-    """Add what such exports carry and nobody needs here: names, telephone numbers, remarks. All obviously invented."""
-    dice = Dice(seed, f"identities of {kind}")
-    n = rows.height
+def with_identities(seed: int, kind: str, text: pl.DataFrame) -> pl.DataFrame:
+    """Add what such exports carry and nobody needs here: names, telephone numbers, remarks. All plainly invented."""
     if kind == "treatments":
-        number = pl.col("Patient").str.slice(-4)
-        given = pl.Series(
-            dice.word(n, ("Anna", "Bernd", "Çelik", "Dörte", "Émile", "Frauke", "Götz"), (1,) * 7).astype(str)
-        )
-        rows = rows.with_columns(
-            (pl.lit("Muster, ") + given + pl.lit(" ") + number).alias("Name, Vorname"),
-            (pl.lit("0000 / ") + number).alias("Telefon"),
-        )
-        return rows.select(
-            "Fall", "Patient", "Name, Vorname", "Telefon", pl.exclude("Fall", "Patient", "Name, Vorname", "Telefon")
+        number = pl.col("patient_id").str.slice(-4)
+        given = ("Anna", "Bernd", "Çelik", "Dörte", "Émile", "Frauke", "Götz")
+        name = (number.cast(pl.Int64) % len(given)).replace_strict(dict(enumerate(given)), return_dtype=pl.String)
+        return text.with_columns(
+            pl.format("Muster, {} {}", name, number).alias("Name, Vorname"),
+            pl.format("0000 / {}", number).alias("Telefon"),
         )
     if kind == "visits":
-        remark = dice.word(
-            n,
-            (None, "bitte anrufen", "kommt später", 'wünscht "ruhige" Uhrzeit', "Überweisung liegt vor; Bild folgt"),
-            (0.9, 0.04, 0.03, 0.01, 0.02),
+        remarks = (
+            None,
+            "bitte anrufen",
+            "kommt später",
+            'wünscht "ruhige" Uhrzeit',
+            "Überweisung liegt vor; Bild folgt",
         )
-        return rows.with_columns(pl.Series("Bemerkung", remark.tolist(), dtype=pl.String))
-    return rows
+        drawn = Dice(seed, "remarks").word(text.height, remarks, (0.9, 0.04, 0.03, 0.01, 0.02))
+        return text.with_columns(pl.Series("Bemerkung", drawn.tolist(), dtype=pl.String))
+    return text
+
+
+def headers(kind: str, text: pl.DataFrame) -> pl.DataFrame:
+    """Our column names -> the other system's, in our order, with what it carries besides."""
+    columns = mapping()[kind]["columns"]
+    source = {name: entry if isinstance(entry, str) else entry["from"] for name, entry in columns.items()}
+    return text.select(*(pl.col(name).alias(source[name]) for name in COLUMNS[kind]), *EXTRA.get(kind, ()))
 
 
 def write_text(
