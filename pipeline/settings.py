@@ -92,11 +92,12 @@ def read_toml(path: Path, what: str) -> dict[str, object]:
     try:
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
-        raise UserError(f"no such {what}", where=str(path), do="Check the path, or write one with `canalwise init`") from None
+        raise UserError(f"no such {what}", where=str(path), do="Check the path") from None
     except OSError as e:
         raise UserError(f"the {what} cannot be read ({e.strerror})", where=str(path)) from None
     except UnicodeDecodeError as e:
-        raise UserError(f"the {what} is not UTF-8 text (byte {e.start})", where=str(path), do="Save it as UTF-8") from None
+        what = f"the {what} is not UTF-8 text (byte {e.start})"
+        raise UserError(what, where=str(path), do="Save it as UTF-8") from None
     except tomllib.TOMLDecodeError as e:
         raise UserError(f"the {what} is not valid TOML: {e}", where=str(path), do="Mend that line") from None
 
@@ -119,4 +120,5 @@ def load_settings(path: Path | None) -> Settings:
     try:
         return Settings.model_validate(read_toml(path, "settings file"))
     except ValidationError as e:
-        raise UserError(first_problem(e), where=str(path), do="`canalwise init` writes a file to compare with") from None
+        do = "`canalwise init` writes a file to compare with"
+        raise UserError(first_problem(e), where=str(path), do=do) from None

@@ -165,7 +165,7 @@ select
     preop_pai,
     outcome_signs,
     -- Film and CBCT see different things and are never pooled; what decides without an image counts with film.
-    case when outcome_image = 'cbct' and not lost then 'cbct' else 'periapical' end as image,
+    case when outcome_image = 'cbct' and not lost then 'cbct' else 'periapical' end as judged_on,
     case
         when not completed then 'not completed'
         when not due then 'not due'

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.measures.catalogue import Measure
-from pipeline.store.frames import frame as frame_of
 from pipeline.stats import amounts, power, proportions, rates, stratified, survival, times
+from pipeline.store.frames import frame as frame_of
 
 if TYPE_CHECKING:
     import duckdb

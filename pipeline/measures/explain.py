@@ -9,7 +9,12 @@ from pipeline.measures.catalogue import Measure
 
 def explained(measure: Measure) -> str:
     """The text of `canalwise explain NAME`."""
-    parts = [f"{measure.title}  [{measure.name}]", f"Unit: {measure.unit}   Kind: {measure.kind}", "", _wrapped(measure.definition)]
+    parts = [
+        f"{measure.title}  [{measure.name}]",
+        f"Unit: {measure.unit}   Kind: {measure.kind}",
+        "",
+        _wrapped(measure.definition),
+    ]
     if measure.numerator:
         parts += ["", f"Numerator:   {measure.numerator}", f"Denominator: {measure.denominator}"]
     parts += ["", _wrapped(measure.caption), "", _wrapped("Source: " + measure.source)]

@@ -32,7 +32,9 @@ def write(result: Result, out: Path) -> None:
         os.close(os.open(out, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600))
         ending = out.suffix.lower()
         if ending == ".json":
-            out.write_text(json.dumps(result.as_json(), default=str, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
+            out.write_text(
+                json.dumps(result.as_json(), default=str, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8"
+            )
         elif ending == ".csv":
             harmless(_frame(result)).write_csv(out)
         elif ending == ".parquet":
@@ -48,7 +50,9 @@ def _frame(result: Result) -> pl.DataFrame:
 
     columns = list(dict.fromkeys(key for row in result.rows for key in row))
     return pl.DataFrame(
-        {name: [row.get(name) for row in result.rows] for name in columns or ("n",)}, infer_schema_length=None, strict=False
+        {name: [row.get(name) for row in result.rows] for name in columns or ("n",)},
+        infer_schema_length=None,
+        strict=False,
     )
 
 
@@ -57,4 +61,6 @@ def harmless(frame: pl.DataFrame) -> pl.DataFrame:
     import polars as pl
 
     text = pl.col(pl.String)
-    return frame.with_columns(pl.when(text.str.contains(r"^[=+\-@\t\r]")).then(pl.lit("'") + text).otherwise(text).name.keep())
+    return frame.with_columns(
+        pl.when(text.str.contains(r"^[=+\-@\t\r]")).then(pl.lit("'") + text).otherwise(text).name.keep()
+    )

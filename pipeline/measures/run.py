@@ -84,7 +84,9 @@ class Workspace:
         measure = find(name)
         lacking = self.missing(name)
         if lacking:
-            raise UserError(f"{name} cannot be computed: the store has {', '.join(lacking)}", do="Import what is missing")
+            raise UserError(
+                f"{name} cannot be computed: the store has {', '.join(lacking)}", do="Import what is missing"
+            )
         by = tuple(by)
         if measure.kind == "comparison":
             by = by or (measure.compare,)
@@ -119,10 +121,14 @@ class Workspace:
         unknown = [g for g in wanted if g not in can]
         if unknown:
             raise UserError(
-                f"{measure.name} cannot be grouped by {unknown[0]}", do=f"It can be grouped by {', '.join(can) or 'nothing'}"
+                f"{measure.name} cannot be grouped by {unknown[0]}",
+                do=f"It can be grouped by {', '.join(can) or 'nothing'}",
             )
         if measure.kind == "comparison" and wanted[0] in measure.strata:
-            raise UserError(f"{measure.name} cannot compare {wanted[0]}: it is one of its strata", do="Compare e.g. sequence or dentist")
+            raise UserError(
+                f"{measure.name} cannot compare {wanted[0]}: it is one of its strata",
+                do="Compare e.g. sequence or dentist",
+            )
 
     def _counted(
         self,
@@ -152,11 +158,14 @@ class Workspace:
             return "kept", []
         made = "".join(f", {sql} as {_quoted(g)}" for g, sql in FROM_DATE.items() if g in by)
         self.connection.execute(
-            f"create or replace temp table judged_units as select * replace ({self._left_out(measure, by)} as left_out){made} "
+            "create or replace temp table judged_units as "
+            f"select * replace ({self._left_out(measure, by)} as left_out){made} "
             f"from units where {' and '.join(conditions)}",
             parameters,
         )
-        self.connection.execute("create or replace temp table kept as select * from judged_units where left_out is null")
+        self.connection.execute(
+            "create or replace temp table kept as select * from judged_units where left_out is null"
+        )
         left_out = self.connection.execute(
             "select left_out, count(*) as n from judged_units where left_out is not null group by 1 order by n desc, 1"
         ).fetchall()
@@ -177,7 +186,9 @@ class Workspace:
             spoiled_by = {measure.name, *measure.facts}
             for rule in all_rules().values():
                 if spoiled_by.intersection(rule.spoils):
-                    whens.append(f"when flags like {_literal(f'% {rule.id} %')} then {_literal('doubtful: ' + rule.reason)}")
+                    whens.append(
+                        f"when flags like {_literal(f'% {rule.id} %')} then {_literal('doubtful: ' + rule.reason)}"
+                    )
         return "case " + " ".join(whens) + " end"
 
 
