@@ -191,7 +191,9 @@ def init(
 @app.command()
 def ingest(
     paths: Annotated[list[Path], typer.Argument(help="Files or folders of exports.", metavar="PATH...")],
-    as_kind: Annotated[str | None, typer.Option("--as", help="The record kind, when the header leaves it open.")] = None,
+    as_kind: Annotated[
+        str | None, typer.Option("--as", help="The record kind, when the header leaves it open.")
+    ] = None,
     mapping: Annotated[
         Path | None, typer.Option("--mapping", help="A mapping file for exports with other headers.")
     ] = None,
@@ -206,7 +208,12 @@ def ingest(
     talk = _talk(quiet)
     files = []
     for done in run_ingest(
-        store, paths, _settings(settings), as_kind=as_kind, mapping_file=mapping, progress=lambda t: talk(f"Importing {t} ...")
+        store,
+        paths,
+        _settings(settings),
+        as_kind=as_kind,
+        mapping_file=mapping,
+        progress=lambda t: talk(f"Importing {t} ..."),
     ):
         files.append(done)
     if json_:
@@ -242,7 +249,9 @@ def quarantine(
     else:
         from pipeline.printing import table
 
-        table([{k: row[k] for k in ("file", "row", "kind", "reason")} for row in rows], empty="Nothing is in quarantine.")
+        table(
+            [{k: row[k] for k in ("file", "row", "kind", "reason")} for row in rows], empty="Nothing is in quarantine."
+        )
     if rows:
         raise typer.Exit(1)
 
@@ -370,9 +379,7 @@ def report(
 
     talk = _talk(quiet)
     with _reading(store) as connection:
-        pages = render(
-            connection, _settings(settings), out, which=which, month=month, dentist=dentist, progress=talk
-        )
+        pages = render(connection, _settings(settings), out, which=which, month=month, dentist=dentist, progress=talk)
     if json_:
         _print_json({"reports": [str(p) for p in pages]})
     else:
@@ -391,7 +398,11 @@ def status(store: StoreOption = STORE, json_: JsonOption = False) -> None:
     if json_:
         _print_json(found)
         return
-    table([{"kind": kind, **row} for kind, row in found["kinds"].items()])
+    table([{"kind": kind, **row} for kind, row in found["kinds"].items()], drop=("completeness",))
+    typer.echo("\nOptional columns, share of records in which each is filled:")
+    for kind, row in found["kinds"].items():
+        if row["records"]:
+            typer.echo(f"{kind}: " + ", ".join(f"{c} {share:.0%}" for c, share in row["completeness"].items()))
     typer.echo("")
     table(found["batches"])
 

@@ -11,16 +11,26 @@ if TYPE_CHECKING:
 
 
 def status(connection: duckdb.DuckDBPyConnection) -> dict[str, Any]:
-    """Records, quarantined rows, first and last date of each kind; and every batch, the latest last."""
+    """Records, quarantined rows, first and last date of each kind, and how complete it is; and every batch.
+
+    `completeness` is the share of records in which an optional column is filled, for each such column.
+    """
     quarantined = dict(connection.execute("select kind, count(*) from quarantine group by kind").fetchall())
     kinds = {}
     for kind in KINDS.values():
-        counted = connection.execute(
-            f'select count(*), cast(min("{kind.dated_by}") as date), cast(max("{kind.dated_by}") as date) from {kind.name}'
-        ).fetchone()
+        optional = [c.name for c in kind.columns if not c.required]
+        filled = "".join(f', count("{name}")' for name in optional)
+        dated = f'cast(min("{kind.dated_by}") as date), cast(max("{kind.dated_by}") as date)'
+        counted = connection.execute(f"select count(*), {dated}{filled} from {kind.name}").fetchone()
         assert counted is not None
-        records, first, last = counted
-        kinds[kind.name] = {"records": records, "quarantined": quarantined.get(kind.name, 0), "first": first, "last": last}
+        records, first, last, *counts = counted
+        kinds[kind.name] = {
+            "records": records,
+            "quarantined": quarantined.get(kind.name, 0),
+            "first": first,
+            "last": last,
+            "completeness": {name: n / records for name, n in zip(optional, counts, strict=True)} if records else {},
+        }
     cursor = connection.execute(
         """select batch_id as batch, source_file as file, kind, loaded_at, substr(file_hash, 1, 12) as file_hash,
                   mapping_hash, "read", loaded, unchanged, superseded, quarantined from batches order by batch_id"""
