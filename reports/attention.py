@@ -12,11 +12,15 @@ from reports.blocks import Sentence
 from reports.evidence import difference_text, pair
 from reports.series import Series
 from reports.source import Answer, Source
-from reports.words import Words, count, counted, day, plain, points, series, short_month
+from reports.words import Words, capital, count, counted, day, group_title, plain, points, series
 
-NOTHING = Sentence("Nothing needs attention: no figure of this page stands out from what was usual, and no data are missing.")
+NOTHING = Sentence(
+    "Nothing needs attention: no figure of this page stands out from what was usual, and no data are missing."
+)
 
-LOW_RECALL = 0.5  # below this share seen, the unseen could turn an outcome figure either way; common practice, no source
+LOW_RECALL = (
+    0.5  # below this share seen, the unseen could turn an outcome figure either way; common practice, no source
+)
 STALE_DAYS = 45  # without an import for so long a monthly review lacks a month; common practice, no source
 
 
@@ -24,7 +28,7 @@ def collect(*groups: Iterable[Sentence | None]) -> tuple[Sentence, ...]:
     """All sentences that there are, each once; `NOTHING` when there are none."""
     kept: dict[str, Sentence] = {}
     for sentence in (s for group in groups for s in group if s is not None):
-        kept.setdefault(sentence.text, sentence)
+        kept.setdefault(sentence.whole, sentence)
     return tuple(kept.values()) or (NOTHING,)
 
 
@@ -34,19 +38,19 @@ def month_signal(words: Words, answer: Answer, found: Series | None, href: str) 
         return None
     row = answer.find(month=found.months[-1]) or {}
     places = words.decimals(answer.result)
-    name = f"{answer.title} in {words.value('month', found.months[-1])}: {words.full(answer.result, row, answer.measure)}"
+    name = (
+        f"{answer.title} in {words.value('month', found.months[-1])}: {words.full(answer.result, row, answer.measure)}"
+    )
     data = answer.data(row)
     if found.now:
         limit = found.high if "above" in found.now else found.low
-        return Sentence(f"{name}, {found.now} of the months before ({words.figure(answer.result, limit, places)}).", href, data)
-    runs = [s for s in found.signals if s.startswith(tuple(_starts(found))) and short_month(found.months[-1]) in s]
-    if runs:
-        return Sentence(f"{name}; {runs[0]} ({words.figure(answer.result, found.centre, places)}).", href, data)
+        return Sentence(
+            f"{name}, {found.now} of the months before ({words.figure(answer.result, limit, places)}).", href, data
+        )
+    if found.signals:
+        mean = words.figure(answer.result, found.centre, places)
+        return Sentence(f"{name}. {capital(found.signals[0])} ({mean}): the level may have shifted.", href, data)
     return None
-
-
-def _starts(found: Series) -> list[str]:
-    return [short_month(m) for m in found.months]
 
 
 def rate_apart(words: Words, answer: Answer, earlier: Answer, href: str, period: str, before: str) -> Sentence | None:
@@ -64,7 +68,7 @@ def rate_apart(words: Words, answer: Answer, earlier: Answer, href: str, period:
     return Sentence(text, href, answer.data(row))
 
 
-def events_seen(words: Words, answer: Answer, href: str, period: str) -> Sentence | None:
+def events_seen(words: Words, answer: Answer, earlier: Answer, href: str, period: str, before: str) -> Sentence | None:
     """Events that happened in the period, stated even if they are no more than usual."""
     if answer.missing or not answer.rows:
         return None
@@ -72,6 +76,9 @@ def events_seen(words: Words, answer: Answer, href: str, period: str) -> Sentenc
     if not row.get("events"):
         return None
     text = f"{answer.title}, {period}: {words.full(answer.result, row, answer.measure)}."
+    usual = earlier.shown[0] if earlier.shown else None
+    if usual and row["low"] <= usual["estimate"] <= row["high"]:
+        text += f" The interval holds the figure of {before}, {words.figure(earlier.result, usual['estimate'])}: no change is shown."
     return Sentence(text, href, answer.data(row))
 
 
@@ -83,8 +90,9 @@ def groups_apart(words: Words, answer: Answer, overall: Answer, href: str) -> li
     found = []
     for row in answer.shown:
         if row.get("low") is not None and row["low"] > usual["estimate"]:
+            what = series([f"{group_title(b)} \u201c{words.value(b, row.get(b))}\u201d" for b in answer.by])
             text = (
-                f"{answer.title}, {words.group(row, answer.by)}: {words.full(answer.result, row, answer.measure)}, "
+                f"{answer.title}, {what}: {words.full(answer.result, row, answer.measure)}, "
                 f"above the figure of all: {words.full(overall.result, usual, overall.measure)}. Case mix may differ."
             )
             found.append(Sentence(text, href, answer.data(row)))
@@ -110,7 +118,11 @@ def overdue(answer: Answer, href: str, whose: str = "") -> Sentence | None:
     data = {**answer.data(), "n": str(n)}
     open_still = sum(bool(row.get("window_open")) for row in answer.rows)
     more = f"; {count(open_still)} of them can still be seen in time" if open_still else ""
-    return Sentence(f"{counted(n, 'tooth', 'teeth')}{whose} {'is' if n == 1 else 'are'} due for recall and not seen{more}.", href, data)
+    return Sentence(
+        f"{counted(n, 'tooth', 'teeth')}{whose} {'is' if n == 1 else 'are'} due for recall and not seen{more}.",
+        href,
+        data,
+    )
 
 
 def not_healed(answer: Answer, href: str) -> Sentence | None:
@@ -140,7 +152,9 @@ def stale(as_of: Any, today: Any, href: str) -> Sentence | None:
     """Data that end long ago."""
     if (today - as_of).days <= STALE_DAYS:
         return None
-    return Sentence(f"The newest record is of {day(as_of)}, {count((today - as_of).days)} days before this report.", href)
+    return Sentence(
+        f"The newest record is of {day(as_of)}, {count((today - as_of).days)} days before this report.", href
+    )
 
 
 def unanswered(source: Source, href: str) -> list[Sentence]:
@@ -156,52 +170,61 @@ def unanswered(source: Source, href: str) -> list[Sentence]:
 # ---- what a comparison allows one to say ------------------------------------------------------------------------
 
 
-def conclusion(words: Words, answer: Answer, row: dict[str, Any], smallest_group: int, whose: str, href: str = "") -> Sentence:
+def conclusion(
+    words: Words, answer: Answer, row: dict[str, Any], smallest_group: int, whose: str, href: str = ""
+) -> Sentence:
     """The sentence that a comparison of two sequences allows, and no other.
 
     Too few cases; strata that disagree, where one pooled figure would mislead; a difference shown; or none shown,
     with the smallest that so many cases could have shown. Shown is never proven, and never a cause.
     """
-    who = f"{pair(words, row)}, {whose}"
+    lead = f"{pair(words, row)}, {whose}"
     data = answer.data(row)
     n, n_reference = row.get("n") or 0, row.get("n_reference") or 0
-    sides = f"n {count(n)} and {count(n_reference)}"
-    adjusted = f"adjusted difference in healed share {difference_text(row)}"
+    sides = f"n\u00a0{count(n)} and {count(n_reference)}"
+    adjusted = f"adjusted difference in healed share {difference_text(row)}, {sides}"
     least = row.get("smallest_difference")
     smallest = (
-        f" So many cases would have shown a crude difference of {points(least, 0).lstrip('+')} points or more four times in five."
+        f" So few cases would usually have shown only a difference of {points(least, 0).lstrip('+')} points or more; a smaller one, "
+        "either way, cannot be ruled out."
         if least
-        else ""
+        else " A difference, either way, cannot be ruled out."
     )
-    if row.get("too_few") or row.get("estimate") is None or min(n, n_reference) < smallest_group or not row.get("n_used", 1):
-        return Sentence(f"{who}: too few like cases to compare.{smallest}", href, data)
+
+    def said(text: str) -> Sentence:
+        return Sentence(text, href, data, lead)
+
+    if (
+        row.get("too_few")
+        or row.get("estimate") is None
+        or min(n, n_reference) < smallest_group
+        or not row.get("n_used", 1)
+    ):
+        return said(f"too few like cases to compare ({sides}).")
     alpha = 1 - words.confidence
-    comparisons = counted(len(answer.rows), "comparison")
     if row.get("homogeneity_p") is not None and row["homogeneity_p"] < alpha:
-        text = (
-            f"{who}: the strata disagree (test of equal odds ratios p {p_text(row['homogeneity_p'])}), so that no one figure speaks "
-            f"for all kinds of teeth; the {adjusted} ({sides}) should not be used alone."
+        return said(
+            f"the strata disagree (test of equal odds ratios, p {p_text(row['homogeneity_p'])}): no one figure speaks for all kinds "
+            f"of teeth, and the {adjusted}, should not be used alone."
         )
-        return Sentence(text, href, data)
     low, high = row.get("low"), row.get("high")
     if low is None or high is None:
-        return Sentence(f"{who}: {adjusted} ({sides}), without an interval, so nothing can be concluded.", href, data)
-    if (low > 0 or high < 0) and (row.get("p_adjusted") or 0) >= alpha:
-        text = (
-            f"{who}: {adjusted}, {sides}. The interval leaves out no difference, but among {comparisons} such an interval can "
-            f"come by chance (p allowing for all of them {p_text(row['p_adjusted'])}): not shown."
+        return said(f"{adjusted}, without an interval: nothing can be concluded.")
+    if not (low > 0 or high < 0):
+        return said(f"no difference is shown: {adjusted}.{smallest}")
+    p = row.get("p_adjusted")
+    if p is not None and p >= alpha:
+        among = counted(len(answer.rows), "comparison")
+        return said(
+            f"no difference is shown: {adjusted}. The interval lies on one side of zero, but the test, allowing for {among}, does not "
+            f"bear it out (p {p_text(p)})."
         )
-        return Sentence(text, href, data)
-    if low > 0 or high < 0:
-        more = "more" if row["estimate"] > 0 else "fewer"
-        first = words.value("sequence", row.get("sequence"))
-        text = (
-            f"{who}: a difference is shown among like cases, {more} healed with {first}: {adjusted}, {sides}. "
-            "It is an association; what else differed between the cases may explain it."
-        )
-        return Sentence(text, href, data)
-    text = f"{who}: no difference is shown: {adjusted}, {sides}.{smallest} A smaller one, either way, cannot be ruled out."
-    return Sentence(text, href, data)
+    more = "more" if row["estimate"] > 0 else "fewer"
+    first = words.value("sequence", row.get("sequence"))
+    return said(
+        f"a difference is shown among like cases, {more} healed with \u201c{first}\u201d: {adjusted}. It is an association; what else "
+        "differed between the cases may explain it."
+    )
 
 
 def p_text(p: float) -> str:
@@ -210,15 +233,18 @@ def p_text(p: float) -> str:
 
 
 def is_shown(words: Words, row: dict[str, Any], smallest_group: int) -> bool:
-    """Does a comparison show a difference, or strata that disagree? Only those belong among what needs attention."""
-    n = min(row.get("n") or 0, row.get("n_reference") or 0)
-    if row.get("too_few") or row.get("estimate") is None or n < smallest_group or not row.get("n_used", 1):
+    """Does a comparison show a difference? Only then does it belong among what needs attention."""
+    if (
+        row.get("too_few")
+        or min(row.get("n") or 0, row.get("n_reference") or 0) < smallest_group
+        or not row.get("n_used", 1)
+    ):
         return False
-    if row.get("homogeneity_p") is not None and row["homogeneity_p"] < 1 - words.confidence:
-        return True
+    alpha = 1 - words.confidence
+    disagree, p = row.get("homogeneity_p"), row.get("p_adjusted")
+    if (disagree is not None and disagree < alpha) or (p is not None and p >= alpha):
+        return False
     low, high = row.get("low"), row.get("high")
-    if (row.get("p_adjusted") or 0) >= 1 - words.confidence:
-        return False
     return low is not None and high is not None and (low > 0 or high < 0)
 
 
@@ -230,7 +256,11 @@ def not_told(answer: Answer, href: str) -> Sentence | None:
     untold = sum(row["patient_informed"] is False for row in rows)
     unknown = sum(row["patient_informed"] is None for row in rows)
     said = [f"{count(untold)} {'says' if untold == 1 else 'say'} that the patient was not told"] if untold else []
-    said += [f"{count(unknown)} {'does' if unknown == 1 else 'do'} not say whether the patient was told"] if unknown else []
+    said += (
+        [f"{count(unknown)} {'does' if unknown == 1 else 'do'} not say whether the patient was told"] if unknown else []
+    )
     if not said:
         return None
-    return Sentence(f"Of {counted(len(rows), 'incident')}, {series(said)}.", href, {**answer.data(), "n": str(len(rows))})
+    return Sentence(
+        f"Of {counted(len(rows), 'incident')}, {series(said)}.", href, {**answer.data(), "n": str(len(rows))}
+    )

@@ -11,11 +11,19 @@ from markupsafe import Markup
 
 @dataclass(frozen=True)
 class Sentence:
-    """One sentence; `href` is the id of the block that shows more, `data` says which figure it states."""
+    """One sentence; `href` is the id of the block that shows more, `data` says which figure it states.
+
+    `lead` is what the sentence is about, set off before it.
+    """
 
     text: str
     href: str = ""
     data: Mapping[str, str] = field(default_factory=dict)
+    lead: str = ""
+
+    @property
+    def whole(self) -> str:
+        return f"{self.lead}: {self.text}" if self.lead else self.text
 
 
 @dataclass(frozen=True)
@@ -28,9 +36,12 @@ class Prose:
 
 @dataclass(frozen=True)
 class Line:
-    """One row of a table: its cells as text, and the figure it shows as data attributes."""
+    """One row of a table: its cells as text, and the figure it shows as data attributes.
 
-    cells: tuple[str, ...]
+    Where the cells show figures of different measures, each is a sentence with attributes of its own.
+    """
+
+    cells: tuple[str | Sentence, ...]
     data: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -46,6 +57,7 @@ class Table:
     data: Mapping[str, str] = field(default_factory=dict)
     records: bool = False
     folded: bool = False
+    summary: str = ""  # what a folded table is called
     note: str = ""
     file: File | None = None
 
@@ -79,6 +91,7 @@ class Items:
     sentences: tuple[Sentence, ...] = ()
     terms: tuple[tuple[str, tuple[str, ...]], ...] = ()
     ordered: bool = False
+    heading: str = ""
     folded: str = ""  # a summary: the list opens on demand
 
 

@@ -9,7 +9,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
-from reports.blocks import File, Figure, Line, Part, Prose, Sentence, Table, prose
+from reports.blocks import Figure, File, Items, Line, Part, Prose, Sentence, Table, prose
 from reports.charts import theme
 from reports.charts.compare import Difference, compare
 from reports.charts.dots import Group, Mark, dots
@@ -20,7 +20,6 @@ from reports.charts.survival import Curve, Step, Use, hazard, survival
 from reports.series import Series
 from reports.source import Answer
 from reports.words import (
-    NOT_RECORDED,
     TOO_FEW,
     Words,
     capital,
@@ -29,12 +28,13 @@ from reports.words import (
     group_title,
     groups_title,
     is_percent,
-    number,
     plain,
     points,
     series,
     short_month,
 )
+
+Column = tuple[str, Callable[[dict[str, Any]], str]]  # a heading, and the text of a row
 
 MOST_RECORDS = 400  # rows of a record list on a page; the CSV file holds all
 
@@ -56,7 +56,8 @@ def axis_title(answer: Answer, what: str = "") -> str:
 def cannot(answer: Answer) -> Prose:
     """Says by name which measure cannot be computed, and what is missing."""
     return prose(
-        Sentence(f"{answer.title} cannot be computed: {series(answer.missing)}.", data={"measure": answer.name}), note=True
+        Sentence(f"{answer.title} cannot be computed: {series(answer.missing)}.", data={"measure": answer.name}),
+        note=True,
     )
 
 
@@ -64,8 +65,13 @@ def left_out(answer: Answer) -> str:
     """What a figure does not count, and why."""
     if not answer.result:
         return ""
-    reasons = [f"{plain(item['reason'])} ({count(item['n'])})" for item in answer.result.left_out if item["n"]]
-    return f"Left out: {'; '.join(reasons)}." if reasons else ""
+    reasons = reasons_words(answer.result.left_out)
+    return f"Left out: {reasons}." if reasons else ""
+
+
+def reasons_words(left_out: Sequence[Mapping[str, Any]]) -> str:
+    """`treatment not completed (197); ...`."""
+    return "; ".join(f"{plain(item['reason']).rstrip('.')} ({count(item['n'])})" for item in left_out if item["n"])
 
 
 def counting(answer: Answer) -> str:
@@ -111,6 +117,7 @@ def published(answer: Answer) -> list[Part]:
             lines=tuple(lines),
             records=True,
             folded=True,
+            summary=f"Published figures for context: {answer.title}",
         )
     ]
 
@@ -139,6 +146,46 @@ def single(words: Words, answer: Answer, what: str = "", period: str = "") -> Se
     if row is None or (row.get("estimate") is None and not row.get("too_few")):
         return Sentence(f"{head}: no figure, nothing to count.", data=answer.data(row))
     return Sentence(f"{head}: {words.full(answer.result, row, answer.measure)}.", data=answer.data(row))
+
+
+def overview(
+    words: Words, id: str, caption: str, periods: Sequence[str], asked: Sequence[Sequence[Answer]]
+) -> list[Part]:
+    """Several measures, one a row, over several periods, one a column; every cell is a figure of its own."""
+    lines, rows, missing = [], [], []
+    for answers in asked:
+        if answers[0].missing:
+            missing.append(cannot(answers[0]))
+            continue
+        cells = []
+        for period, answer in zip(periods, answers, strict=True):
+            row = answer.rows[0] if answer.rows else None
+            text = words.with_interval(answer.result, row) if row else "none"
+            if row and not row.get("too_few"):
+                text += f", n\u00a0{_n(row)}"
+                if row.get("events") is not None:
+                    text = f"{words.with_interval(answer.result, row)}, {count(row['events'])} of {_n(row)}"
+            cells.append(Sentence(text, data=answer.data(row)))
+            rows.append(
+                {"measure": answer.name, "period": period, "from": answer.start, "to": answer.end, **(row or {})}
+            )
+        lines.append(Line((answers[0].title + _unit_note(words, answers[0]), *cells)))
+    columns = dict.fromkeys(k for row in rows for k in row)
+    table = Table(
+        id=id,
+        caption=f"{caption}; in brackets {words.interval}s",
+        heads=("Measure", *(capital(p) for p in periods)),
+        lines=tuple(lines),
+        numeric=frozenset(range(1, len(periods) + 1)),
+        records=True,
+        file=File(id, tuple(columns), rows),
+    )
+    return [*([table] if lines else []), *missing]
+
+
+def _unit_note(words: Words, answer: Answer) -> str:
+    """What kind of middle a figure is, where the measure's title does not say it."""
+    return {"time": ", median", "amount": ", mean"}.get(answer.result.kind, "")
 
 
 # ---- by group ---------------------------------------------------------------------------------------------------
@@ -177,7 +224,7 @@ def by_group(
     beside: Answer | None = None,
     names: tuple[str, str] = ("", ""),
     chart: bool = True,
-    extra: Sequence[tuple[str, Callable[[dict[str, Any]], str]]] = (),
+    extra: Sequence[Column] = (),
     what: str = "",
 ) -> list[Part]:
     """Dots with intervals by group and their table; `beside` is the same measure for another period, drawn below.
@@ -196,11 +243,13 @@ def by_group(
         return beside.find(**{b: row.get(b) for b in answer.by}) if beside else None
 
     percent = is_percent(answer.result)
+    events = answer.result.kind in {"share", "rate"} and bool(answer.measure.numerator)
     groups, lines = [], []
     for row in rows:
         label = words.group(row, answer.by)
         marks = [_mark(words, answer, row, places, 0)]
-        cells = [label, words.with_interval(answer.result, row, places), _n(row)]
+        cells = [label, words.with_interval(answer.result, row, places)]
+        cells += [_n(row)] if beside or not events else [_events(row), _n(row)]
         if beside:
             second = other(row)
             if second:
@@ -240,7 +289,10 @@ def by_group(
         )
     figure_head = _figure_head(words, answer)
     heads = [capital(series([group_title(b) for b in answer.by]))]
-    heads += [f"{names[0]}: {figure_head}", "n", f"{names[1]}: {figure_head}", "n"] if beside else [figure_head, "n"]
+    if beside:
+        heads += [f"{capital(names[0])}: {figure_head}", "n", f"{capital(names[1])}: {figure_head}", "n"]
+    else:
+        heads += [figure_head, *([capital(plain(answer.measure.numerator)), "Of"] if events else ["n"])]
     heads += [head for head, _ in extra]
     parts.append(
         Table(
@@ -262,7 +314,7 @@ def by_group(
 
 def _with_files(table: Part, beside: Answer, id: str) -> Table:
     """The table with the rows of both periods in its file, each marked with its period."""
-    assert isinstance(table, Table) and table.file  # noqa: S101
+    assert isinstance(table, Table) and table.file
     first = [{"from": table.data.get("from"), "to": table.data.get("to"), **row} for row in table.file.rows]
     second = [{"from": beside.start, "to": beside.end, **row} for row in beside.rows]
     columns = ("from", "to", *table.file.columns)
@@ -276,12 +328,17 @@ def _mark(words: Words, answer: Answer, row: dict[str, Any], places: int, which:
     return Mark(row["estimate"], row.get("low"), row.get("high"), text, which)
 
 
+def _events(row: Mapping[str, Any]) -> str:
+    return "\u2013" if row.get("events") is None else count(row["events"])
+
+
 def _said(group: Group, names: Sequence[str]) -> str:
     return ", ".join(f"{names[m.series]} {m.text}" if names else m.text for m in group.marks)
 
 
 def _n(row: Mapping[str, Any]) -> str:
-    return "\u2013" if row.get("n") is None or row.get("too_few") else count(row["n"])
+    n = row.get("exposure") or row.get("n")
+    return "\u2013" if n is None or row.get("too_few") else count(n)
 
 
 def _message(words: Words, answer: Answer, name: str, places: int) -> str:
@@ -337,8 +394,8 @@ def months(words: Words, id: str, answer: Answer, months_series: Series | None, 
     latest = s.months[-1]
     value = s.values[-1]
     head = f"{name}, {short_month(s.months[0])} to {short_month(latest)}"
-    if s.signals or signals:
-        message = f"{head}: {series([*signals, *s.signals])}"
+    if signals or s.signals:
+        message = f"{head}: {series(signals or [*s.signals[:1]])}"
     else:
         message = f"{head}: no month stands out"
     parts: list[Part] = []
@@ -348,7 +405,9 @@ def months(words: Words, id: str, answer: Answer, months_series: Series | None, 
             (s.low, f"Lower limit {figure(s.low)}") if s.low is not None else None,
             (s.high, f"Upper limit {figure(s.high)}") if s.high is not None else None,
         )
-        wide, narrow = theme.both(lambda width: individuals(listed, limits, width, axis=f"{axis_title(answer, name)}, by month"))
+        wide, narrow = theme.both(
+            lambda width: individuals(listed, limits, width, axis=f"{axis_title(answer, name)}, by month")
+        )
         bounds = [figure(v) for v in (s.low, s.high) if v is not None]
         said = f"{short_month(latest)}: {figure(value)}. " if value is not None else ""
         parts.append(
@@ -356,11 +415,17 @@ def months(words: Words, id: str, answer: Answer, months_series: Series | None, 
                 id=id,
                 title=message,
                 alt=f"{message}. {said}Mean of the months {figure(s.centre)}"
-                + (f", limits {' to '.join(bounds)}" if len(bounds) == 2 else f", upper limit {bounds[-1]}" if bounds else "")
+                + (
+                    f", limits {' to '.join(bounds)}"
+                    if len(bounds) == 2
+                    else f", upper limit {bounds[-1]}"
+                    if bounds
+                    else ""
+                )
                 + ".",
                 wide=wide,
                 narrow=narrow,
-                caption=s.note,
+                caption=" ".join([*(f"{capital(t)}." for t in s.signals if signals), s.note]),
                 data=answer.data(),
             )
         )
@@ -400,48 +465,48 @@ def survive(
     if answer.missing:
         return [cannot(answer)]
     curves, lines, said, none = [], [], [], []
+    shown = [row["estimate"] for row in answer.shown if row["time"]]
+    places = 1 if shown and max(shown) > 0.95 else 0
     for label, rows in _by_group(words, answer):
         first = rows[0]
+        own = (label,) if answer.by else ()
         if first.get("too_few"):
-            lines.append(Line((label, TOO_FEW, "\u2013", "\u2013"), answer.data(first)))
+            lines.append(Line((*own, "\u2013", TOO_FEW, "\u2013"), answer.data(first)))
             continue
-        n = first.get("n") or first.get("at_risk") or 0
-        steps = tuple(
-            Step(row["time"], row["at_risk"], row["estimate"], _real(row.get("low")), _real(row.get("high"))) for row in rows
-        )
-        lost = sum(row["events"] or 0 for row in rows)
-        if len(steps) < 2 or not lost:
+        n = first["n"]
+        rows = [row for row in rows if row["at_risk"] >= FEWEST_FOLLOWED] or rows[:1]
+        if not sum(row["events"] for row in rows):
             none.append(f"{label}: no {event} among {count(n)}" if answer.by else f"No {event} among {count(n)}")
-            lines.append(Line((label, f"no {event} seen", count(n), "0"), answer.data(first)))
+            lines.append(Line((*own, "\u2013", f"no {event} seen", "0"), answer.data(first)))
             continue
+        steps = tuple(_step(row) for row in rows)
         end = rows[-1]["time"]
-        stated = _at(rows, max((t for t in at if t <= end), default=end))
-        places = 1 if stated["estimate"] > 0.95 else 0
+        reached = [t for t in at if t <= end] or [end]
+        stated = _at(rows, reached[-1])
         shape = _Shape(answer.result, [stated])
-        text = f"{words.with_interval(shape, stated, places)} at {number(stated['asked'], 0)} {unit}, n {count(n)}"
+        text = f"{words.with_interval(shape, stated, places)} at {count(round(reached[-1]))} {unit}, n\u00a0{count(n)}"
         said.append(f"{label}: {text}" if answer.by else text)
-        curves.append(Curve(label, text, steps, end, _few(rows)))
-        for t in [*[t for t in at if t <= end], end]:
+        bar = _step({**stated, "time": reached[-1]})
+        curves.append(Curve(label, text, steps, end, bar, _few(rows)))
+        for t in reached:
             row = _at(rows, t)
+            so_far = sum(r["events"] for r in rows if r["time"] <= t)
             lines.append(
-                Line(
-                    (
-                        label,
-                        words.with_interval(shape, row, places),
-                        f"{number(row['asked'], 0)} {unit}",
-                        count(sum((r["events"] or 0) for r in rows if r["time"] <= t)),
-                    ),
-                    answer.data(row),
-                )
+                Line((*own, count(round(t)), words.with_interval(shape, row, places), count(so_far)), answer.data(row))
             )
     parts: list[Part] = []
-    name = answer.title
     if curves:
-        lowest = min((s.low if s.low is not None else s.estimate) for c in curves for s in c.steps)
+        lowest = min((s.low if s.low is not None else s.estimate) for c in curves for s in (*c.steps, c.stated) if s)
+        if len(curves) > 2:
+            lowest = min(
+                [c.stated.low for c in curves if c.stated and c.stated.low is not None]
+                + [c.steps[-1].estimate for c in curves]
+            )
         floor = max(0.0, int(lowest * 10) / 10)
         wide, narrow = theme.both(lambda width: survival(curves[:6], width, axis=axis, share=share, lowest=floor))
-        title = f"{name}: {said[0]}" if len(said) == 1 else f"{name} {groups_title(answer.by)}"
-        bands = f"Shaded bands are {words.interval}s. A curve ends where its last step was seen."
+        title = f"{share}: {said[0]}" if len(said) == 1 else f"{share}, {groups_title(answer.by)}"
+        drawn = "Shaded bands are" if len(curves) < 3 else "Upright bars are"
+        bands = f"{drawn} {words.interval}s. Curves end where fewer than {FEWEST_FOLLOWED} are still followed."
         parts.append(
             Figure(
                 id=id,
@@ -456,18 +521,14 @@ def survive(
     if none:
         parts.append(prose(f"{'; '.join(none)}. None seen is not none to come."))
     if lines:
+        groups = (capital(series([group_title(b) for b in answer.by])),) if answer.by else ()
         parts.append(
             Table(
                 id=f"{id}-table",
-                caption=f"{name} {groups_title(answer.by)}".strip(),
-                heads=(
-                    capital(series([group_title(b) for b in answer.by])) or "Group",
-                    f"{share} ({words.interval})",
-                    "At" if curves else "n",
-                    f"Events so far ({event})",
-                ),
+                caption=f"{share}, {groups_title(answer.by)}" if answer.by else share,
+                heads=(*groups, f"After, {unit}", f"{share} ({words.interval})", f"{capital(event)}s until then"),
                 lines=tuple(lines),
-                numeric=frozenset({1, 2, 3}),
+                numeric=frozenset(range(1, 4)),
                 data=answer.data(),
                 note=counting(answer),
                 file=csv_file(id, answer),
@@ -477,11 +538,20 @@ def survive(
     return parts
 
 
+FEWEST_FOLLOWED = 10  # a survival curve is not drawn beyond; statistics texts advise 5 to 10 (common practice)
+
+
+def _step(row: Mapping[str, Any]) -> Step:
+    return Step(row["time"], row["at_risk"], row["estimate"], _real(row.get("low")), _real(row.get("high")))
+
+
 def _by_group(words: Words, answer: Answer) -> list[tuple[str, list[dict[str, Any]]]]:
     groups: dict[tuple[Any, ...], list[dict[str, Any]]] = {}
     for row in order(words, answer, answer.rows):
         groups.setdefault(tuple(row.get(b) for b in answer.by), []).append(row)
-    return [(words.group(rows[0], answer.by), sorted(rows, key=lambda r: r.get("time") or 0)) for rows in groups.values()]
+    return [
+        (words.group(rows[0], answer.by), sorted(rows, key=lambda r: r.get("time") or 0)) for rows in groups.values()
+    ]
 
 
 def _at(rows: Sequence[dict[str, Any]], time: float) -> dict[str, Any]:
@@ -503,6 +573,9 @@ def _real(value: float | None) -> float | None:
     return None if value is None or value != value else value
 
 
+FEWEST_AT_USE = 30  # fewer make an interval so wide that it hides the others; they stand in the table
+
+
 def hazard_by_use(words: Words, id: str, answer: Answer, *, share: str, axis: str) -> list[Part]:
     """Hazard by use number from a survival answer over uses: events of those that came to the use, Wilson interval."""
     from pipeline.stats.proportions import wilson
@@ -518,13 +591,14 @@ def hazard_by_use(words: Words, id: str, answer: Answer, *, share: str, axis: st
         for r, lo, hi in zip(rows, low, high, strict=True)
     ]
     shape = _Shape(answer.result, [{"estimate": u.estimate, "low": u.low, "high": u.high} for u in uses])
-    worst = max(uses, key=lambda u: u.low)
+    drawn = [u for u in uses if u.n >= FEWEST_AT_USE] or uses
+    worst = max(drawn, key=lambda u: u.low)
 
     def text(u: Use) -> str:
         return words.with_interval(shape, {"estimate": u.estimate, "low": u.low, "high": u.high}, 1)
 
     title = f"{share}, by use number: {text(worst)} at use {worst.number}, where the lower bound is highest"
-    wide, narrow = theme.both(lambda width: hazard(uses, width, axis=axis, share=share))
+    wide, narrow = theme.both(lambda width: hazard(drawn, width, axis=axis, share=share))
     lines = tuple(
         Line(
             (str(u.number), count(u.n), count(r["events"]), text(u)),
@@ -544,7 +618,7 @@ def hazard_by_use(words: Words, id: str, answer: Answer, *, share: str, axis: st
             wide=wide,
             narrow=narrow,
             caption=f"Of the instruments that came to a use, the share whose life ended in it. Bars are {words.interval}s. "
-            "Use numbers without an event are not drawn.",
+            f"Use numbers without an event, or reached by fewer than {FEWEST_AT_USE}, are not drawn.",
             data=answer.data(),
         ),
         Table(
@@ -583,9 +657,12 @@ def compared(words: Words, id: str, answer: Answer, conclusions: Sequence[Senten
         sides = f"{_of(row.get('events'), row.get('n'))}; {_of(row.get('events_reference'), row.get('n_reference'))}"
         least = row.get("smallest_difference")
         lines.append(
-            Line((label, texts[0], texts[1], sides, points(least).lstrip("+") if least is not None else "\u2013"), answer.data(row))
+            Line(
+                (label, texts[0], texts[1], sides, points(least).lstrip("+") if least is not None else "\u2013"),
+                answer.data(row),
+            )
         )
-    parts: list[Part] = [prose(*conclusions)] if conclusions else []
+    parts: list[Part] = []
     if any(d.crude[0] is not None or d.adjusted[0] is not None for d in differences):
         axis = "Difference in healed share, percentage points; right of the line: more healed with the first named"
         wide, narrow = theme.both(lambda width: compare(differences, width, axis=axis))
@@ -608,6 +685,8 @@ def compared(words: Words, id: str, answer: Answer, conclusions: Sequence[Senten
                 data=answer.data(),
             )
         )
+    if conclusions:
+        parts.append(Items(tuple(conclusions), heading=f"What may be said, {whose}"))
     parts.append(
         Table(
             id=f"{id}-table",
@@ -643,7 +722,7 @@ def difference_text(row: Mapping[str, Any], value: str = "estimate", low: str = 
         return "no figure"
     bounds = ""
     if row.get(low) is not None and row.get(high) is not None:
-        bounds = f" ({points(row[low])} to {points(row[high])})"
+        bounds = f" ({points(row[low])}\u00a0to\u00a0{points(row[high])})"
     return f"{points(row[value])} points{bounds}"
 
 
@@ -665,7 +744,7 @@ def teeth(words: Words, id: str, answer: Answer, *, what: str) -> list[Part]:
     rows = {code: row for row in answer.rows if (code := _code(row.get("tooth"))) is not None}
     if not rows:
         return [prose(f"{what} by tooth: nothing to count.")]
-    most = max((row.get("estimate") or 0 for row in rows.values() if not row.get("too_few")), default=0)
+    most = max((row.get("low") or 0 for row in rows.values() if not row.get("too_few")), default=0)
     fields = {}
     for code in (*UPPER, *LOWER):
         row = rows.get(code)
@@ -674,18 +753,18 @@ def teeth(words: Words, id: str, answer: Answer, *, what: str) -> list[Part]:
         if row.get("too_few"):
             fields[code] = Tooth("few", None)
         else:
-            share = (row.get("estimate") or 0) / most if most else 0.0
+            share = (row.get("low") or 0) / most if most else 0.0
             fields[code] = Tooth(f"{row.get('events') or 0}/{row.get('n') or 0}", share)
     with_events = [c for c in sorted(rows) if rows[c].get("events")]
     total = sum(rows[c]["events"] for c in with_events)
     named = ", ".join(f"{c}: {rows[c]['events']} of {rows[c].get('n')}" for c in with_events)
     title = (
-        f"{what} by tooth: {counted(total, 'event')} in {counted(len(with_events), 'tooth position')}"
+        f"{what} by tooth: {count(total)}, in {counted(len(with_events), 'tooth', 'teeth')} of the {count(len(rows))} treated positions"
         if with_events
         else f"{what} by tooth: none in the tooth positions shown"
     )
-    key = "Events / teeth treated; the deeper the shade, the higher the rate"
-    wide, narrow = theme.both(lambda width: fdi_grid(fields, width, key=key if width > 500 else "Events / teeth treated"))
+    key = "Separations / teeth treated"
+    wide, narrow = theme.both(lambda width: fdi_grid(fields, width, key=key))
     places = words.decimals(answer.result)
     lines = tuple(
         Line(
@@ -706,8 +785,8 @@ def teeth(words: Words, id: str, answer: Answer, *, what: str) -> list[Part]:
             alt=f"{title}. {named}." if named else f"{title}.",
             wide=wide,
             narrow=narrow,
-            caption="Tooth codes are FDI (ISO 3950). An empty field: no tooth treated. "
-            "few: treated, but too few to show. Single teeth are few: read the table's intervals.",
+            caption="Tooth codes are FDI (ISO 3950). The deeper the shade, the higher the lower bound of the rate, so that few "
+            "teeth do not shade deeply. An empty field: no tooth treated. few: too few to show.",
             data=answer.data(),
         ),
         Table(
@@ -732,12 +811,13 @@ def _code(value: Any) -> int | None:
 
 _NEVER = frozenset({"patient", "patient_id", "birth_year", "cluster"})
 
-Column = tuple[str, Callable[[dict[str, Any]], str]]
-
 
 def plain_column(words: Words, head: str, name: str) -> Column:
     """A column of a record list that shows one field."""
-    return head, lambda row: words.value(name, row[name]) if name in _GROUPED and row.get(name) else words.cell(row.get(name))
+    return (
+        head,
+        lambda row: words.value(name, row[name]) if name in _GROUPED and row.get(name) else words.cell(row.get(name)),
+    )
 
 
 _GROUPED = frozenset({"sequence", "tooth_type", "tooth_group", "kind", "motion"})
@@ -752,6 +832,7 @@ def records(
     empty: str,
     hide: Iterable[str] = (),
     open_rows: int = 25,
+    numeric: Iterable[int] = (),
     note: str = "",
 ) -> list[Part]:
     """A list of records, one a line, in the measure's own order; patient identity never among the columns.
@@ -781,6 +862,7 @@ def records(
             id=f"{id}-table",
             caption=caption,
             heads=heads,
+            numeric=frozenset(numeric),
             lines=tuple(lines[:open_rows]),
             records=True,
             data=data,
@@ -792,7 +874,9 @@ def records(
         more = Table(
             id=f"{id}-more",
             caption=f"{caption}, the next {count(len(shown) - open_rows)}",
+            summary=f"The next {count(len(shown) - open_rows)}",
             heads=heads,
+            numeric=frozenset(numeric),
             lines=tuple(lines[open_rows:]),
             records=True,
             data=answer.data(),

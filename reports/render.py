@@ -148,7 +148,11 @@ def _choose(wanted: Month | None, months: set[str], as_of: date) -> Month | None
     """The month asked for, else the last complete one with data, else the last one with data."""
     if wanted is not None:
         if wanted.name not in months:
-            reach = f"The records reach from {month_words(min(months))} to {month_words(max(months))}" if months else "Import records first"
+            reach = (
+                f"The records reach from {month_words(min(months))} to {month_words(max(months))}"
+                if months
+                else "Import records first"
+            )
             raise UserError(f"no records of {wanted.words}", do=reach)
         return wanted
     named = [_month(m) for m in sorted(months)]

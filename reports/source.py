@@ -99,7 +99,9 @@ class Source:
             self._answers[key] = self._ask(name, tuple(by), start, end, dict(where or {}))
         return self._answers[key]
 
-    def _ask(self, name: str, by: tuple[str, ...], start: date | None, end: date | None, where: dict[str, Any]) -> Answer:
+    def _ask(
+        self, name: str, by: tuple[str, ...], start: date | None, end: date | None, where: dict[str, Any]
+    ) -> Answer:
         measure = self.catalogue.get(name)
         result, missing = None, ()
         if measure is None:

@@ -17,7 +17,27 @@ TOO_FEW = "too few"
 NOT_RECORDED = "not recorded"
 
 # ISO 4217 currencies without a minor unit; all others are written with two decimals.
-_NO_MINOR_UNIT = frozenset("BIF CLP DJF GNF ISK JPY KMF KRW PYG RWF UGX UYI VND VUV XAF XOF XPF".split())
+_NO_MINOR_UNIT = frozenset(
+    [
+        "BIF",
+        "CLP",
+        "DJF",
+        "GNF",
+        "ISK",
+        "JPY",
+        "KMF",
+        "KRW",
+        "PYG",
+        "RWF",
+        "UGX",
+        "UYI",
+        "VND",
+        "VUV",
+        "XAF",
+        "XOF",
+        "XPF",
+    ]
+)
 
 _GROUP_TITLES = {
     "month": "month",
@@ -153,8 +173,8 @@ def day(value: date) -> str:
 
 
 def short_day(value: date) -> str:
-    """`31 Oct 2026`."""
-    return f"{value.day} {calendar.month_abbr[value.month]} {value.year}"
+    """`31 Oct 2026`, never broken over two lines."""
+    return f"{value.day}\u00a0{calendar.month_abbr[value.month]}\u00a0{value.year}"
 
 
 def month(value: str) -> str:
@@ -194,6 +214,9 @@ def groups_title(by: Iterable[str]) -> str:
     return f"by {named}" if named else ""
 
 
+_BRACKETS = re.compile(r"\s*\([^)]*\)")
+
+
 def is_percent(result: Any) -> bool:
     """Is a figure of this result a share of one, shown in per cent?"""
     return bool(result.kind == "survival" or (result.kind == "share" and result.unit == "share"))
@@ -230,7 +253,9 @@ class Words:
             return month(text)
         if by == "dentist":
             return f"Dentist {text}"
-        return _VALUE_TITLES.get(by, {}).get(text) or (capital(text) if by not in {"sequence", "tooth", "canal"} else text)
+        return _VALUE_TITLES.get(by, {}).get(text) or (
+            capital(text) if by not in {"sequence", "tooth", "canal"} else text
+        )
 
     def group(self, row: Mapping[str, Any], by: Sequence[str]) -> str:
         """All groups of a row in one label; `All` where nothing is grouped."""
@@ -266,6 +291,8 @@ class Words:
         places = self.decimals(result) if decimals is None else decimals
         if is_percent(result):
             return f"{number(value * 100, places)}%"
+        if value == 0 and result.kind in {"rate", "share"}:
+            return "0"
         if self.is_money(result):
             return f"{plain(self.currency)} {number(value, places)}"
         return f"{number(value, places)}{self.unit_after(result)}"
@@ -287,7 +314,7 @@ class Words:
             return f"at most {number(high * scale, places)}{per}"
         if high is None:
             return f"at least {number(low * scale, places)}{per}"
-        return f"{number(low * scale, places)} to {number(high * scale, places)}{per}"
+        return f"{number(low * scale, places)}\u00a0to\u00a0{number(high * scale, places)}{per}"
 
     def with_interval(self, result: Any, row: Mapping[str, Any], decimals: int | None = None) -> str:
         """`38 min (35 to 41)`; `too few` for a group that is not shown."""
@@ -323,7 +350,7 @@ class Words:
             else:
                 what = plain(measure.numerator)
                 what = what.removesuffix("s") if row["events"] == 1 else what
-                inside.append(f"{events} {what} in {n} {plain(measure.denominator)}")
+                inside.append(f"{events} {what} in {n} {_BRACKETS.sub('', plain(measure.denominator))}")
         elif row.get("n") is not None:
             inside.append(f"n {count(row['n'])}")
         return self.figure(result, row.get("estimate")) + (f" ({'; '.join(inside)})" if inside else "")

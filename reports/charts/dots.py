@@ -48,6 +48,8 @@ def dots(
     import altair as alt
 
     narrow = width < 500
+    inside = narrow or any(len(group.marks) > 1 for group in groups)  # text stands inside the plot: no grid behind it
+    spans = []
     left, right = (8, width - 8) if narrow else (int(width * 0.27), int(width * 0.63))
     rows, texts, y = [], [], 0
     for group in groups:
@@ -81,13 +83,16 @@ def dots(
                         "series": mark.series,
                     }
                 )
+            spans.append({"y": at - 9, "y2": at + 9})
             y += step
         y += 6
     height = y + 2
 
     domain = alt.Undefined if bounds is None else list(bounds)
     scale = alt.Scale(range=[left, right], domain=domain, zero=zero, nice=bounds is None)
-    ticks = alt.Axis(title=_title(axis, right - left), tickCount=5, format="%" if percent else alt.Undefined, grid=True)
+    ticks = alt.Axis(
+        title=_title(axis, right - left), tickCount=5, format="%" if percent else alt.Undefined, grid=not inside
+    )
     y_scale = alt.Scale(domain=[0, height], range=[0, height], nice=False, zero=False)
     y_of = alt.Y("y:Q", scale=y_scale, axis=None)
     colour = alt.Color(
@@ -99,10 +104,16 @@ def dots(
     data = alt.Chart(alt.InlineData(values=rows))
     layers = []
     if reference is not None:
-        line = alt.Chart(alt.InlineData(values=[{"at": reference}]))
-        layers.append(line.mark_rule(color=theme.LINE, strokeDash=[4, 3]).encode(x=alt.X("at:Q", scale=scale)))
+        line = alt.Chart(alt.InlineData(values=[{"at": reference, **span} for span in spans]))
+        layers.append(
+            line.mark_rule(color=theme.LINE, strokeWidth=1.5).encode(
+                x=alt.X("at:Q", scale=scale, axis=ticks), y=y_of, y2=alt.Y2("y2:Q")
+            )
+        )
     layers += [
-        data.mark_rule(strokeWidth=2).encode(x=alt.X("low:Q", scale=scale, axis=ticks), x2=alt.X2("high:Q"), y=y_of, color=colour),
+        data.mark_rule(strokeWidth=2).encode(
+            x=alt.X("low:Q", scale=scale, axis=ticks), x2=alt.X2("high:Q"), y=y_of, color=colour
+        ),
         data.mark_point(filled=True, opacity=1, size=70).encode(
             x=alt.X("value:Q", scale=scale, axis=ticks), y=y_of, color=colour, shape=shape
         ),

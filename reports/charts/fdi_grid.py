@@ -62,7 +62,8 @@ def fdi_grid(teeth: Mapping[int, Tooth], width: int, *, key: str) -> Any:
     }
     layers = [
         box.mark_rect(fill=theme.BLUE, stroke=None).encode(
-            **places, fillOpacity=alt.FillOpacity("shade:Q", scale=alt.Scale(domain=[0, 1], range=[0, 0.45]), legend=None)
+            **places,
+            fillOpacity=alt.FillOpacity("shade:Q", scale=alt.Scale(domain=[0, 1], range=[0, 0.45]), legend=None),
         ),
         box.mark_rect(fillOpacity=0, stroke=theme.LINE, strokeWidth=1).encode(**places),
     ]
@@ -73,8 +74,16 @@ def fdi_grid(teeth: Mapping[int, Tooth], width: int, *, key: str) -> Any:
     ):
         said = alt.Chart(alt.InlineData(values=[t for t in texts if t["kind"] == kind]))
         layers.append(
-            said.mark_text(align=align, baseline="middle", fontWeight=weight, color=colour, fontSize=theme.SIZE if kind == "name" else 11).encode(
-                x=alt.X("x:Q", scale=x_scale, axis=None), y=alt.Y("y:Q", scale=y_scale, axis=None), text=alt.Text("text:N")
+            said.mark_text(
+                align=align,
+                baseline="middle",
+                fontWeight=weight,
+                color=colour,
+                fontSize=theme.SIZE if kind == "name" else 11,
+            ).encode(
+                x=alt.X("x:Q", scale=x_scale, axis=None),
+                y=alt.Y("y:Q", scale=y_scale, axis=None),
+                text=alt.Text("text:N"),
             )
         )
     return alt.layer(*layers).properties(width=width, height=height)

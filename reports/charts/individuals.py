@@ -45,7 +45,9 @@ def individuals(points: Sequence[Point], limits: Limits, width: int, *, axis: st
     spread = [p.value for p in known if p.value is not None] + [m[0] for m in marks]
     low, high = min(spread), max(spread)
     margin = (high - low) * 0.12 or abs(high) * 0.1 or 1.0
-    y_scale = alt.Scale(domain=[max(0.0, low - margin) if low >= 0 else low - margin, high + margin], zero=False, nice=False)
+    y_scale = alt.Scale(
+        domain=[max(0.0, low - margin) if low >= 0 else low - margin, high + margin], zero=False, nice=False
+    )
     y_axis = alt.Axis(title=None, tickCount=5, grid=False)
     first, last = points[0].at, points[-1].at
     x_scale = alt.Scale(domain=[first - 0.4, last + 0.4], nice=False, zero=False)
@@ -64,7 +66,9 @@ def individuals(points: Sequence[Point], limits: Limits, width: int, *, axis: st
         centre = value == limits.centre[0]
         rule = alt.Chart(alt.InlineData(values=[{"value": value}]))
         layers.append(
-            rule.mark_rule(color=theme.LINE, strokeWidth=1.5 if centre else 1, strokeDash=[1, 0] if centre else [5, 4]).encode(y=y)
+            rule.mark_rule(
+                color=theme.LINE, strokeWidth=1.5 if centre else 1, strokeDash=[1, 0] if centre else [5, 4]
+            ).encode(y=y)
         )
     at_line = _apart([m[0] for m in marks], y_scale.domain, height := 190 if narrow else 230)
     for (_, text), place in zip(marks, at_line, strict=True):
@@ -83,13 +87,24 @@ def individuals(points: Sequence[Point], limits: Limits, width: int, *, axis: st
         .encode(x=x, y=y)
     )
     signals = data.transform_filter(alt.datum.signal == True)  # noqa: E712
-    layers.append(signals.mark_point(filled=True, opacity=1, color=theme.VERMILION, shape="diamond", size=110).encode(x=x, y=y))
+    layers.append(
+        signals.mark_point(filled=True, opacity=1, color=theme.VERMILION, shape="diamond", size=110).encode(x=x, y=y)
+    )
     centre_at = limits.centre[0]
     for side, dy in (("above", -13), ("below", 13)):
         part = [v for v in values if v["signal"] and (v["value"] >= centre_at) == (side == "above")]
         text = alt.Chart(alt.InlineData(values=part))
-        layers.append(text.mark_text(dy=dy, color=theme.INK, fontWeight="bold").encode(x=x, y=y, text=alt.Text("label:N")))
-    title = alt.TitleParams(wrap(axis, theme.letters(width)), anchor="start", fontSize=theme.SIZE, fontWeight="normal", frame="bounds", offset=10)
+        layers.append(
+            text.mark_text(dy=dy, color=theme.INK, fontWeight="bold").encode(x=x, y=y, text=alt.Text("label:N"))
+        )
+    title = alt.TitleParams(
+        wrap(axis, theme.letters(width)),
+        anchor="start",
+        fontSize=theme.SIZE,
+        fontWeight="normal",
+        frame="bounds",
+        offset=10,
+    )
     return alt.layer(*layers).properties(width=plot, height=height, title=title)
 
 

@@ -15,7 +15,7 @@ def bars(counts: Sequence[tuple[str, int]], width: int, *, axis: str) -> Any:
 
     rows, texts, y = [], [], 0
     for reason, n in counts:
-        for line in wrap(f"{reason}: {n:,}", theme.letters(width)):
+        for line in wrap(f"{reason}:\u00a0{n:,}", theme.letters(width)):
             texts.append({"y": y + 10, "text": line})
             y += 16
         rows.append({"n": n, "y": y + 1, "y2": y + 10})
@@ -30,6 +30,8 @@ def bars(counts: Sequence[tuple[str, int]], width: int, *, axis: str) -> Any:
     bar = alt.Chart(alt.InlineData(values=rows)).mark_rect(color=theme.BLUE)
     said = alt.Chart(alt.InlineData(values=texts)).mark_text(align="left", baseline="middle")
     return alt.layer(
-        bar.encode(x=alt.X("zero:Q"), x2=alt.X2("n:Q")).encode(x=x, y=alt.Y("y:Q", scale=y_scale, axis=None), y2=alt.Y2("y2:Q"), x2=alt.datum(0)),
+        bar.encode(x=alt.X("zero:Q"), x2=alt.X2("n:Q")).encode(
+            x=x, y=alt.Y("y:Q", scale=y_scale, axis=None), y2=alt.Y2("y2:Q"), x2=alt.datum(0)
+        ),
         said.encode(x=alt.XValue(0), y=alt.Y("y:Q", scale=y_scale, axis=None), text=alt.Text("text:N")),
     ).properties(width=width, height=y)

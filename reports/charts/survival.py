@@ -23,7 +23,7 @@ class Step:
 
 @dataclass(frozen=True)
 class Curve:
-    """One group's curve; `end` is the last time that it is drawn to, `text` stands in its key.
+    """One group's curve; `end` is the last time that it is drawn to, `text` stands in its key and says `stated`.
 
     `at_risk` holds (time, number still followed) for the row of counts below the axis.
     """
@@ -32,11 +32,16 @@ class Curve:
     text: str
     steps: tuple[Step, ...]
     end: float
+    stated: Step | None = None
     at_risk: tuple[tuple[float, int], ...] = ()
 
 
 def survival(curves: Sequence[Curve], width: int, *, axis: str, share: str, lowest: float) -> Any:
-    """The chart. `axis` names time and unit, `share` what survives; the vertical axis starts at `lowest`."""
+    """The chart. `axis` names time and unit, `share` what survives; the vertical axis starts at `lowest`.
+
+    One or two curves have their bands; more would hide each other, so each has its interval as a bar where it is
+    `stated` instead, side by side.
+    """
     import altair as alt
 
     plot = width - 52
@@ -46,23 +51,38 @@ def survival(curves: Sequence[Curve], width: int, *, axis: str, share: str, lowe
     x = alt.X("time:Q", scale=x_scale, axis=alt.Axis(title=wrap(axis, theme.letters(plot)), tickCount=5, grid=False))
     y_scale = alt.Scale(domain=[lowest, 1], nice=False, zero=False, clamp=True)
     y_axis = alt.Axis(title=None, format=".0%" if lowest <= 0.9 else ".1%", tickCount=5)
-    colours = alt.Color("curve:N", legend=None, scale=alt.Scale(domain=list(range(6)), range=list(theme.SERIES_COLOURS)))
+    colours = alt.Color(
+        "curve:N", legend=None, scale=alt.Scale(domain=list(range(6)), range=list(theme.SERIES_COLOURS))
+    )
     layers = []
     for i, curve in enumerate(curves):
-        rows = [
-            {"time": s.time, "estimate": s.estimate, "low": s.low, "high": s.high, "curve": i} for s in curve.steps
-        ]
+        rows = [{"time": s.time, "estimate": s.estimate, "low": s.low, "high": s.high, "curve": i} for s in curve.steps]
         rows.append({**rows[-1], "time": curve.end})
         band = [r for r in rows if r["low"] is not None and r["high"] is not None]
-        if band:
+        if band and len(curves) < 3:
             area = alt.Chart(alt.InlineData(values=band)).mark_area(interpolate="step-after", opacity=0.16)
-            layers.append(area.encode(x=x, y=alt.Y("low:Q", scale=y_scale, axis=y_axis), y2=alt.Y2("high:Q"), color=colours))
+            layers.append(
+                area.encode(x=x, y=alt.Y("low:Q", scale=y_scale, axis=y_axis), y2=alt.Y2("high:Q"), color=colours)
+            )
         line = alt.Chart(alt.InlineData(values=rows))
         layers.append(
             line.mark_line(interpolate="step-after", strokeWidth=2, strokeDash=theme.SERIES_DASHES[i % 6]).encode(
                 x=x, y=alt.Y("estimate:Q", scale=y_scale, axis=y_axis), color=colours
             )
         )
+    if len(curves) > 2:
+        bars = [
+            {
+                "time": c.stated.time + (i - len(curves) + 1) * end * 0.012,
+                "low": c.stated.low,
+                "high": c.stated.high,
+                "curve": i,
+            }
+            for i, c in enumerate(curves)
+            if c.stated and c.stated.low is not None and c.stated.high is not None
+        ]
+        bar = alt.Chart(alt.InlineData(values=bars)).mark_rule(strokeWidth=2)
+        layers.append(bar.encode(x=x, y=alt.Y("low:Q", scale=y_scale, axis=y_axis), y2=alt.Y2("high:Q"), color=colours))
     y = height + 58.0
     for curve in (c for c in curves if c.at_risk):
         heading = "Number at risk" if len(curves) == 1 else f"Number at risk, {curve.label}"
@@ -93,7 +113,9 @@ def survival(curves: Sequence[Curve], width: int, *, axis: str, share: str, lowe
 
 def _text(alt: Any, text: str, x: float, y: float) -> Any:
     chart = alt.Chart(alt.InlineData(values=[{"text": text}]))
-    return chart.mark_text(align="left", baseline="middle").encode(x=alt.XValue(x), y=alt.YValue(y), text=alt.Text("text:N"))
+    return chart.mark_text(align="left", baseline="middle").encode(
+        x=alt.XValue(x), y=alt.YValue(y), text=alt.Text("text:N")
+    )
 
 
 @dataclass(frozen=True)
@@ -117,15 +139,34 @@ def hazard(uses: Sequence[Use], width: int, *, axis: str, share: str) -> Any:
     x = alt.X(
         "number:Q",
         scale=alt.Scale(domain=[min(u.number for u in uses) - 0.6, last + 0.6], nice=False, zero=False),
-        axis=alt.Axis(title=wrap(axis, theme.letters(plot)), values=[u.number for u in uses], format="d", grid=False, labelOverlap="greedy"),
+        axis=alt.Axis(
+            title=wrap(axis, theme.letters(plot)),
+            values=[u.number for u in uses],
+            format="d",
+            grid=False,
+            labelOverlap="greedy",
+        ),
     )
     highest = max(u.high for u in uses)
     y_scale = alt.Scale(domain=[0, highest], nice=True, zero=True)
     y_axis = alt.Axis(title=None, format=".1%" if highest < 0.1 else ".0%", tickCount=5)
     data = alt.Chart(
-        alt.InlineData(values=[{"number": u.number, "n": u.n, "estimate": u.estimate, "low": u.low, "high": u.high} for u in uses])
+        alt.InlineData(
+            values=[{"number": u.number, "n": u.n, "estimate": u.estimate, "low": u.low, "high": u.high} for u in uses]
+        )
     )
-    bar = data.mark_rule(color=theme.BLUE, strokeWidth=2).encode(x=x, y=alt.Y("low:Q", scale=y_scale, axis=y_axis), y2=alt.Y2("high:Q"))
-    dot = data.mark_point(filled=True, opacity=1, color=theme.BLUE, size=60).encode(x=x, y=alt.Y("estimate:Q", scale=y_scale, axis=y_axis))
-    title = alt.TitleParams(wrap(share, theme.letters(width)), anchor="start", fontSize=theme.SIZE, fontWeight="normal", frame="bounds", offset=10)
+    bar = data.mark_rule(color=theme.BLUE, strokeWidth=2).encode(
+        x=x, y=alt.Y("low:Q", scale=y_scale, axis=y_axis), y2=alt.Y2("high:Q")
+    )
+    dot = data.mark_point(filled=True, opacity=1, color=theme.BLUE, size=60).encode(
+        x=x, y=alt.Y("estimate:Q", scale=y_scale, axis=y_axis)
+    )
+    title = alt.TitleParams(
+        wrap(share, theme.letters(width)),
+        anchor="start",
+        fontSize=theme.SIZE,
+        fontWeight="normal",
+        frame="bounds",
+        offset=10,
+    )
     return alt.layer(bar, dot).properties(width=plot, height=height, title=title)

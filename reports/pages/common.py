@@ -8,10 +8,10 @@ from datetime import date
 from typing import Any
 
 from reports import attention, evidence
-from reports.evidence import kind_words, plain_column
 from reports.blocks import Block, Items, Part, Sentence, prose
+from reports.evidence import kind_words, plain_column
 from reports.source import Source
-from reports.words import Words, capital, count, counted, day, plain, series
+from reports.words import NOT_RECORDED, Words, count, counted, day, plain, short_day
 
 
 @dataclass(frozen=True)
@@ -57,7 +57,7 @@ def quality(context: Context, source: Source, *, files: bool = True) -> Block:
         [
             *named,
             ("Records", lambda row: kind_words(row["record_kind"])),
-            plain_column(words, "Taken in", "loaded_at"),
+            ("Taken in", lambda row: short_day(row["loaded_at"]) if row["loaded_at"] else NOT_RECORDED),
             *(
                 _counts(head, name)
                 for head, name in (
@@ -72,19 +72,23 @@ def quality(context: Context, source: Source, *, files: bool = True) -> Block:
         caption="Latest import of each file",
         empty="No import is on record.",
         hide=() if files else ("source_file",),
+        numeric=range(len(named) + 2, len(named) + 7),
     )
-    missing = [s for s in attention.unanswered(source, "") if s.data.get("measure") not in {"imports", "quarantine_by_reason"}]
+    missing = [
+        s for s in attention.unanswered(source, "") if s.data.get("measure") not in {"imports", "quarantine_by_reason"}
+    ]
     if missing:
         parts.append(prose("What could not be computed:"))
         parts.append(Items(tuple(missing)))
-    left = []
-    for name, reasons in source.left_out.items():
-        words = [f"{count(r['n'])} {plain(r['reason'])}" for r in reasons if r["n"]]
-        if words:
-            left.append(Sentence(f"{plain(source.catalogue[name].title)}: {'; '.join(words)}.", data={"measure": name}))
+    left = [
+        Sentence(
+            f"{evidence.reasons_words(reasons)}.", data={"measure": name}, lead=plain(source.catalogue[name].title)
+        )
+        for name, reasons in source.left_out.items()
+        if any(r["n"] for r in reasons)
+    ]
     if left:
-        parts.append(prose("Left out of a measure, and why:"))
-        parts.append(Items(tuple(left)))
+        parts.append(Items(tuple(left), folded="What each measure leaves out, and why"))
     return Block("quality", "Data quality", tuple(parts))
 
 
@@ -126,7 +130,11 @@ def methods(context: Context, source: Source) -> Block:
         answer = next((a for a in source.answers(name) if a.result), None)
         if answer:
             published += evidence.published(answer)
-    return Block("methods", "How it was computed", (general, Items(terms=tuple(terms), folded="Definitions and sources"), *published))
+    return Block(
+        "methods",
+        "How it was computed",
+        (general, Items(terms=tuple(terms), folded="Definitions and sources"), *published),
+    )
 
 
 def _end(text: object) -> str:
@@ -162,17 +170,3 @@ def section(id: str, heading: str, *parts: Part | Sequence[Part]) -> Block:
     for part in parts:
         flat += part if isinstance(part, (list, tuple)) else [part]
     return Block(id, heading, tuple(flat))
-
-
-__all__ = [
-    "CAUTIONS",
-    "Context",
-    "capital",
-    "cautions",
-    "facts",
-    "methods",
-    "page_attention",
-    "quality",
-    "section",
-    "series",
-]

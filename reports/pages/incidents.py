@@ -6,11 +6,11 @@ from typing import Any
 
 from reports import attention, evidence
 from reports.blocks import Page, prose
+from reports.evidence import plain_column
 from reports.pages import common
 from reports.pages.common import Context, section
 from reports.source import Source
-from reports.evidence import plain_column
-from reports.words import Words, capital, count, number, period, plain, series, short_day
+from reports.words import capital, number, period, plain, short_day
 
 RATES = ("separations_per_1000_uses", "separations_per_100_canals", "separations_per_100_teeth")
 
@@ -19,23 +19,18 @@ def page(context: Context, source: Source) -> Page:
     """The whole page, over all records."""
     words = context.words
     everything = period(context.first, source.as_of)
-
-    def exposed(answer):  # type: ignore[no-untyped-def]
-        """Columns of events and exposure beside a rate."""
-        return (
-            ("Separations", lambda row: "\u2013" if row.get("events") is None else count(row["events"])),
-            ("Among", lambda row: "\u2013" if row.get("too_few") else count(row.get("exposure") or row.get("n") or 0)),
-        )
+    period_words = "All records"
 
     def split(id: str, name: str, *by: str):  # type: ignore[no-untyped-def]
-        answer = source.ask(name, by=by)
-        return evidence.by_group(words, id, answer, extra=exposed(answer))
+        return evidence.by_group(words, id, source.ask(name, by=by))
 
     overall = {name: source.ask(name) for name in RATES}
     rates = section(
         "rates",
         "How often instruments separated",
-        prose(*(evidence.single(words, overall[name], period="all records") for name in RATES)),
+        evidence.overview(
+            words, "rates-all", "Separated instruments, all records", (period_words,), [(overall[n],) for n in RATES]
+        ),
         split("rate-year", "separations_per_100_canals", "year"),
         split("rate-uses-sequence", "separations_per_1000_uses", "sequence"),
         split("rate-canals-sequence", "separations_per_100_canals", "sequence"),
@@ -66,7 +61,11 @@ def page(context: Context, source: Source) -> Page:
             event="separation or deformation",
         ),
         evidence.hazard_by_use(
-            words, "life-hazard", life, share="Instruments that separated or deformed at a use", axis="Use of the instrument"
+            words,
+            "life-hazard",
+            life,
+            share="Instruments that separated or deformed at a use",
+            axis="Use of the instrument",
         ),
         prose(
             "Instruments are discarded when they look worn, so those that reach many uses are the sturdier ones: the curve is "
@@ -93,12 +92,10 @@ def page(context: Context, source: Source) -> Page:
             incidents,
             [
                 plain_column(words, "When", "happened_on"),
-                ("What and where", _what),
+                ("What and where", lambda row: f"{_what(row)}; {words.value('sequence', row['sequence'])}"),
                 plain_column(words, "Treatment", "treatment_id"),
-                ("Sequence", lambda row: words.value("sequence", row["sequence"])),
                 ("Instrument", _instrument),
-                ("What was done", _managed),
-                ("Since then", lambda row: _since(words, row)),
+                ("What was done, and since", lambda row: f"{_managed(row)}. {_since(row)}"),
             ],
             caption="Incidents, one a line, newest first",
             empty="No incident is on record. None recorded is not none happened.",
@@ -116,7 +113,11 @@ def page(context: Context, source: Source) -> Page:
             attention.rate_apart(
                 words,
                 canals,
-                source.ask("separations_per_100_canals", start=before, end=year_start.replace(year=year_start.year - 1, month=12, day=31)),
+                source.ask(
+                    "separations_per_100_canals",
+                    start=before,
+                    end=year_start.replace(year=year_start.year - 1, month=12, day=31),
+                ),
                 "rate-year",
                 f"{latest_year} so far",
                 "the years before",
@@ -125,16 +126,28 @@ def page(context: Context, source: Source) -> Page:
             else None,
         ],
         attention.groups_apart(
-            words, source.ask("separations_per_1000_uses", by=("sequence",)), overall["separations_per_1000_uses"], "rate-uses-sequence"
+            words,
+            source.ask("separations_per_1000_uses", by=("sequence",)),
+            overall["separations_per_1000_uses"],
+            "rate-uses-sequence",
         ),
         attention.groups_apart(
-            words, source.ask("separations_per_100_teeth", by=("tooth_type",)), overall["separations_per_100_teeth"], "rate-tooth-type"
+            words,
+            source.ask("separations_per_100_teeth", by=("tooth_type",)),
+            overall["separations_per_100_teeth"],
+            "rate-tooth-type",
         ),
         attention.groups_apart(
-            words, source.ask("separations_per_1000_uses", by=("motion",)), overall["separations_per_1000_uses"], "rate-motion"
+            words,
+            source.ask("separations_per_1000_uses", by=("motion",)),
+            overall["separations_per_1000_uses"],
+            "rate-motion",
         ),
         attention.groups_apart(
-            words, source.ask("separations_per_100_canals", by=("curvature_class",)), overall["separations_per_100_canals"], "rate-curvature"
+            words,
+            source.ask("separations_per_100_canals", by=("curvature_class",)),
+            overall["separations_per_100_canals"],
+            "rate-curvature",
         ),
         [
             attention.not_told(incidents, "list"),
@@ -176,20 +189,31 @@ def _instrument(row: dict[str, Any]) -> str:
     parts = [f"size {row['size']}"] if row["size"] is not None else []
     parts += [plain(row["motion"])] if row["motion"] else []
     if row["use_number"] is not None:
-        parts.append(f"use {row['use_number']}" + (f", limit {row['use_limit']}" if row["use_limit"] is not None else ""))
+        parts.append(
+            f"use {row['use_number']}" + (f", limit {row['use_limit']}" if row["use_limit"] is not None else "")
+        )
     known = f" ({plain(row['instrument_id'])})" if row["instrument_id"] else ""
     return capital(", ".join(parts) or "not tracked") + known
 
 
 def _managed(row: dict[str, Any]) -> str:
     """`Bypassed; fragment 2.5 mm; patient told`."""
-    told = {True: "patient told", False: "patient not told", None: "not recorded whether the patient was told"}
+    told = {True: "patient told", False: "patient not told", None: "patient told: not recorded"}
     parts = [plain(row["managed"])] if row["managed"] else []
     parts += [f"fragment {number(row['fragment_mm'], 1)} mm"] if row["fragment_mm"] is not None else []
     return capital("; ".join([*parts, told[row["patient_informed"]]]))
 
 
-def _since(words: Words, row: dict[str, Any]) -> str:
+_OUTCOME = {
+    "not completed": "Treatment not completed",
+    "not due": "Outcome not due yet",
+    "not seen": "Not seen again",
+}
+
+
+def _since(row: dict[str, Any]) -> str:
     """The outcome known since, and when the tooth was last seen."""
-    seen = f"last seen {short_day(row['last_seen_on'])}" if row["last_seen_on"] else "not seen again"
-    return capital(series([plain(row["outcome"]), seen], ",")) if row["outcome"] else capital(seen)
+    known = str(row["outcome"] or "")
+    outcome = _OUTCOME.get(known) or capital(plain(known))
+    seen = f"last seen {short_day(row['last_seen_on'])}" if row["last_seen_on"] else ""
+    return f"{capital(', '.join(t for t in (outcome, seen) if t))}." if outcome or seen else "Nothing known since."

@@ -15,8 +15,16 @@ from reports.pages.common import Context
 from reports.words import counted, day, period, plain
 
 _KINDS = (
-    ("monthly", "Monthly review", "For the practice owner: is the month like the others, where does the time go, what does it cost?"),
-    ("incidents", "Incident audit", "For the clinical lead: what went wrong, how often, where, and what was different there?"),
+    (
+        "monthly",
+        "Monthly review",
+        "For the practice owner: is the month like the others, where does the time go, what does it cost?",
+    ),
+    (
+        "incidents",
+        "Incident audit",
+        "For the clinical lead: what went wrong, how often, where, and what was different there?",
+    ),
     ("outcomes", "Own outcomes", "For one dentist, about own cases: how do they do, and does the sequence matter?"),
 )
 
@@ -51,7 +59,11 @@ def page(context: Context, as_of: date, quality: Block, made: Sequence[Page], ou
 
 def _made(page: Page) -> Sentence:
     points = 0 if page.attention == (NOTHING,) else len(page.attention)
-    told = f"{counted(points, 'point')} {'needs' if points == 1 else 'need'} attention" if points else "nothing needs attention"
+    told = (
+        f"{counted(points, 'point')} {'needs' if points == 1 else 'need'} attention"
+        if points
+        else "nothing needs attention"
+    )
     return Sentence(f"{page.title}: {told}", f"{page.stem}.html")
 
 

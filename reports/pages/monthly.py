@@ -14,7 +14,7 @@ from reports.pages import common
 from reports.pages.common import Context, section
 from reports.series import month_names, monthly
 from reports.source import Source
-from reports.words import counted
+from reports.words import count, counted
 from reports.words import month as month_words
 
 BEFORE = 18  # months that this one is compared with
@@ -73,11 +73,11 @@ def page(context: Context, source: Source, month: Month) -> Page:
     visit, visit_series = over_months("chair_minutes_per_visit")
     canal, canal_series = over_months("chair_minutes_per_canal")
     cost, cost_series = over_months("cost_per_canal")
-    separations = [
-        ("separations_per_100_canals", "per 100 canals"),
-        ("separations_per_100_teeth", "per 100 teeth"),
-        ("separations_per_1000_uses", "per 1,000 uses"),
-    ]
+
+    def overview(id: str, caption: str, *names: str):  # type: ignore[no-untyped-def]
+        return evidence.overview(words, id, caption, both, [(this(name), earlier(name)) for name in names])
+
+    separations = ("separations_per_100_canals", "separations_per_100_teeth", "separations_per_1000_uses")
     year_start = start.replace(month=1)
     recall = source.ask("recall_share")
     overdue = source.ask("recall_list")
@@ -85,27 +85,24 @@ def page(context: Context, source: Source, month: Month) -> Page:
     time = section(
         "time",
         "Chair time",
-        prose(
-            evidence.single(words, this("chair_minutes_per_visit"), period=month.words),
-            evidence.single(words, this("chair_minutes_per_canal"), period=month.words),
+        overview(
+            "time-all",
+            "Chair time and visits",
+            "chair_minutes_per_visit",
+            "chair_minutes_per_canal",
+            "visits_per_tooth",
         ),
         evidence.months(words, "time-visit", visit, visit_series),
         evidence.months(words, "time-canal", canal, canal_series),
         split("time-tooth-type", "chair_minutes_per_visit", "tooth_type"),
         split("time-canal-sequence", "chair_minutes_per_canal", "sequence"),
-        prose(
-            evidence.single(words, this("visits_per_tooth"), period=month.words),
-            evidence.single(words, earlier("visits_per_tooth"), period=earlier_words),
-        ),
         split("visits-tooth-type", "visits_per_tooth", "tooth_type"),
     )
     instruments = section(
         "instruments",
         "Instruments and their cost",
-        prose(
-            evidence.single(words, this("instruments_per_canal"), period=month.words),
-            evidence.single(words, this("cost_per_canal"), period=month.words),
-            evidence.single(words, this("uses_per_instrument"), period=month.words),
+        overview(
+            "instruments-all", "Instruments and cost", "instruments_per_canal", "cost_per_canal", "uses_per_instrument"
         ),
         evidence.months(words, "cost-months", cost, cost_series),
         split("cost-sequence", "cost_per_canal", "sequence"),
@@ -118,19 +115,25 @@ def page(context: Context, source: Source, month: Month) -> Page:
         prose(
             evidence.single(words, recall, period=f"as of {month.words}"),
             _overdue(overdue),
-            Sentence("Who they are stands on each dentist's own page."),
+            Sentence("Who they are is on each dentist's own page."),
         ),
-        evidence.by_group(words, "recall-year", source.ask("recall_share", by=("year",))),
+        evidence.by_group(
+            words,
+            "recall-year",
+            source.ask("recall_share", by=("year",)),
+            what="Recall share, year of completion,",
+            extra=[("Not seen, still in time", lambda row: count(row.get("window_open") or 0))],
+        ),
     )
     incidents = section(
         "incidents",
         "Separated instruments",
-        prose(*(evidence.single(words, this(name), period=month.words) for name, _ in separations)),
-        prose(
-            *(
-                evidence.single(words, source.ask(name, start=year_start, end=end), period=f"{start.year} so far")
-                for name, _ in separations
-            )
+        evidence.overview(
+            words,
+            "separations-all",
+            "Separated instruments",
+            (month.words, f"{start.year} so far", earlier_words),
+            [(this(name), source.ask(name, start=year_start, end=end), earlier(name)) for name in separations],
         ),
         prose("Details are on the incident audit.", note=True),
     )
@@ -148,7 +151,14 @@ def page(context: Context, source: Source, month: Month) -> Page:
                 month.words,
                 earlier_words,
             )
-            or attention.events_seen(words, this("separations_per_100_canals"), "incidents", month.words),
+            or attention.events_seen(
+                words,
+                this("separations_per_100_canals"),
+                earlier("separations_per_100_canals"),
+                "incidents",
+                month.words,
+                earlier_words,
+            ),
             attention.recall_low(words, recall, "recall"),
             attention.overdue(overdue, "recall"),
             attention.refused(source.ask("quarantine_by_reason"), "quality"),

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from reports import attention, evidence
 from reports.blocks import Page, Sentence, prose
+from reports.evidence import plain_column
 from reports.pages import common
 from reports.pages.common import Context, section
 from reports.source import Source
-from reports.evidence import plain_column
 from reports.words import NOT_RECORDED, capital, count, period, plain, short_day
 
 
@@ -84,7 +84,9 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
             "type, lesion before treatment or not, first treatment or retreatment."
         ),
         evidence.compared(words, "compare-own", own_pairs, conclusions(own_pairs, "own teeth"), "own teeth"),
-        evidence.compared(words, "compare-practice", all_pairs, conclusions(all_pairs, "whole practice"), "whole practice"),
+        evidence.compared(
+            words, "compare-practice", all_pairs, conclusions(all_pairs, "whole practice"), "whole practice"
+        ),
     )
     work = section(
         "work",
@@ -103,13 +105,19 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
             [
                 plain_column(words, "Treatment", "treatment_id"),
                 plain_column(words, "Tooth", "tooth"),
-                plain_column(words, "Kind", "kind"),
-                plain_column(words, "Sequence", "sequence"),
+                (
+                    "What was done",
+                    lambda row: f"{words.value('kind', row['kind'])}; {words.value('sequence', row['sequence'])}",
+                ),
                 plain_column(words, "Completed", "completed_on"),
                 plain_column(words, "Last seen", "seen_on"),
                 ("PAI before, now", lambda row: f"{_pai(row['preop_pai'])}, {_pai(row['outcome_pai'])}"),
-                ("Why", lambda row: capital(plain(row["why"]))),
-                ("Separations", lambda row: count(row["separations"] or 0)),
+                (
+                    "Why",
+                    lambda row: (
+                        capital(plain(row["why"])) + ("; an instrument separated" if row["separations"] else "")
+                    ),
+                ),
             ],
             caption="Own cases that did not heal, newest first: a list to review, not a judgement",
             empty="No own case is known not to have healed. Those not seen are not known.",
