@@ -29,6 +29,7 @@ def visits_of(seed: int, cases: pl.DataFrame, canals: pl.DataFrame) -> pl.DataFr
     last = number == planned[case] - 1
     closing = np.clip(dice.lognormal(n, np.where(last, 7.0 + 3.0 * count, 8.0), 0.3) * slower, 3, 60)
     minutes = np.ceil(opening + shaped + closing).astype(np.int64) + 1
+    usual = (opening + closing) / slower + shaped  # the bookings were never made longer
 
     hurts = np.flatnonzero(dice.happens(n, truth.FLARE_UPS))
     other = np.flatnonzero(dice.happens(n, 0.015))
@@ -42,6 +43,7 @@ def visits_of(seed: int, cases: pl.DataFrame, canals: pl.DataFrame) -> pl.DataFr
             "_day": np.r_[day, day[extra] + wait],
             "_after": np.r_[day, day[extra]],
             "_minutes": np.r_[minutes, dice.whole(len(extra), 14, 35)],
+            "_usual": np.r_[usual, np.full(len(extra), 20.0)],
             "_opening": np.r_[opening, np.full(len(extra), 5.0)],
             "reason": np.r_[
                 np.full(n, "planned"), np.full(len(hurts), "pain or swelling"), np.full(len(other), "other unplanned")
@@ -58,7 +60,7 @@ def visits_of(seed: int, cases: pl.DataFrame, canals: pl.DataFrame) -> pl.DataFr
         frame["_minutes"].to_numpy(),
     )
     chair = seat + 1
-    booked = 15 * np.clip(np.round(frame["_minutes"].to_numpy() * dice.lognormal(n, 0.96, 0.20) / 15), 1, 12)
+    booked = 15 * np.clip(np.round(frame["_usual"].to_numpy() * dice.lognormal(n, 1.0, 0.20) / 15), 1, 12)
     dam = dice.happens(n, np.array(truth.RUBBER_DAM)[seat % 4])
     frame = frame.with_columns(
         pl.Series("_day", day),

@@ -19,7 +19,7 @@ from demo_data.faults import RAGGED, Planted, plant
 from demo_data.work import at_work
 
 # A seed whose sample lies near the truth, so that the demo shows it; the tests draw others too.
-SEED = 6
+SEED = 91
 SMALL_SEED, SMALL_TREATMENTS = 43, 60  # demo_data/small: every status, a primary tooth, three separations
 
 

@@ -210,6 +210,16 @@ def test_the_first_cases_with_reciprocation_take_longer(large_practice: Practice
     assert truth.learning_factor(61) == pytest.approx(1 + 0.45 * math.exp(-5))
 
 
+def test_visits_run_over_their_booking_since_they_became_slower(large_practice: Practice) -> None:
+    visits = large_practice.records["visits"].with_columns(
+        over=(pl.col("left_at") - pl.col("seated_at")).dt.total_minutes() - pl.col("booked_minutes"),
+        slower=pl.col("seated_at") >= pl.lit(truth.SLOWER_SINCE).str.to_date(),
+    )
+    over = dict(visits.filter(pl.col("reason") == "planned").group_by("slower").agg(pl.col("over").mean()).iter_rows())
+    assert over[True] - over[False] > 4  # a third more of the quarter of an hour around the canals
+    assert abs(over[False]) < 3
+
+
 @pytest.mark.parametrize("years", [0.5, 1.0, 2.0])
 def test_teeth_are_lost_at_the_hazard(large_practice: Practice, years: float) -> None:
     teeth = large_practice.truth
