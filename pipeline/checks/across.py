@@ -7,10 +7,9 @@ made anew from all records each time, so one goes when a later import mends its 
 from __future__ import annotations
 
 import datetime as dt
-from itertools import groupby
 from typing import TYPE_CHECKING
 
-from pipeline.checks.judge import Verdict, create_faults, judge
+from pipeline.checks.judge import Verdict, create_faults, judge_each
 from pipeline.checks.suites import ACROSS, suite
 
 if TYPE_CHECKING:
@@ -21,22 +20,18 @@ if TYPE_CHECKING:
 
 def refresh(connection: Connection, today: dt.date) -> list[Verdict]:
     """Judge the whole store by the rules across kinds and renew their flags, in one transaction."""
-    rules = sorted(suite(ACROSS), key=lambda rule: rule.kind)
-    spoils = {rule.id: list(rule.spoils) for rule in rules}
-    verdicts: list[Verdict] = []
+    rules = suite(ACROSS)
     connection.begin()
     try:
         connection.execute("delete from flags where action = 'flag'")
-        for kind, of_kind in groupby(rules, key=lambda rule: rule.kind):
-            create_faults(connection, "faults")
-            verdicts += judge(connection, kind, list(of_kind), "faults", today)
-            for verdict in verdicts:
-                if verdict.rule.kind == kind and verdict.refused:
-                    connection.execute(
-                        "insert into flags select $kind, batch_id, source_row, rule, 'flag', reason, columns, $spoils "
-                        "from faults where rule = $rule",
-                        {"kind": kind, "rule": verdict.rule.id, "spoils": spoils[verdict.rule.id]},
-                    )
+        create_faults(connection, "faults")
+        verdicts = judge_each(connection, [(rule.kind, rule) for rule in rules], "faults", today)
+        for rule in (verdict.rule for verdict in verdicts if verdict.refused):
+            connection.execute(
+                "insert into flags select $kind, batch_id, source_row, rule, 'flag', reason, columns, $spoils "
+                "from faults where rule = $rule",
+                {"kind": rule.kind, "rule": rule.id, "spoils": list(rule.spoils)},
+            )
         connection.commit()
     except BaseException:
         import contextlib

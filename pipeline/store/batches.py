@@ -85,22 +85,27 @@ def merge(connection: Connection, batch: Batch, batch_id: int, *, incoming: str,
         assert row is not None
         return int(row[0])
 
-    connection.execute(
-        f"create or replace temp table accepted as select * from {incoming} "
-        f"where source_row not in (select source_row from {refused})"
-    )
-    accepted = count("select count(*) from accepted")
+    accepted_rows = incoming
+    quarantined = count(f"select count(distinct source_row) from {refused}")
+    if quarantined:
+        accepted_rows = "accepted"
+        connection.execute(
+            f"create or replace temp table accepted as select * from {incoming} "
+            f"where source_row not in (select source_row from {refused})"
+        )
+    accepted = count(f"select count(*) from {accepted_rows}")
     # A row that stands in the file twice, to the letter, counts once; the second says nothing new.
     key_list = ", ".join(f'"{k}"' for k in keys)
-    if count(f"select count(*) from (select distinct {key_list} from accepted)") < accepted:
+    if count(f"select count(*) from (select distinct {key_list} from {accepted_rows})") < accepted:
         connection.execute(
-            f"create or replace temp table accepted as select * from accepted "
+            f"create or replace temp table accepted as select * from {accepted_rows} "
             f"qualify row_number() over (partition by {key_list} order by source_row) = 1"
         )
+        accepted_rows = "accepted"
     connection.execute(
         f"create or replace temp table verdicts as select n.source_row, o.batch_id as old_batch, "
         f"o.source_row as old_row, o.batch_id is not null as known, ({changed}) as changed "
-        f"from accepted n left join {kind.name} o on {same_key}"
+        f"from {accepted_rows} n left join {kind.name} o on {same_key}"
     )
     superseded = count("select count(*) from verdicts where known and changed")
     loaded = count("select count(*) from verdicts where not known")
@@ -114,13 +119,14 @@ def merge(connection: Connection, batch: Batch, batch_id: int, *, incoming: str,
         )
         connection.execute(f"delete from {kind.name} where (batch_id, source_row) in ({old})")
     if loaded or superseded:
+        new = "" if loaded + superseded == accepted else (
+            "where source_row in (select source_row from verdicts where not known or changed)"
+        )
         connection.execute(
             f"insert into {kind.name} ({columns}, practice, source_file, source_row, loaded_at, batch_id) "
-            f"select {columns}, practice, $file, source_row, $now, batch_id from accepted "
-            "where source_row in (select source_row from verdicts where not known or changed)",
+            f"select {columns}, practice, $file, source_row, $now, batch_id from {accepted_rows} {new}",
             parameters,
         )
-    quarantined = count(f"select count(distinct source_row) from {refused}")
     counts = Counts(count(f"select count(*) from (select source_row from {incoming} union select source_row from {refused})"),
                     loaded, unchanged, superseded, quarantined)
     _add_up(counts)
