@@ -1,0 +1,186 @@
+"""Several teeth of one patient are not independent: how alike they are, and what that costs.
+
+Sources: Kish L, Survey Sampling, 1965; unequal sizes, Eldridge SM, Ashby D, Kerry S, Int J Epidemiol
+2006;35:1292-1300. ICC: Shrout PE, Fleiss JL, Psychol Bull 1979;86:420-428. GEE: Liang KY, Zeger SL, Biometrika
+1986;73:13-22; few clusters: Mancl LA, DeRouen TA, Biometrics 2001;57:126-134.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from ._common import Floats, number, sample, two_sided_p, z_value
+
+FEW_CLUSTERS = 40  # below this the plain sandwich error is too small
+
+
+def kish_design_effect(mean_size: npt.ArrayLike, icc: npt.ArrayLike, cv: npt.ArrayLike = 0.0) -> Floats:
+    """1 + ((1 + cv**2) m - 1) * icc: m mean units a cluster, cv the coefficient of variation of cluster sizes."""
+    m, rho, spread = (np.asarray(v, dtype=float) for v in (mean_size, icc, cv))
+    return np.asarray(1 + ((1 + spread**2) * m - 1) * rho, dtype=float)
+
+
+@dataclass(frozen=True)
+class OneWay:
+    """One-way analysis of variance between clusters. `icc` may be negative: truncate at 0 in print, and say so."""
+
+    between: float | None
+    within: float | None
+    icc: float | None
+
+
+def icc_oneway(values: npt.ArrayLike, cluster: npt.ArrayLike) -> OneWay:
+    """ICC(1) = (BMS - WMS) / (BMS + (k - 1) WMS); k is the usual size, (N - sum n**2 / N) / (clusters - 1).
+
+    None where every cluster is one unit, there is one cluster, or nothing varies.
+    """
+    y = sample(values)
+    names, where = np.unique(np.asarray(cluster).ravel(), return_inverse=True)
+    if where.size != y.size:
+        raise ValueError("one cluster a value")
+    groups, total = names.size, y.size
+    if groups < 2 or total == groups:
+        return OneWay(None, None, None)
+    n = np.bincount(where)
+    means = np.bincount(where, weights=y) / n
+    between = float((n * (means - y.mean()) ** 2).sum()) / (groups - 1)
+    within = float(((y - means[where]) ** 2).sum()) / (total - groups)
+    k = (total - float((n**2).sum()) / total) / (groups - 1)
+    below = between + (k - 1) * within
+    return OneWay(between, within, (between - within) / below if below > 0 else None)
+
+
+@dataclass(frozen=True)
+class LogisticGEE:
+    """Logistic model of clustered units, one element a term (`intercept` first).
+
+    Coefficients are log odds ratios with errors that are robust to clustering; `alpha` is the common correlation within
+    a cluster. `few_clusters`: fewer than 40, so that the errors were corrected for bias (Mancl and DeRouen).
+    """
+
+    names: list[str]
+    coefficient: list[float]
+    se: list[float]
+    odds_ratio: list[float]
+    low: list[float]
+    high: list[float]
+    p: list[float]
+    alpha: float
+    n: int
+    clusters: int
+    few_clusters: bool
+
+
+def gee_logistic(
+    event: npt.ArrayLike,
+    terms: npt.ArrayLike,
+    cluster: npt.ArrayLike,
+    names: Sequence[str],
+    confidence: float = 0.95,
+) -> LogisticGEE | None:
+    """GEE with exchangeable correlation. `terms` has the shape (units, terms), without intercept; `names` names them.
+
+    None ("not estimable") where the outcome never varies, the terms depend on each other, there are fewer clusters than
+    terms, or the fit does not settle, as with a term that parts events from non-events. ValueError for lengths that do
+    not fit.
+    """
+    y = sample(event)
+    x = np.asarray(terms, dtype=float)
+    x = x[:, None] if x.ndim == 1 else x
+    code = np.unique(np.asarray(cluster).ravel(), return_inverse=True)[1]
+    if code.size != y.size or x.shape != (y.size, len(names)) or not bool(np.all(np.isfinite(x))):
+        raise ValueError("one event, one cluster and one finite value of each named term a unit")
+    design = np.column_stack([np.ones(y.size), x])
+    clusters = int(code.max(initial=-1)) + 1
+    if y.size == 0 or y.min() == y.max() or clusters <= design.shape[1]:
+        return None
+    if np.linalg.matrix_rank(design) < design.shape[1]:
+        return None
+    few = clusters < FEW_CLUSTERS
+    fitted = _fit(y, design, code, "bias_reduced" if few else "robust")
+    if fitted is None:
+        return None
+    b, se, alpha = fitted
+    z = z_value(confidence)
+    return LogisticGEE(
+        names=["intercept", *names],
+        coefficient=b.tolist(),
+        se=se.tolist(),
+        odds_ratio=np.exp(b).tolist(),
+        low=np.exp(b - z * se).tolist(),
+        high=np.exp(b + z * se).tolist(),
+        p=[two_sided_p(float(v)) for v in b / se],
+        alpha=alpha,
+        n=y.size,
+        clusters=clusters,
+        few_clusters=few,
+    )
+
+
+_LARGEST = 15.0  # a log odds ratio beyond this (3 million) is a model running away, not an estimate
+
+
+def _fit(y: Floats, design: Floats, code: npt.NDArray[np.intp], errors: str) -> tuple[Floats, Floats, float] | None:
+    import warnings
+
+    from statsmodels.genmod.cov_struct import Exchangeable
+    from statsmodels.genmod.families import Binomial
+    from statsmodels.genmod.generalized_estimating_equations import GEE
+
+    order = np.argsort(code, kind="stable")
+    correlation = Exchangeable()
+    model = GEE(y[order], design[order], groups=code[order], family=Binomial(), cov_struct=correlation)
+    # A model that cannot be fitted says so by warnings, infinite figures or a singular matrix; none is an answer.
+    with warnings.catch_warnings(), np.errstate(all="ignore"):
+        warnings.simplefilter("ignore")
+        try:
+            result = model.fit(maxiter=100, cov_type=errors)
+        except (np.linalg.LinAlgError, ValueError, FloatingPointError):
+            return None
+    b, se = np.asarray(result.params, dtype=float), np.asarray(result.bse, dtype=float)
+    settled = bool(result.converged) and bool(np.all(np.isfinite(b) & np.isfinite(se) & (se > 0)))
+    if not settled or float(np.abs(b).max()) > _LARGEST:
+        return None
+    return b, se, number(float(correlation.dep_params)) or 0.0
+
+
+@dataclass(frozen=True)
+class Bootstrap:
+    """Percentile interval from whole clusters drawn again; `estimate` is the share or mean itself."""
+
+    estimate: float | None
+    low: float | None
+    high: float | None
+    se: float | None
+
+
+def cluster_bootstrap(
+    total: npt.ArrayLike, n: npt.ArrayLike, confidence: float = 0.95, draws: int = 2000, seed: int = 1
+) -> Bootstrap:
+    """Bootstrap of sum(total) / sum(n) over clusters: `total` and `n` are each cluster's sum and units.
+
+    Patients are drawn, not teeth. The seed fixes the answer. None for limits with fewer than two clusters.
+    """
+    y, size = np.asarray(total, dtype=float).ravel(), np.asarray(n, dtype=float).ravel()
+    if y.size != size.size:
+        raise ValueError("one total and one number of units a cluster")
+    if size.sum() <= 0:
+        return Bootstrap(None, None, None, None)
+    estimate = float(y.sum() / size.sum())
+    if y.size < 2:
+        return Bootstrap(estimate, None, None, None)
+    rng = np.random.default_rng(seed)
+    again = np.empty(draws)
+    step = max(1, 2_000_000 // y.size)
+    for start in range(0, draws, step):
+        stop = min(start + step, draws)
+        drawn = rng.integers(0, y.size, (stop - start, y.size))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            again[start:stop] = y[drawn].sum(axis=1) / size[drawn].sum(axis=1)
+    again = again[np.isfinite(again)]
+    low, high = np.quantile(again, [(1 - confidence) / 2, (1 + confidence) / 2])
+    return Bootstrap(estimate, float(low), float(high), float(again.std(ddof=1)))
