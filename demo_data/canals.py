@@ -46,17 +46,8 @@ def canals_of(seed: int, cases: pl.DataFrame) -> pl.DataFrame:
     n = len(tooth)
     upper, position = np.isin(tooth // 10, (1, 2, 5, 6)), tooth % 10
     milk = tooth > 50
-    mb2 = (
-        dice.happens(
-            n,
-            np.select(
-                [position == 6, position == 7],
-                [np.array(truth.MB2_FOUND)[dentist], 0.7 * np.array(truth.MB2_FOUND)[dentist]],
-                0.0,
-            ),
-        )
-        & ~milk
-    )
+    found = np.array(truth.MB2_FOUND)[dentist]
+    mb2 = dice.happens(n, np.select([position == 6, position == 7], [found, 0.7 * found], 0.0)) & ~milk
     two_rooted = dice.happens(n, np.select([position == 4, position == 5], [0.76, 0.40], 0.0))
     two_lower = dice.happens(n, np.select([position <= 2, position == 4, position == 5], [0.20, 0.24, 0.04], 0.0))
     lower_molar = np.where(
@@ -75,19 +66,7 @@ def canals_of(seed: int, cases: pl.DataFrame) -> pl.DataFrame:
     split = (cases["_planned_visits"].to_numpy() > 1) & dice.happens(n, 0.22)
     other = np.array(truth.SEQUENCES)[dice.pick(n, [3, 1, 0.5, 1])]
     canals = (
-        cases.select(
-            "_case",
-            "treatment_id",
-            "tooth",
-            "kind",
-            "_dentist",
-            "_started",
-            "_sequence",
-            "_nth",
-            "_lesion",
-            "_ends",
-            "_type",
-        )
+        cases.select("_case", "treatment_id", "tooth", "kind", "_dentist", "_started", "_sequence", "_nth", "_type")
         .with_columns(
             _pattern=pl.Series(pattern),
             _split=pl.Series(split),
@@ -112,7 +91,7 @@ def canals_of(seed: int, cases: pl.DataFrame) -> pl.DataFrame:
         1,
         7,
     )
-    # The second half of the canals of a tooth may be shaped in the second visit; a few single canals wait too.
+    # The second half of the canals of a tooth may be shaped in the second visit.
     late = canals["_split"].to_numpy() & (canals["_order"].to_numpy() >= (canals["_canals"].to_numpy() + 1) // 2)
     changed = canals["_mixed"].to_numpy() & (canals["_order"].to_numpy() == 0) & (canals["_canals"].to_numpy() > 1)
     untouched = (
@@ -147,7 +126,7 @@ def _canal_findings(dice: Dice, canals: pl.DataFrame) -> pl.DataFrame:
     length = np.where(tooth > 50, 15.5, length) + np.select([name == "P", name == "MB2"], [0.6, -0.6], 0.0)
     length = np.clip(np.round(2 * dice.normal(n, length, 1.25)) / 2, 11, 31.5)
     curvature = canals["_curvature"].to_numpy()
-    untouched = canals["_untouched"].to_numpy()
+    gone = canals["_untouched"].to_numpy()
     glide = dice.pick(n, [0.06, 0.72, 0.22])
     no_glide = glide == 0
     glide_size = np.array([10, 15, 20])[glide]
@@ -163,7 +142,6 @@ def _canal_findings(dice: Dice, canals: pl.DataFrame) -> pl.DataFrame:
     confirmed = dice.word(n, ("none", "apex locator", "radiograph", "both", None), (0.04, 0.40, 0.09, 0.40, 0.07))
     extent = np.clip(np.round(dice.normal(n, -0.85, 0.65), 1), -5, 2.5)
     reason = dice.word(n, ("calcified", "could not be entered", "blocked by old filling"), (0.6, 0.3, 0.1))
-    gone = untouched
     radius = np.clip(np.round(dice.lognormal(n, 9.0 - 0.08 * curvature, 0.4), 1), 1.5, 40)
     return canals.with_columns(
         pl.Series("_no_glide_path", no_glide),
@@ -179,8 +157,8 @@ def _canal_findings(dice: Dice, canals: pl.DataFrame) -> pl.DataFrame:
         final_taper=unless(gone | dice.happens(n, 0.03), canals["_last_taper"].to_numpy()),
         apical_gauge_size=unless(gone | dice.happens(n, 0.28), gauge),
         patency=unless(gone | dice.happens(n, 0.12), dice.happens(n, 0.94)),
-        _extent=unless(gone | dice.happens(n, 0.04), extent),
-        _voids=unless(gone | dice.happens(n, 0.04), dice.happens(n, 0.07)),
+        filling_extent_mm=unless(gone | dice.happens(n, 0.04), extent),
+        filling_voids=unless(gone | dice.happens(n, 0.04), dice.happens(n, 0.07)),
         not_treated=unless(~gone, reason),
     )
 
@@ -204,6 +182,4 @@ def timed(seed: int, canals: pl.DataFrame) -> pl.DataFrame:
         pl.Series("_from", finished - seconds),
         pl.Series("_to", finished),
         pl.Series("_times_missing", blank),
-        filling_extent_mm=pl.col("_extent"),
-        filling_voids=pl.col("_voids"),
     )
