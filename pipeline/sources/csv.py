@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import codecs
 import csv
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -19,25 +20,24 @@ from pipeline.errors import UserError
 from pipeline.sources.table import Broken, Dialect, RawTable, cell_names
 
 _QUOTE = '"'
+_LINE_END = re.compile("(\r\n|\r|\n)")
 _LONGEST_RECORD = 200  # lines; a quote still open after so many is taken for a stray one
 _LONGEST_LINE = 1 << 20  # characters
 
 
 def read_csv(path: Path, dialect: Dialect) -> RawTable:
     """Read a delimited text file as text. Errors that concern the whole file are UserErrors."""
-    lines = _decode(path, dialect.encoding).split("\n")
-    if lines and lines[-1] == "":
-        lines.pop()  # the newline that ends the last line
+    lines, ends = _lines(_decode(path, dialect.encoding))
     start = next((i for i, line in enumerate(lines) if line.strip()), None)
     if start is None:
         raise UserError("the file is empty", where=str(path), do="Export it again")
     header, body_at = _header(lines, start, dialect, path)
-    return _records(lines, body_at, header, dialect)
+    return _records(lines, ends, start, body_at, header, dialect)
 
 
 def read_header(path: Path, dialect: Dialect) -> tuple[str, ...]:
     """The header alone, for telling which kind a file is."""
-    lines = _decode(path, dialect.encoding).split("\n", 200)[:200]
+    lines = _lines(_decode(path, dialect.encoding), most=200)[0]
     start = next((i for i, line in enumerate(lines) if line.strip()), None)
     if start is None:
         raise UserError("the file is empty", where=str(path), do="Export it again")
@@ -53,24 +53,46 @@ def _decode(path: Path, encoding: str) -> str:
         raise UserError("the file is empty", where=str(path), do="Export it again")
     try:
         codec = codecs.lookup(encoding).name
-    except LookupError:
+        " ".encode(codec)  # base64 and the like are codecs too, but not of text
+    except (LookupError, UnicodeError):
         raise UserError(f"no such encoding: {encoding}", where=str(path), do="Use e.g. utf-8 or windows-1252") from None
-    if not codec.startswith("utf-16") and b"\0" in data[:4096]:
-        raise UserError("is not a text file", where=str(path), do="Export it as CSV or XLSX")
-    if codec == "utf-8":
-        data = data.removeprefix(codecs.BOM_UTF8)
+    if not codec.startswith("utf-16"):
+        if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+            raise UserError("is UTF-16 text", where=str(path), do='Say so in a mapping file: encoding = "utf-16"')
+        nul = data.find(b"\0")
+        if nul >= 0:
+            line = data.count(b"\n", 0, nul) + 1
+            raise UserError(
+                "is not a text file (it has a NUL byte)", where=f"{path}, line {line}", do="Export it as CSV or XLSX"
+            )
     try:
-        text = data.decode(codec)
+        return data.decode(codec).removeprefix("\ufeff")  # the byte order mark
     except UnicodeDecodeError as e:
-        line = data.count(b"\n", 0, e.start) + 1
+        line = len(_LINE_END.findall(data[: e.start].decode(codec, "replace"))) + 1
         raise UserError(
             f"byte {e.start} is not {encoding} text",
             where=f"{path}, line {line}",
             do='Declare the encoding in a mapping file, e.g. encoding = "windows-1252"',
         ) from None
-    if "\r" in text:
-        text = text.replace("\r\n", "\n").replace("\r", "\n")
-    return text
+
+
+def _lines(text: str, most: int = 0) -> tuple[list[str], list[str]]:
+    """The physical lines and what ends each: LF, CR or CRLF, also mixed. `most`: no more lines than this, if not 0."""
+    if not most and "\r" not in text:
+        lines = text.split("\n")
+        ends = ["\n"] * (len(lines) - 1)
+    elif not most and text.count("\r\n") == text.count("\r") == text.count("\n"):
+        lines = text.split("\r\n")
+        ends = ["\r\n"] * (len(lines) - 1)
+    else:
+        # A cell may hold another kind of line end than the file (spreadsheets do that), and must keep it.
+        parts = _LINE_END.split(text, maxsplit=most)
+        lines, ends = parts[::2], parts[1::2]
+        if most:
+            lines, ends = lines[:most], ends[:most]
+    if lines[-1] == "" and len(lines) > 1:
+        lines.pop()  # the newline that ends the last line
+    return lines, [*ends, ""]
 
 
 def _header(lines: list[str], start: int, dialect: Dialect, path: Path) -> tuple[tuple[str, ...], int]:
@@ -81,7 +103,9 @@ def _header(lines: list[str], start: int, dialect: Dialect, path: Path) -> tuple
         except csv.Error:
             continue
         return tuple(cell.strip() for cell in cells), stop
-    raise UserError("the header has a quote that is never closed", where=f"{path}, line {start + 1}", do="Export it again")
+    raise UserError(
+        "the header has a quote that is never closed", where=f"{path}, line {start + 1}", do="Export it again"
+    )
 
 
 def _cells(record: str, dialect: Dialect) -> list[str]:
@@ -90,12 +114,15 @@ def _cells(record: str, dialect: Dialect) -> list[str]:
     return next(csv.reader([record], delimiter=dialect.delimiter, strict=True), [""])
 
 
-def _records(lines: list[str], body_at: int, header: tuple[str, ...], dialect: Dialect) -> RawTable:
+def _records(
+    lines: list[str], ends: list[str], start: int, body_at: int, header: tuple[str, ...], dialect: Dialect
+) -> RawTable:
     width = len(header)
     body = pl.DataFrame({"line": lines[body_at:]}, schema={"line": pl.String}).with_row_index("source_row", body_at + 1)
     body = body.with_columns(
         pl.col("source_row").cast(pl.Int64),
-        blank=pl.col("line").str.strip_chars() == "",
+        # Delimiters are no blanks, even tabs: such a line is a record of empty cells.
+        blank=(pl.col("line").str.strip_chars() == "") & ~pl.col("line").str.contains(dialect.delimiter, literal=True),
         quoted=pl.col("line").str.contains(_QUOTE, literal=True),
         cells=pl.col("line").str.count_matches(dialect.delimiter, literal=True) + 1,
         long=pl.col("line").str.len_bytes() > _LONGEST_LINE,
@@ -104,41 +131,45 @@ def _records(lines: list[str], body_at: int, header: tuple[str, ...], dialect: D
     quoted_rows: list[list[str]] = []
     quoted_at: list[int] = []
     inside_record: set[int] = set()
-    for at, taken, cells in _quoted_records(lines, body.filter("quoted")["source_row"].to_list(), dialect):
+    for at, taken, raw, cells in _quoted_records(lines, ends, body.filter("quoted")["source_row"].to_list(), dialect):
         inside_record.update(range(at, at + taken))
         if cells is None:
-            reason = "A quotation mark is opened and not closed in this row."
-            broken.append(Broken(at, lines[at - 1], (), "quote_not_closed", reason))
+            reason = "The quotation marks of this row do not pair up, so its cells cannot be told apart."
+            broken.append(Broken(at, raw, (), "quote_not_closed", reason))
         elif len(cells) == width:
             quoted_rows.append(cells)
             quoted_at.append(at)
         else:
-            broken.append(_ragged(at, "\n".join(lines[at - 1 : at - 1 + taken]), cells, width))
+            broken.append(_ragged(at, raw, cells, width))
 
     plain = body.filter(~pl.col("quoted") & ~pl.col("blank"))
     if inside_record:
         plain = plain.filter(~pl.col("source_row").is_in(list(inside_record)))
     # A file of one column has no delimiter to count, and a blank line in it is an empty cell to nobody.
     sound = plain.filter((pl.col("cells") == width) & ~pl.col("long"))
-    for at, line, long in plain.filter((pl.col("cells") != width) | pl.col("long")).select(
-        "source_row", "line", "long"
-    ).iter_rows():
+    for at, line, long in (
+        plain.filter((pl.col("cells") != width) | pl.col("long")).select("source_row", "line", "long").iter_rows()
+    ):
         if long:
-            broken.append(Broken(at, line[:1000], (), "line_too_long", "This line is longer than a million characters."))
+            broken.append(
+                Broken(at, line[:1000], (), "line_too_long", "This line is longer than a million characters.")
+            )
         else:
             broken.append(_ragged(at, line, line.split(dialect.delimiter), width))
 
-    rows = pl.concat([_split(sound, width, dialect), _frame(quoted_at, quoted_rows, width)])
+    # Usually every line is sound, and need not be brought back from the frame.
+    of_sound = lines[body_at:] if sound.height == body.height else sound["line"].to_list()
+    rows = _split(of_sound, sound["source_row"], width, dialect)
     if quoted_at:
-        rows = rows.sort("source_row")
+        rows = pl.concat([rows, _frame(quoted_at, quoted_rows, width)]).sort("source_row")
     blank = body.filter(pl.col("blank") & ~pl.col("source_row").is_in(list(inside_record))).height
-    return RawTable(header, rows, tuple(sorted(broken, key=lambda b: b.source_row)), blank)
+    return RawTable(header, rows, tuple(sorted(broken, key=lambda b: b.source_row)), start + blank)
 
 
 def _quoted_records(
-    lines: list[str], quoted: list[int], dialect: Dialect
-) -> Iterator[tuple[int, int, list[str] | None]]:
-    """Records with quotes: the line they start at (from 1), how many lines they take, and their cells.
+    lines: list[str], ends: list[str], quoted: list[int], dialect: Dialect
+) -> Iterator[tuple[int, int, str, list[str] | None]]:
+    """Records with quotes: the line they start at (from 1), how many lines they take, their text, and their cells.
 
     Cells are None where a quote is never closed; that record is its first line alone, so that the rest is still read.
     """
@@ -153,13 +184,13 @@ def _quoted_records(
             except csv.Error as e:
                 more = "unexpected end" in str(e) and taken < _LONGEST_RECORD and at - 1 + taken < len(lines)
                 if more:
-                    record += "\n" + lines[at - 1 + taken]
+                    record += ends[at - 2 + taken] + lines[at - 1 + taken]
                     taken += 1
                     continue
-                cells, taken = None, 1
+                record, taken, cells = lines[at - 1], 1, None
             break
         end = at + taken - 1
-        yield at, taken, cells
+        yield at, taken, record, cells
 
 
 def _ragged(at: int, raw: str, cells: list[str], width: int) -> Broken:
@@ -168,15 +199,15 @@ def _ragged(at: int, raw: str, cells: list[str], width: int) -> Broken:
     return Broken(at, raw, tuple(cells), "cells_do_not_fit_header", reason)
 
 
-def _split(sound: pl.DataFrame, width: int, dialect: Dialect) -> pl.DataFrame:
+def _split(sound: list[str], source_row: pl.Series, width: int, dialect: Dialect) -> pl.DataFrame:
     """Lines with the right number of cells and no quotes -> one text column a cell."""
     names = cell_names(width)
-    if not sound.height:
+    if not sound:
         return _frame([], [], width)
     if width == 1:
-        return sound.select("source_row", pl.col("line").alias("c0"))
+        return pl.DataFrame([source_row, pl.Series("c0", sound, dtype=pl.String)])
     rows = pl.read_csv(
-        "\n".join(sound["line"]).encode("utf-8", "surrogatepass"),
+        "\n".join(sound).encode("utf-8", "surrogatepass"),
         has_header=False,
         separator=dialect.delimiter,
         quote_char=None,
@@ -184,9 +215,9 @@ def _split(sound: pl.DataFrame, width: int, dialect: Dialect) -> pl.DataFrame:
         new_columns=names,
         empty_string_is_null=False,
     )
-    if rows.shape != (sound.height, width):
-        raise AssertionError(f"{sound.height} lines of {width} cells came back as {rows.shape}")
-    return rows.insert_column(0, sound["source_row"])
+    if rows.shape != (len(sound), width):
+        raise AssertionError(f"{len(sound)} lines of {width} cells came back as {rows.shape}")
+    return rows.insert_column(0, source_row)
 
 
 def _frame(at: list[int], rows: list[list[str]], width: int) -> pl.DataFrame:

@@ -16,7 +16,7 @@ def expand(paths: list[Path]) -> list[Path]:
     files: list[Path] = []
     for path in paths:
         if path.is_dir():
-            inside = sorted(p for p in path.rglob("*") if p.is_file() and p.suffix.lower() in TEXT + WORKBOOK)
+            inside = sorted(p for p in path.rglob("*") if _export(p.relative_to(path)) and p.is_file())
             if not inside:
                 raise UserError("the folder has no .csv or .xlsx files", where=str(path), do="Check the path")
             files += inside
@@ -25,6 +25,11 @@ def expand(paths: list[Path]) -> list[Path]:
         else:
             raise UserError("no such file or folder", where=str(path), do="Check the path")
     return list(dict.fromkeys(files))
+
+
+def _export(path: Path) -> bool:
+    """By its name: what is hidden, or left by a spreadsheet program beside an open workbook, is nobody's export."""
+    return path.suffix.lower() in TEXT + WORKBOOK and not any(part.startswith((".", "~$")) for part in path.parts)
 
 
 def read(path: Path, dialect: Dialect, sheet: str | None = None) -> RawTable:

@@ -6,6 +6,8 @@ Polars reads through fastexcel (calamine): formulas give their cached values, a 
 from __future__ import annotations
 
 import zipfile
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 
 import polars as pl
@@ -15,6 +17,7 @@ from pipeline.sources.table import RawTable, cell_names
 
 _LARGEST = 200 << 20  # bytes unpacked: a 1 MB file can hold a gigabyte of zeros
 _DENSEST = 100  # unpacked : packed
+_FAILED = "#failed formula"
 
 
 def read_xlsx(path: Path, sheet: str | None) -> RawTable:
@@ -27,14 +30,25 @@ def read_xlsx(path: Path, sheet: str | None) -> RawTable:
         names = book.sheet_names
         if sheet is not None and sheet not in names:
             raise UserError(f"no sheet {sheet}; it has {', '.join(names)}", where=str(path), do="Name one of these")
-        cells = book.load_sheet(sheet or names[0], header_row=None, dtypes="string", skip_whitespace_tail_rows=True)
-        frame = cells.to_polars()
+        # skip_rows=0 keeps empty rows at the top: row numbers are those that the person sees in the sheet.
+        cells = book.load_sheet(
+            sheet or names[0], header_row=None, skip_rows=0, dtypes="string", skip_whitespace_tail_rows=True
+        )
+        arrow, errors = cells.to_arrow_with_errors()
+        frame = pl.from_arrow(arrow)
+        assert isinstance(frame, pl.DataFrame)
     except UserError:
         raise
     except Exception as e:
-        raise UserError(f"the workbook cannot be read ({str(e).splitlines()[0]})", where=str(path), do="Save it again as .xlsx") from None
+        raise UserError(
+            f"the workbook cannot be read ({str(e).splitlines()[0]})", where=str(path), do="Save it again as .xlsx"
+        ) from None
     frame = frame.cast(pl.String).fill_null("")
     frame.columns = cell_names(frame.width)
+    # A failed formula (#DIV/0!) would come as an empty cell, which says something else.
+    failed = sorted((column, row) for row, column in (e.offset_position for e in (errors.errors if errors else ())))
+    for column, cells_of in groupby(failed, key=itemgetter(0)):
+        frame.replace_column(column, frame.to_series(column).scatter([row for _, row in cells_of], _FAILED))
     frame = frame.with_row_index("source_row", 1).with_columns(pl.col("source_row").cast(pl.Int64))
     filled = frame.filter(pl.any_horizontal(pl.exclude("source_row").str.strip_chars() != ""))
     if not filled.height:
@@ -56,5 +70,7 @@ def _refuse_bombs(path: Path) -> None:
         raise UserError("is not an .xlsx workbook", where=str(path), do="Save it again as .xlsx") from None
     if unpacked > _LARGEST or unpacked / packed > _DENSEST:
         raise UserError(
-            f"the workbook unpacks to {unpacked >> 20} MB, {unpacked // packed} times its size", where=str(path), do="Save it again, or export as CSV"
+            f"the workbook unpacks to {unpacked >> 20} MB, {unpacked // packed} times its size",
+            where=str(path),
+            do="Save it again, or export as CSV",
         )
