@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from reports.blocks import Sentence
-from reports.evidence import difference_text, pair
+from reports.evidence.comparison import difference_text, pair
 from reports.series import Series
 from reports.source import Answer, Source
 from reports.words import Words, capital, count, counted, day, group_title, plain, points, series
@@ -49,7 +49,8 @@ def month_signal(words: Words, answer: Answer, found: Series | None, href: str) 
         )
     if found.signals:
         mean = words.figure(answer.result, found.centre, places)
-        return Sentence(f"{name}. {capital(found.signals[0])} ({mean}): the level may have shifted.", href, data)
+        text = f"{name}. {capital(found.signals[0])} ({mean}): the level may have shifted."
+        return Sentence(text, href, data)
     return None
 
 
@@ -78,7 +79,8 @@ def events_seen(words: Words, answer: Answer, earlier: Answer, href: str, period
     text = f"{answer.title}, {period}: {words.full(answer.result, row, answer.measure)}."
     usual = earlier.shown[0] if earlier.shown else None
     if usual and row["low"] <= usual["estimate"] <= row["high"]:
-        text += f" The interval holds the figure of {before}, {words.figure(earlier.result, usual['estimate'])}: no change is shown."
+        was = words.figure(earlier.result, usual["estimate"])
+        text += f" The interval holds the figure of {before}, {was}: no change is shown."
     return Sentence(text, href, answer.data(row))
 
 
@@ -106,7 +108,10 @@ def recall_low(words: Words, answer: Answer, href: str) -> Sentence | None:
     row = answer.shown[0]
     if row["estimate"] >= LOW_RECALL:
         return None
-    text = f"{answer.title}: {words.full(answer.result, row, answer.measure)}. Fewer than half were seen; those not seen may have done otherwise."
+    text = (
+        f"{answer.title}: {words.full(answer.result, row, answer.measure)}. Fewer than half were seen; those not seen "
+        "may have done otherwise."
+    )
     return Sentence(text, href, answer.data(row))
 
 
@@ -171,22 +176,22 @@ def unanswered(source: Source, href: str) -> list[Sentence]:
 
 
 def conclusion(
-    words: Words, answer: Answer, row: dict[str, Any], smallest_group: int, whose: str, href: str = ""
+    words: Words, answer: Answer, row: dict[str, Any], smallest_group: int, whose: str = "", href: str = ""
 ) -> Sentence:
     """The sentence that a comparison of two sequences allows, and no other.
 
     Too few cases; strata that disagree, where one pooled figure would mislead; a difference shown; or none shown,
     with the smallest that so many cases could have shown. Shown is never proven, and never a cause.
     """
-    lead = f"{pair(words, row)}, {whose}"
+    lead = f"{pair(words, row)}, {whose}" if whose else pair(words, row)
     data = answer.data(row)
     n, n_reference = row.get("n") or 0, row.get("n_reference") or 0
     sides = f"n\u00a0{count(n)} and {count(n_reference)}"
     adjusted = f"adjusted difference in healed share {difference_text(row)}, {sides}"
     least = row.get("smallest_difference")
     smallest = (
-        f" So few cases would usually have shown only a difference of {points(least, 0).lstrip('+')} points or more; a smaller one, "
-        "either way, cannot be ruled out."
+        f" With so few cases only a difference of about {points(least, 0).lstrip('+')} points or more would usually "
+        "have shown; a smaller one, either way, cannot be ruled out."
         if least
         else " A difference, either way, cannot be ruled out."
     )
@@ -204,8 +209,8 @@ def conclusion(
     alpha = 1 - words.confidence
     if row.get("homogeneity_p") is not None and row["homogeneity_p"] < alpha:
         return said(
-            f"the strata disagree (test of equal odds ratios, p {p_text(row['homogeneity_p'])}): no one figure speaks for all kinds "
-            f"of teeth, and the {adjusted}, should not be used alone."
+            f"the strata disagree (test of equal odds ratios, p {p_text(row['homogeneity_p'])}): no one figure speaks "
+            f"for all kinds of teeth, and the {adjusted}, should not be used alone."
         )
     low, high = row.get("low"), row.get("high")
     if low is None or high is None:
@@ -216,14 +221,14 @@ def conclusion(
     if p is not None and p >= alpha:
         among = counted(len(answer.rows), "comparison")
         return said(
-            f"no difference is shown: {adjusted}. The interval lies on one side of zero, but the test, allowing for {among}, does not "
-            f"bear it out (p {p_text(p)})."
+            f"no difference is shown: {adjusted}. The interval lies on one side of zero, but the test, allowing "
+            f"for {among}, does not bear it out (p {p_text(p)})."
         )
     more = "more" if row["estimate"] > 0 else "fewer"
     first = words.value("sequence", row.get("sequence"))
     return said(
-        f"a difference is shown among like cases, {more} healed with \u201c{first}\u201d: {adjusted}. It is an association; what else "
-        "differed between the cases may explain it."
+        f"a difference is shown among like cases, {more} healed with \u201c{first}\u201d: {adjusted}. It is an "
+        "association; what else differed between the cases may explain it."
     )
 
 

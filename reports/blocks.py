@@ -1,4 +1,4 @@
-"""What a page is made of: blocks of paragraphs, figures, tables and lists. Plain data; the templates only lay it out."""
+"""What a page is made of: blocks of paragraphs, figures, tables and lists. Plain data; templates only lay it out."""
 
 from __future__ import annotations
 

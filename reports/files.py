@@ -81,7 +81,7 @@ def cell(value: Any) -> Any:
 
 
 def stems(dentists: Iterable[str]) -> dict[str, str]:
-    """File names for dentists' pages: `outcomes-D2`; ids that do not make a plain name, or clash, carry a short digest."""
+    """File names for dentists' pages: `outcomes-D2`; an id that is no plain name, or clashes, gets a short digest."""
     known = sorted(dentists)
     plainly = {d: re.sub(r"[^A-Za-z0-9_-]+", "-", d).strip("-")[:40] for d in known}
     folded = [plainly[d].casefold() for d in known]

@@ -62,12 +62,16 @@ def render(
     context = Context(settings, Words.of(settings), today, first)
 
     chosen = _choose(wanted, months, source.as_of) if which in {"all", "monthly"} else None
+    if which == "monthly" and chosen is None:
+        raise UserError("the store holds no month to report on", do="Import visits or treatments first")
     pages: list[Page] = []
     if which in {"all", "incidents"}:
         tell("Incident audit")
         pages.append(incidents.page(context, Source(workspace, catalogue)))
     if which in {"all", "outcomes"}:
         known = _dentists(source)
+        if which == "outcomes" and not known:
+            raise UserError("the store knows no dentist to report on", do="Import treatments first")
         if dentist is not None and dentist not in known:
             raise UserError(f"no records of dentist {plain(dentist)}", do=_known_dentists(known))
         for name, stem in files.stems(known).items():
@@ -97,7 +101,7 @@ def html(page: Page) -> str:
     """A page as one file of HTML."""
     style = _asset("page.css")
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    return _template().render(page=page, style=style, style_digest=digest)
+    return str(_template().render(page=page, style=style, style_digest=digest))
 
 
 # ---- what there is to report on ---------------------------------------------------------------------------------
@@ -156,8 +160,8 @@ def _choose(wanted: Month | None, months: set[str], as_of: date) -> Month | None
             raise UserError(f"no records of {wanted.words}", do=reach)
         return wanted
     named = [_month(m) for m in sorted(months)]
-    complete = [m for m in named if m.last <= as_of]
-    return (complete or named or [None])[-1]
+    complete = [m for m in named if m.last <= as_of] or named
+    return complete[-1] if complete else None
 
 
 def _known_dentists(known: set[str]) -> str:

@@ -65,12 +65,14 @@ def monthly(answer: Answer, months: Sequence[str]) -> Series | None:
         if signal.rule == "long run":
             whole.append(f"{short_month(first)} to {short_month(last)} all on one side of the mean")
         elif signal.rule == "few crossings":
-            whole.append("the months cross the mean less often than chance alone would make them")
+            whole.append(
+                f"since {short_month(first)} the months cross their mean less often than chance alone would have them"
+            )
         else:
             at[signal.first] = signal.rule
     note = (
-        f"Limits: mean of the {counted(chart.n, 'month')} before, plus and minus 2.66 times the mean change from month to month. "
-        "Months outside them are marked; a mark asks for a look and says nothing of the cause."
+        f"Limits: mean of the {counted(chart.n, 'month')} before, plus and minus 2.66 times the mean change from month "
+        "to month. Months outside them are marked; a mark asks for a look and says nothing of the cause."
     )
     if chart.tentative:
         note += f" With fewer than {process.FEW_POINTS} months the limits are tentative."

@@ -103,7 +103,8 @@ class Source:
         self, name: str, by: tuple[str, ...], start: date | None, end: date | None, where: dict[str, Any]
     ) -> Answer:
         measure = self.catalogue.get(name)
-        result, missing = None, ()
+        result: Any = None
+        missing: tuple[str, ...] = ()
         if measure is None:
             missing = ("this version has no such measure",)
         else:

@@ -11,7 +11,7 @@ from reports.charts.dots import Group, Mark, dots
 
 @dataclass(frozen=True)
 class Difference:
-    """A group against the reference: (estimate, low, high) of both differences in percentage points, and their texts."""
+    """A group against the reference: (estimate, low, high) of both differences in percentage points; their texts."""
 
     label: str
     crude: tuple[float | None, float | None, float | None]

@@ -83,7 +83,7 @@ def dots(
                         "series": mark.series,
                     }
                 )
-            spans.append({"y": at - 9, "y2": at + 9})
+            spans.append({"y": at - (5 if narrow else 9), "y2": at + 9})
             y += step
         y += 6
     height = y + 2

@@ -1,4 +1,4 @@
-"""All permanent teeth as a dentist writes them: two rows of sixteen, upper above lower, the patient's right at the left.
+"""All permanent teeth as a dentist writes them: two rows of sixteen, upper above lower, the patient's right at left.
 
 On a phone the rows break at the midline. Codes are FDI (ISO 3950).
 """

@@ -97,9 +97,11 @@ def survival(curves: Sequence[Curve], width: int, *, axis: str, share: str, lowe
     # The key above the plot: a piece of each line, and its words.
     said: list[tuple[str, float, int | None]] = [(line, -40, None) for line in wrap(share, theme.letters(width))]
     for i, curve in enumerate(curves):
-        text = f"{curve.label}: {curve.text}" if len(curves) > 1 else curve.text
+        if len(curves) == 1:
+            break  # the title says it
+        text = f"{curve.label}: {curve.text}"
         for j, line in enumerate(wrap(text, theme.letters(width - 40))):
-            said.append((line, -4 if len(curves) > 1 else -40, i if j == 0 and len(curves) > 1 else None))
+            said.append((line, -4, i if j == 0 else None))
     y = -16.0 * len(said) - 6
     for line, x_at, curve_at in said:
         layers.append(_text(alt, line, x_at, y))

@@ -67,6 +67,7 @@ def base() -> Any:
             "labelOverlap": True,
         },
         "text": {"fontSize": SIZE, "color": INK, "lineBreak": "\n", "limit": 0},
+        "title": {"color": INK, "fontSize": SIZE, "fontWeight": "normal", "limit": 0},
         "padding": 4,
     }
 

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from reports import attention, evidence
+from reports import attention
 from reports.blocks import Block, Items, Part, Sentence, prose
-from reports.evidence import kind_words, plain_column
+from reports.evidence import records
+from reports.evidence.common import Column, published, reasons_words
+from reports.evidence.records import kind_words, plain_column
 from reports.source import Source
 from reports.words import NOT_RECORDED, Words, count, counted, day, plain, short_day
 
@@ -49,9 +51,9 @@ def quality(context: Context, source: Source, *, files: bool = True) -> Block:
     """
     words = context.words
     parts: list[Part] = [prose(*ages(context, source))]
-    parts += evidence.refused(context.words, "quarantine", source.ask("quarantine_by_reason"))
+    parts += records.refused(context.words, "quarantine", source.ask("quarantine_by_reason"))
     named = [plain_column(words, "File", "source_file")] if files else []
-    parts += evidence.records(
+    parts += records.listed(
         "imports",
         source.ask("imports"),
         [
@@ -81,9 +83,7 @@ def quality(context: Context, source: Source, *, files: bool = True) -> Block:
         parts.append(prose("What could not be computed:"))
         parts.append(Items(tuple(missing)))
     left = [
-        Sentence(
-            f"{evidence.reasons_words(reasons)}.", data={"measure": name}, lead=plain(source.catalogue[name].title)
-        )
+        Sentence(f"{reasons_words(reasons)}.", data={"measure": name}, lead=plain(source.catalogue[name].title))
         for name, reasons in source.left_out.items()
         if any(r["n"] for r in reasons)
     ]
@@ -92,7 +92,7 @@ def quality(context: Context, source: Source, *, files: bool = True) -> Block:
     return Block("quality", "Data quality", tuple(parts))
 
 
-def _counts(head: str, name: str) -> evidence.Column:
+def _counts(head: str, name: str) -> Column:
     return head, lambda row: count(row[name] or 0)
 
 
@@ -121,19 +121,19 @@ def methods(context: Context, source: Source) -> Block:
         terms.append((f"{plain(m.title)} ({plain(name)})", tuple(w for w in words if w)))
     small = context.smallest_group
     general = prose(
-        f"Intervals are {context.words.interval}s. n is the number of units counted. Groups of fewer than {small} are shown as "
-        "\u201ctoo few\u201d. A group's figure and its interval belong together: where intervals overlap widely, a difference "
-        "between figures may be chance."
+        f"Intervals are {context.words.interval}s. n is the number of units counted. Groups of fewer than {small} are "
+        "shown as \u201ctoo few\u201d. A figure and its interval belong together: where intervals overlap widely, a "
+        "difference between figures may be chance."
     )
-    published: list[Part] = []
+    literature: list[Part] = []
     for name in source.used:
         answer = next((a for a in source.answers(name) if a.result), None)
         if answer:
-            published += evidence.published(answer)
+            literature += published(answer)
     return Block(
         "methods",
         "How it was computed",
-        (general, Items(terms=tuple(terms), folded="Definitions and sources"), *published),
+        (general, Items(terms=tuple(terms), folded="Definitions and sources"), *literature),
     )
 
 
@@ -143,11 +143,11 @@ def _end(text: object) -> str:
 
 
 CAUTIONS = (
-    "For quality review only. Not for diagnosis, for the choice of a treatment, for discarding an instrument or for judging staff "
-    "by itself.",
+    "For quality review only. Not for diagnosis, for the choice of a treatment, for discarding an instrument or for "
+    "judging staff by itself.",
     "Associations are not causes: teeth, curvature, kind of treatment and hands differ between the groups compared.",
-    "Local law, professional codes, instructions for use and the judgement of licensed practitioners come first. Statutory "
-    "reporting of incidents is separate from this page.",
+    "Local law, professional codes, instructions for use and the judgement of licensed practitioners come first. "
+    "Statutory reporting of incidents is separate from this page.",
     "Small numbers mislead: read n and the interval with every figure. No events seen is not no risk.",
     "Outcomes are known only for those who came back; the fewer came, the less the figure says of the others.",
     "Tooth, date and dentist together can tell who a patient is: keep these pages within the practice.",
@@ -168,5 +168,5 @@ def section(id: str, heading: str, *parts: Part | Sequence[Part]) -> Block:
     """A block of parts and lists of parts."""
     flat: list[Part] = []
     for part in parts:
-        flat += part if isinstance(part, (list, tuple)) else [part]
+        flat += part if isinstance(part, Sequence) else [part]
     return Block(id, heading, tuple(flat))

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from reports import attention, evidence
-from reports.blocks import Page, prose
-from reports.evidence import plain_column
+from reports import attention
+from reports.blocks import Page
+from reports.evidence import figures, groups, records, survival, teeth
+from reports.evidence.records import plain_column
 from reports.pages import common
 from reports.pages.common import Context, section
 from reports.source import Source
@@ -22,13 +23,13 @@ def page(context: Context, source: Source) -> Page:
     period_words = "All records"
 
     def split(id: str, name: str, *by: str):  # type: ignore[no-untyped-def]
-        return evidence.by_group(words, id, source.ask(name, by=by))
+        return groups.by_group(words, id, source.ask(name, by=by))
 
     overall = {name: source.ask(name) for name in RATES}
     rates = section(
         "rates",
         "How often instruments separated",
-        evidence.overview(
+        figures.overview(
             words, "rates-all", "Separated instruments, all records", (period_words,), [(overall[n],) for n in RATES]
         ),
         split("rate-year", "separations_per_100_canals", "year"),
@@ -42,7 +43,7 @@ def page(context: Context, source: Source) -> Page:
     where = section(
         "where",
         "In which teeth",
-        evidence.teeth(words, "teeth", source.ask("separations_per_100_teeth", by=("tooth",)), what="Separations"),
+        teeth.grid(words, "teeth", source.ask("separations_per_100_teeth", by=("tooth",)), what="Separations"),
     )
     life = source.ask("instrument_life")
     horizons = life.measure.horizons if life.measure else ()
@@ -50,7 +51,7 @@ def page(context: Context, source: Source) -> Page:
     lives = section(
         "life",
         "How long instruments last",
-        evidence.survive(
+        survival.curve(
             words,
             "life-curve",
             life,
@@ -59,20 +60,16 @@ def page(context: Context, source: Source) -> Page:
             unit="uses",
             at=horizons,
             event="separation or deformation",
+            events="separations or deformations",
         ),
-        evidence.hazard_by_use(
+        survival.hazard_by_use(
             words,
             "life-hazard",
             life,
             share="Instruments that separated or deformed at a use",
             axis="Use of the instrument",
         ),
-        prose(
-            "Instruments are discarded when they look worn, so those that reach many uses are the sturdier ones: the curve is "
-            "for audit and sets no limit of uses.",
-            note=True,
-        ),
-        evidence.survive(
+        survival.curve(
             words,
             "life-motion",
             source.ask("instrument_life", by=("motion",)),
@@ -81,13 +78,14 @@ def page(context: Context, source: Source) -> Page:
             unit="uses",
             at=horizons[-2:],
             event="separation or deformation",
+            events="separations or deformations",
         ),
     )
     incidents = source.ask("incident_list")
     listed = section(
         "list",
         "Each incident",
-        evidence.records(
+        records.listed(
             "incident-list",
             incidents,
             [

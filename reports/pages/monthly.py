@@ -8,8 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from reports import attention, evidence
+from reports import attention
 from reports.blocks import Page, Sentence, prose
+from reports.evidence import figures, groups, months
 from reports.pages import common
 from reports.pages.common import Context, section
 from reports.series import month_names, monthly
@@ -68,14 +69,14 @@ def page(context: Context, source: Source, month: Month) -> Page:
         return source.ask(name, by=by, start=earliest, end=before_end)
 
     def split(id: str, name: str, *by: str):  # type: ignore[no-untyped-def]
-        return evidence.by_group(words, id, this(name, *by), beside=earlier(name, *by), names=both)
+        return groups.by_group(words, id, this(name, *by), beside=earlier(name, *by), names=both)
 
     visit, visit_series = over_months("chair_minutes_per_visit")
     canal, canal_series = over_months("chair_minutes_per_canal")
     cost, cost_series = over_months("cost_per_canal")
 
     def overview(id: str, caption: str, *names: str):  # type: ignore[no-untyped-def]
-        return evidence.overview(words, id, caption, both, [(this(name), earlier(name)) for name in names])
+        return figures.overview(words, id, caption, both, [(this(name), earlier(name)) for name in names])
 
     separations = ("separations_per_100_canals", "separations_per_100_teeth", "separations_per_1000_uses")
     year_start = start.replace(month=1)
@@ -92,8 +93,8 @@ def page(context: Context, source: Source, month: Month) -> Page:
             "chair_minutes_per_canal",
             "visits_per_tooth",
         ),
-        evidence.months(words, "time-visit", visit, visit_series),
-        evidence.months(words, "time-canal", canal, canal_series),
+        months.by_month(words, "time-visit", visit, visit_series),
+        months.by_month(words, "time-canal", canal, canal_series),
         split("time-tooth-type", "chair_minutes_per_visit", "tooth_type"),
         split("time-canal-sequence", "chair_minutes_per_canal", "sequence"),
         split("visits-tooth-type", "visits_per_tooth", "tooth_type"),
@@ -104,7 +105,7 @@ def page(context: Context, source: Source, month: Month) -> Page:
         overview(
             "instruments-all", "Instruments and cost", "instruments_per_canal", "cost_per_canal", "uses_per_instrument"
         ),
-        evidence.months(words, "cost-months", cost, cost_series),
+        months.by_month(words, "cost-months", cost, cost_series),
         split("cost-sequence", "cost_per_canal", "sequence"),
         split("instruments-sequence", "instruments_per_canal", "sequence"),
         split("uses-motion", "uses_per_instrument", "motion"),
@@ -113,11 +114,11 @@ def page(context: Context, source: Source, month: Month) -> Page:
         "recall",
         "Recall",
         prose(
-            evidence.single(words, recall, period=f"as of {month.words}"),
+            figures.sentence(words, recall, period=f"as of {month.words}"),
             _overdue(overdue),
             Sentence("Who they are is on each dentist's own page."),
         ),
-        evidence.by_group(
+        groups.by_group(
             words,
             "recall-year",
             source.ask("recall_share", by=("year",)),
@@ -128,7 +129,7 @@ def page(context: Context, source: Source, month: Month) -> Page:
     incidents = section(
         "incidents",
         "Separated instruments",
-        evidence.overview(
+        figures.overview(
             words,
             "separations-all",
             "Separated instruments",
@@ -169,7 +170,8 @@ def page(context: Context, source: Source, month: Month) -> Page:
     return Page(
         stem=f"monthly-{month.name}",
         title=f"Monthly review, {month.words}",
-        lead=f"Is {month.words} like {earlier_words}? Where does the time go, and what does it cost? For the practice owner.",
+        lead=f"Is {month.words} like {earlier_words}? Where does the time go, and what does it cost? "
+        "For the practice owner.",
         facts=common.facts(context, source, month.words),
         blocks=(
             common.page_attention(sentences),

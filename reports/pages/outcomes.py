@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from reports import attention, evidence
+from reports import attention
 from reports.blocks import Page, Sentence, prose
-from reports.evidence import plain_column
+from reports.evidence import comparison, figures, groups, records, survival
+from reports.evidence.records import plain_column
 from reports.pages import common
 from reports.pages.common import Context, section
 from reports.source import Source
@@ -24,7 +25,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
         return source.ask(name, by=by, where=own)
 
     def split(id: str, name: str, *by: str, what: str = "", extra=()):  # type: ignore[no-untyped-def]
-        return evidence.by_group(words, id, ask(name, *by), what=what, extra=extra)
+        return groups.by_group(words, id, ask(name, *by), what=what, extra=extra)
 
     def recall_beside(*by: str):  # type: ignore[no-untyped-def]
         """The recall share of the same group, for the column beside an outcome."""
@@ -40,16 +41,16 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
     outcome = section(
         "outcome",
         "Outcome of own teeth",
-        prose(evidence.single(words, healed), evidence.single(words, recall)),
+        prose(figures.sentence(words, healed), figures.sentence(words, recall)),
         split("healed-sequence", "healed_share", "sequence", extra=recall_beside("sequence")),
         split("healed-tooth-type", "healed_share", "tooth_type", extra=recall_beside("tooth_type")),
     )
     lasting = ask("tooth_survival")
     horizons = lasting.measure.horizons if lasting.measure else ()
-    survival = section(
+    in_place = section(
         "survival",
         "Teeth still in place",
-        evidence.survive(
+        survival.curve(
             words,
             "survival-own",
             lasting,
@@ -58,8 +59,9 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
             unit="months",
             at=horizons,
             event="extraction",
+            events="extractions",
         ),
-        evidence.survive(
+        survival.curve(
             words,
             "survival-sequence",
             ask("tooth_survival", "sequence"),
@@ -68,25 +70,24 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
             unit="months",
             at=horizons[:3],
             event="extraction",
+            events="extractions",
         ),
     )
     own_pairs, all_pairs = ask("sequence_comparison"), source.ask("sequence_comparison")
     small = context.smallest_group
 
-    def conclusions(answer, whose: str, href: str = "") -> list[Sentence]:  # type: ignore[no-untyped-def]
-        return [attention.conclusion(words, answer, row, small, whose, href) for row in answer.rows]
+    def conclusions(answer) -> list[Sentence]:  # type: ignore[no-untyped-def]
+        return [attention.conclusion(words, answer, row, small) for row in answer.rows]
 
-    comparison = section(
+    sequences = section(
         "comparison",
         "Does the sequence matter?",
         prose(
-            "Crude differences mix the sequence with the teeth it was used in. The adjusted ones compare only like cases: same tooth "
-            "type, lesion before treatment or not, first treatment or retreatment."
+            "Crude differences mix the sequence with the teeth it was used in. The adjusted ones compare only like "
+            "cases: same tooth type, lesion before treatment or not, first treatment or retreatment."
         ),
-        evidence.compared(words, "compare-own", own_pairs, conclusions(own_pairs, "own teeth"), "own teeth"),
-        evidence.compared(
-            words, "compare-practice", all_pairs, conclusions(all_pairs, "whole practice"), "whole practice"
-        ),
+        comparison.compared(words, "compare-own", own_pairs, conclusions(own_pairs), "own teeth"),
+        comparison.compared(words, "compare-practice", all_pairs, conclusions(all_pairs), "whole practice"),
     )
     work = section(
         "work",
@@ -99,7 +100,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
     review = section(
         "review",
         "Own cases to review",
-        evidence.records(
+        records.listed(
             "not-healed",
             unhealed,
             [
@@ -123,7 +124,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
             empty="No own case is known not to have healed. Those not seen are not known.",
             hide=("dentist",),
         ),
-        evidence.records(
+        records.listed(
             "recalls",
             overdue,
             [
@@ -169,8 +170,8 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
         blocks=(
             common.page_attention(sentences),
             outcome,
-            survival,
-            comparison,
+            in_place,
+            sequences,
             work,
             review,
             quality,

@@ -1,0 +1,130 @@
+"""What every kind of evidence shares: how it is named, counted, bounded and filed."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any
+
+from reports.blocks import File, Line, Part, Prose, Sentence, Table, prose
+from reports.source import Answer
+from reports.words import Words, capital, count, is_percent, plain, series
+
+NEVER = frozenset({"patient", "patient_id", "birth_year", "cluster"})  # columns that no page and no file shows
+
+
+Column = tuple[str, Callable[[dict[str, Any]], str]]  # of a table: a heading, and the text of a row
+
+
+def axis_title(answer: Answer, what: str = "") -> str:
+    """What a chart's axis measures, and in which unit."""
+    result = answer.result
+    unit = plain(result.unit)
+    middle = {"time": "median, ", "amount": "mean, "}.get(result.kind, "")
+    title = what or answer.title
+    if is_percent(result) or result.kind in {"rate", "share"}:
+        return title
+    return f"{title}, {middle}{unit}"
+
+
+def cannot(answer: Answer) -> Prose:
+    """Says by name which measure cannot be computed, and what is missing."""
+    return prose(
+        Sentence(f"{answer.title} cannot be computed: {series(answer.missing)}.", data={"measure": answer.name}),
+        note=True,
+    )
+
+
+def left_out(answer: Answer) -> str:
+    """What a figure does not count, and why."""
+    if not answer.result:
+        return ""
+    reasons = reasons_words(answer.result.left_out)
+    return f"Left out: {reasons}." if reasons else ""
+
+
+def reasons_words(left_out: Sequence[Mapping[str, Any]]) -> str:
+    """`treatment not completed (197); ...`."""
+    return "; ".join(f"{plain(item['reason']).rstrip('.')} ({count(item['n'])})" for item in left_out if item["n"])
+
+
+def counting(answer: Answer) -> str:
+    """What n counts and what was left out, for a table's note."""
+    words = plain(answer.measure.denominator or "") if answer.measure else ""
+    return " ".join(t for t in (f"n: {words}." if words else "", left_out(answer)) if t)
+
+
+def csv_file(name: str, answer: Answer, hide: Iterable[str] = ()) -> File:
+    """All rows of an answer as they came."""
+    columns: dict[str, None] = dict.fromkeys(answer.by)
+    for row in answer.rows:
+        columns |= dict.fromkeys(row)
+    hidden = set(hide) | NEVER
+    return File(name, tuple(c for c in columns if c not in hidden), answer.rows)
+
+
+def published(answer: Answer) -> list[Part]:
+    """Published figures as context: never a target, their differences in words."""
+    entries = list(answer.measure.published or ()) if answer.measure else []
+    if not entries or not answer.result:
+        return []
+    lines = []
+    for entry in entries:
+        row = {"estimate": entry.value, "low": entry.low, "high": entry.high, "n": entry.n}
+        figure = Words().with_interval(Shape(answer.result, [row]), row)
+        lines.append(
+            Line(
+                (
+                    figure,
+                    "\u2013" if entry.n is None else count(entry.n),
+                    plain(entry.population),
+                    plain(entry.source),
+                    plain(entry.differs),
+                )
+            )
+        )
+    return [
+        Table(
+            id=f"published-{slug(answer.name)}",
+            caption=f"Published figures: {answer.title}, for context, not as a target",
+            heads=("Figure", "n", "Population", "Source", "How it differs"),
+            lines=tuple(lines),
+            records=True,
+            folded=True,
+            summary=f"Published figures for context: {answer.title}",
+        )
+    ]
+
+
+class Shape:
+    """Rows with the kind and unit of a result, for formatting figures that are not the practice's own."""
+
+    def __init__(self, result: Any, rows: list[dict[str, Any]]):
+        self.kind, self.unit, self.rows = result.kind, result.unit, rows
+
+
+def slug(text: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")
+
+
+def n_text(row: Mapping[str, Any]) -> str:
+    n = row.get("exposure") or row.get("n")
+    return "\u2013" if n is None or row.get("too_few") else count(n)
+
+
+def figure_head(words: Words, answer: Answer) -> str:
+    kind, unit = answer.result.kind, plain(answer.result.unit)
+    if is_percent(answer.result):
+        head = "Share"
+    elif kind in {"rate", "share"}:
+        head = capital(unit)
+    else:
+        head = {"time": "Median", "amount": "Mean"}.get(kind, "Figure")
+        head += f", {unit}" if kind == "amount" and not words.is_money(answer.result) else ""
+    return f"{head} ({words.interval})"
+
+
+def caption(words: Words, answer: Answer) -> str:
+    """The measure's own caption, with what the bars mean."""
+    own = plain(answer.measure.caption or "") if answer.measure else ""
+    return " ".join(t for t in (own, f"Bars are {words.interval}s.") if t)

@@ -1,0 +1,62 @@
+"""One figure as a sentence, and several measures side by side in a table."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from reports.blocks import File, Line, Part, Sentence, Table
+from reports.evidence.common import cannot, n_text
+from reports.source import Answer
+from reports.words import Words, capital, count, series
+
+
+def sentence(words: Words, answer: Answer, what: str = "", period: str = "") -> Sentence:
+    """One figure as a sentence: `Chair time per visit, October 2026: 47 min (95% interval 44 to 51, n 212).`"""
+    row = answer.rows[0] if answer.rows else None
+    name = what or answer.title
+    head = f"{name}, {period}" if period else name
+    if answer.missing:
+        return Sentence(f"{name} cannot be computed: {series(answer.missing)}.", data={"measure": answer.name})
+    if row is None or (row.get("estimate") is None and not row.get("too_few")):
+        return Sentence(f"{head}: no figure, nothing to count.", data=answer.data(row))
+    return Sentence(f"{head}: {words.full(answer.result, row, answer.measure)}.", data=answer.data(row))
+
+
+def overview(
+    words: Words, id: str, caption: str, periods: Sequence[str], asked: Sequence[Sequence[Answer]]
+) -> list[Part]:
+    """Several measures, one a row, over several periods, one a column; every cell is a figure of its own."""
+    lines, rows, missing = [], [], []
+    for answers in asked:
+        if answers[0].missing:
+            missing.append(cannot(answers[0]))
+            continue
+        cells = []
+        for period, answer in zip(periods, answers, strict=True):
+            row = answer.rows[0] if answer.rows else None
+            text = words.with_interval(answer.result, row) if row else "none"
+            if row and not row.get("too_few"):
+                text += f", n\u00a0{n_text(row)}"
+                if row.get("events") is not None:
+                    text = f"{words.with_interval(answer.result, row)}, {count(row['events'])} of {n_text(row)}"
+            cells.append(Sentence(text, data=answer.data(row)))
+            rows.append(
+                {"measure": answer.name, "period": period, "from": answer.start, "to": answer.end, **(row or {})}
+            )
+        lines.append(Line((answers[0].title + _unit_note(words, answers[0]), *cells)))
+    columns = dict.fromkeys(k for row in rows for k in row)
+    table = Table(
+        id=id,
+        caption=f"{caption}; in brackets {words.interval}s",
+        heads=("Measure", *(capital(p) for p in periods)),
+        lines=tuple(lines),
+        numeric=frozenset(range(1, len(periods) + 1)),
+        records=True,
+        file=File(id, tuple(columns), rows),
+    )
+    return [*([table] if lines else []), *missing]
+
+
+def _unit_note(words: Words, answer: Answer) -> str:
+    """What kind of middle a figure is, where the measure's title does not say it."""
+    return {"time": ", median", "amount": ", mean"}.get(answer.result.kind, "")

@@ -1,0 +1,206 @@
+"""Survival in steps, and the hazard by use number."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from reports.blocks import Figure, File, Line, Part, Table, prose
+from reports.charts import theme
+from reports.charts.survival import Curve, Step, Use, hazard, survival
+from reports.evidence.common import Shape, cannot, counting, csv_file
+from reports.evidence.groups import order
+from reports.source import Answer
+from reports.words import TOO_FEW, Words, capital, count, group_title, groups_title, plain, series
+
+
+def curve(
+    words: Words,
+    id: str,
+    answer: Answer,
+    *,
+    share: str,
+    axis: str,
+    unit: str,
+    at: Sequence[float],
+    event: str,
+    events: str,
+) -> list[Part]:
+    """Survival in steps, by the answer's groups; `at` are the times that the text and the key name."""
+    if answer.missing:
+        return [cannot(answer)]
+    curves, lines, said, none = [], [], [], []
+    shown = [row["estimate"] for row in answer.shown if row["time"]]
+    places = 1 if shown and max(shown) > 0.95 else 0
+    for label, rows in _by_group(words, answer):
+        first = rows[0]
+        own = (label,) if answer.by else ()
+        if first.get("too_few"):
+            lines.append(Line((*own, "\u2013", TOO_FEW, "\u2013"), answer.data(first)))
+            continue
+        n = first["n"]
+        rows, end = _followed(rows)
+        if not any(row["events"] for row in rows):
+            none.append(f"{label}: no {event} among {count(n)}" if answer.by else f"No {event} among {count(n)}")
+            lines.append(Line((*own, "\u2013", f"no {event} seen", "0"), answer.data(first)))
+            continue
+        steps = tuple(_step(row) for row in rows)
+        reached = [t for t in at if t <= end] or [end]
+        stated = _at(rows, reached[-1])
+        shape = Shape(answer.result, [stated])
+        text = f"{words.with_interval(shape, stated, places)} at {count(round(reached[-1]))} {unit}, n\u00a0{count(n)}"
+        said.append(f"{label}: {text}" if answer.by else text)
+        bar = _step({**stated, "time": reached[-1]})
+        curves.append(Curve(label, text, steps, end, bar, _few(rows)))
+        for t in reached:
+            row = _at(rows, t)
+            so_far = sum(r["events"] for r in rows if r["time"] <= t)
+            lines.append(
+                Line((*own, count(round(t)), words.with_interval(shape, row, places), count(so_far)), answer.data(row))
+            )
+    parts: list[Part] = []
+    if curves:
+        lowest = min((s.low if s.low is not None else s.estimate) for c in curves for s in (*c.steps, c.stated) if s)
+        if len(curves) > 2:
+            lowest = min(
+                [c.stated.low for c in curves if c.stated and c.stated.low is not None]
+                + [c.steps[-1].estimate for c in curves]
+            )
+        floor = max(0.0, int(lowest * 10) / 10)
+        wide, narrow = theme.both(lambda width: survival(curves[:6], width, axis=axis, share=share, lowest=floor))
+        title = f"{share}: {said[0]}" if len(said) == 1 else f"{share}, {groups_title(answer.by)}"
+        drawn = "Shaded bands are" if len(curves) < 3 else "Upright bars are"
+        bands = f"{drawn} {words.interval}s. Steps with fewer than {FEWEST_FOLLOWED} still followed are not drawn."
+        parts.append(
+            Figure(
+                id=id,
+                title=title,
+                alt=f"{title}. {'; '.join(said)}.",
+                wide=wide,
+                narrow=narrow,
+                caption=" ".join(t for t in (plain(answer.measure.caption or ""), bands) if t),
+                data=answer.data(),
+            )
+        )
+    if none:
+        parts.append(prose(f"{'; '.join(none)}. None seen is not none to come."))
+    if lines:
+        groups = (capital(series([group_title(b) for b in answer.by])),) if answer.by else ()
+        parts.append(
+            Table(
+                id=f"{id}-table",
+                caption=f"{share}, {groups_title(answer.by)}" if answer.by else share,
+                heads=(*groups, f"After, {unit}", f"{share} ({words.interval})", f"{capital(events)} until then"),
+                lines=tuple(lines),
+                numeric=frozenset(range(1, 4)),
+                data=answer.data(),
+                note=counting(answer),
+                file=csv_file(id, answer),
+                folded=len(lines) > 10,
+            )
+        )
+    return parts
+
+
+FEWEST_FOLLOWED = 10  # a survival curve is not drawn beyond; statistics texts advise 5 to 10 (common practice)
+
+
+def _followed(rows: Sequence[dict[str, Any]]) -> tuple[list[dict[str, Any]], float]:
+    """The steps with enough still followed, and the time up to which the last of them holds."""
+    kept = [row for row in rows if row["at_risk"] >= FEWEST_FOLLOWED] or list(rows[:1])
+    after = rows[len(kept)]["time"] if len(kept) < len(rows) else kept[-1]["time"]
+    return kept, after
+
+
+def _step(row: Mapping[str, Any]) -> Step:
+    return Step(row["time"], row["at_risk"], row["estimate"], _real(row.get("low")), _real(row.get("high")))
+
+
+def _by_group(words: Words, answer: Answer) -> list[tuple[str, list[dict[str, Any]]]]:
+    groups: dict[tuple[Any, ...], list[dict[str, Any]]] = {}
+    for row in order(words, answer, answer.rows):
+        groups.setdefault(tuple(row.get(b) for b in answer.by), []).append(row)
+    return [
+        (words.group(rows[0], answer.by), sorted(rows, key=lambda r: r.get("time") or 0)) for rows in groups.values()
+    ]
+
+
+def _at(rows: Sequence[dict[str, Any]], time: float) -> dict[str, Any]:
+    """The step that holds at a time, marked with the time asked for."""
+    return {**[row for row in rows if row["time"] <= time][-1], "asked": time}
+
+
+def _few(rows: Sequence[dict[str, Any]], most: int = 5) -> tuple[tuple[float, int], ...]:
+    """Numbers at risk at some of the event times, spread over the axis so that they do not touch."""
+    end = rows[-1]["time"] or 1
+    kept: list[tuple[float, int]] = []
+    for row in rows:
+        if not kept or row["time"] - kept[-1][0] >= end / most:
+            kept.append((row["time"], row["at_risk"]))
+    return tuple(kept)
+
+
+def _real(value: float | None) -> float | None:
+    return None if value is None or value != value else value
+
+
+FEWEST_AT_USE = 30  # fewer make an interval so wide that it hides the others; they stand in the table
+
+
+def hazard_by_use(words: Words, id: str, answer: Answer, *, share: str, axis: str) -> list[Part]:
+    """Hazard by use number from a survival answer over uses: events of those that came to the use, Wilson interval."""
+    from pipeline.stats.proportions import wilson
+
+    if answer.missing:
+        return []
+    rows = [r for r in answer.rows if r.get("events") and r.get("time") and r.get("at_risk")]
+    if not rows:
+        return []
+    low, high = wilson([r["events"] for r in rows], [r["at_risk"] for r in rows], words.confidence)
+    uses = [
+        Use(int(r["time"]), r["at_risk"], r["events"] / r["at_risk"], float(lo), float(hi))
+        for r, lo, hi in zip(rows, low, high, strict=True)
+    ]
+    shape = Shape(answer.result, [{"estimate": u.estimate, "low": u.low, "high": u.high} for u in uses])
+    drawn = [u for u in uses if u.n >= FEWEST_AT_USE] or uses
+    worst = max(drawn, key=lambda u: u.low)
+
+    def text(u: Use) -> str:
+        return words.with_interval(shape, {"estimate": u.estimate, "low": u.low, "high": u.high}, 1)
+
+    title = f"{share}, by use number: {text(worst)} at use {worst.number}, where the lower bound is highest"
+    wide, narrow = theme.both(lambda width: hazard(drawn, width, axis=axis, share=share))
+    lines = tuple(
+        Line(
+            (str(u.number), count(u.n), count(r["events"]), text(u)),
+            {**answer.data(r), "estimate": repr(u.estimate), "low": repr(u.low), "high": repr(u.high)},
+        )
+        for u, r in zip(uses, rows, strict=True)
+    )
+    file_rows = [
+        {"use": u.number, "at_risk": u.n, "events": r["events"], "hazard": u.estimate, "low": u.low, "high": u.high}
+        for u, r in zip(uses, rows, strict=True)
+    ]
+    return [
+        Figure(
+            id=id,
+            title=title,
+            alt=f"{title}. " + "; ".join(f"use {u.number}: {text(u)}, {count(u.n)} came to it" for u in uses) + ".",
+            wide=wide,
+            narrow=narrow,
+            caption=f"Of the instruments that came to a use, the share whose life ended in it. Bars are "
+            f"{words.interval}s. Use numbers without an event, or reached by fewer than {FEWEST_AT_USE}, "
+            "are not drawn.",
+            data=answer.data(),
+        ),
+        Table(
+            id=f"{id}-table",
+            caption=share + ", by use number",
+            heads=("Use", "Came to it", "Ended in it", f"Share ({words.interval})"),
+            lines=lines,
+            numeric=frozenset({1, 2, 3}),
+            data=answer.data(),
+            file=File(id, ("use", "at_risk", "events", "hazard", "low", "high"), file_rows),
+            folded=len(lines) > 10,
+        ),
+    ]
