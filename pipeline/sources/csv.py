@@ -1,9 +1,10 @@
 """Reading delimited text without losing a line.
 
 A file is split into physical lines first and each line is accounted for: header, blank, part of a record, or part of
-a broken record. Lines without a quote character and with the right number of cells (usually all) go through Polars'
-parser; records with quotes go one by one through Python's strict csv parser, so that a broken quote costs that line
-and not the rest of the file. DuckDB's sniffer is never asked: it can drop a header and rows silently.
+a broken record. Lines that can be told into cells by themselves (usually all) go through Polars' parser; what has
+quotes that do not pair up within the line goes record by record through Python's strict csv parser, so that a broken
+quote costs that line and not the rest of the file. DuckDB's sniffer is never asked: it can drop a header and rows
+silently.
 """
 
 from __future__ import annotations
@@ -126,12 +127,16 @@ def _records(
         quoted=pl.col("line").str.contains(_QUOTE, literal=True),
         cells=pl.col("line").str.count_matches(dialect.delimiter, literal=True) + 1,
         long=pl.col("line").str.len_bytes() > _LONGEST_LINE,
+        paired=pl.lit(False),
     )
+    if width > 1 and body["quoted"].any():
+        body = _paired(body, dialect)
     broken: list[Broken] = []
     quoted_rows: list[list[str]] = []
     quoted_at: list[int] = []
     inside_record: set[int] = set()
-    for at, taken, raw, cells in _quoted_records(lines, ends, body.filter("quoted")["source_row"].to_list(), dialect):
+    open_at = body.filter(pl.col("quoted") & ~pl.col("paired"))["source_row"].to_list()
+    for at, taken, raw, cells in _quoted_records(lines, ends, open_at, dialect):
         inside_record.update(range(at, at + taken))
         if cells is None:
             reason = "The quotation marks of this row do not pair up, so its cells cannot be told apart."
@@ -142,7 +147,7 @@ def _records(
         else:
             broken.append(_ragged(at, raw, cells, width))
 
-    plain = body.filter(~pl.col("quoted") & ~pl.col("blank"))
+    plain = body.filter((~pl.col("quoted") | pl.col("paired")) & ~pl.col("blank"))
     if inside_record:
         plain = plain.filter(~pl.col("source_row").is_in(list(inside_record)))
     # A file of one column has no delimiter to count, and a blank line in it is an empty cell to nobody.
@@ -155,21 +160,34 @@ def _records(
                 Broken(at, line[:1000], (), "line_too_long", "This line is longer than a million characters.")
             )
         else:
-            broken.append(_ragged(at, line, line.split(dialect.delimiter), width))
+            broken.append(_ragged(at, line, _cells(line, dialect), width))
 
-    # Usually every line is sound, and need not be brought back from the frame.
+    # Usually every line is sound and none has quotes: they need not be brought back from the frame.
+    quoted, sound = sound.filter("paired"), sound.filter(~pl.col("paired"))
     of_sound = lines[body_at:] if sound.height == body.height else sound["line"].to_list()
     rows = _split(of_sound, sound["source_row"], width, dialect)
-    if quoted_at:
-        rows = pl.concat([rows, _frame(quoted_at, quoted_rows, width)]).sort("source_row")
+    if quoted_at or quoted.height:
+        of_quoted = _split(quoted["line"].to_list(), quoted["source_row"], width, dialect, quotes=True)
+        rows = pl.concat([rows, of_quoted, _frame(quoted_at, quoted_rows, width)]).sort("source_row")
     blank = body.filter(pl.col("blank") & ~pl.col("source_row").is_in(list(inside_record))).height
     return RawTable(header, rows, tuple(sorted(broken, key=lambda b: b.source_row)), start + blank)
+
+
+def _paired(body: pl.DataFrame, dialect: Dialect) -> pl.DataFrame:
+    """Mark the lines with quotes that are whole records to the letter of RFC 4180, and count their cells."""
+    delimiter = f"\\x{{{ord(dialect.delimiter):x}}}"
+    quoted_cell = '"(?:[^"]|"")*"'
+    cell = f'(?:{quoted_cell}|[^"{delimiter}]*)'
+    line = pl.col("line")
+    outside = line.str.replace_all(quoted_cell, "").str.count_matches(dialect.delimiter, literal=True)
+    paired = pl.col("quoted") & line.str.contains(f"^{cell}(?:{delimiter}{cell})*$")
+    return body.with_columns(paired=paired).with_columns(cells=pl.when("paired").then(outside + 1).otherwise("cells"))
 
 
 def _quoted_records(
     lines: list[str], ends: list[str], quoted: list[int], dialect: Dialect
 ) -> Iterator[tuple[int, int, str, list[str] | None]]:
-    """Records with quotes: the line they start at (from 1), how many lines they take, their text, and their cells.
+    """Records that begin at the lines `quoted`: that line (from 1), how many they take, their text, and their cells.
 
     Cells are None where a quote is never closed; that record is its first line alone, so that the rest is still read.
     """
@@ -199,8 +217,8 @@ def _ragged(at: int, raw: str, cells: list[str], width: int) -> Broken:
     return Broken(at, raw, tuple(cells), "cells_do_not_fit_header", reason)
 
 
-def _split(sound: list[str], source_row: pl.Series, width: int, dialect: Dialect) -> pl.DataFrame:
-    """Lines with the right number of cells and no quotes -> one text column a cell."""
+def _split(sound: list[str], source_row: pl.Series, width: int, dialect: Dialect, quotes: bool = False) -> pl.DataFrame:
+    """Lines with the right number of cells -> one text column a cell. Without `quotes` a quote is a character."""
     names = cell_names(width)
     if not sound:
         return _frame([], [], width)
@@ -210,7 +228,7 @@ def _split(sound: list[str], source_row: pl.Series, width: int, dialect: Dialect
         "\n".join(sound).encode("utf-8", "surrogatepass"),
         has_header=False,
         separator=dialect.delimiter,
-        quote_char=None,
+        quote_char=_QUOTE if quotes else None,
         infer_schema=False,
         new_columns=names,
         empty_string_is_null=False,
