@@ -154,7 +154,7 @@ def _equal_odds(t: Floats, odds: float | None) -> tuple[float | None, float | No
     expected = 2 * odds * n1 * events / (middle + np.sqrt(middle**2 - 4 * (odds - 1) * odds * n1 * events))
     variance = 1 / (1 / expected + 1 / (n1 - expected) + 1 / (events - expected) + 1 / (n0 - events + expected))
     statistic = float(np.sum((a - expected) ** 2 / variance))
-    return statistic, statistic - float(np.sum(a - expected)) ** 2 / float(np.sum(variance))
+    return statistic, max(statistic - float(np.sum(a - expected)) ** 2 / float(np.sum(variance)), 0.0)
 
 
 @dataclass(frozen=True)

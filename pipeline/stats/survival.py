@@ -184,7 +184,8 @@ def logrank(
     df = int(np.linalg.matrix_rank(covariance, hermitian=True)) if times.size else 0
     chi2 = p = None
     if df:
-        chi2 = float(difference @ np.linalg.pinv(covariance, hermitian=True) @ difference)
+        # Rounding can leave a difference of nothing a hair below 0.
+        chi2 = max(float(difference @ np.linalg.pinv(covariance, hermitian=True) @ difference), 0.0)
         p = chi2_p(chi2, df)
     return LogRank(names.tolist(), [int(v) for v in deaths.sum(axis=1)], expected.tolist(), chi2, df, p)
 
@@ -222,7 +223,7 @@ class CumulativeIncidence:
     """Share that had each kind of event by each time, other kinds competing.
 
     `times` are all observed times. Per cause: `incidence`, its error `se`, limits `low` and `high` (log-log; NaN while
-    the incidence is 0). The incidences and the share without any event (`survival`) add up to 1.
+    the incidence is 0 or 1). The incidences and the share without any event (`survival`) add up to 1.
     """
 
     times: Floats
@@ -280,12 +281,11 @@ def aalen_johansen(time: npt.ArrayLike, cause: npt.ArrayLike, confidence: float 
             - 2 * (curve * np.cumsum(cross) - np.cumsum(curve * cross))
         )
         error = np.sqrt(np.maximum(variance, 0))
-        with np.errstate(divide="ignore", invalid="ignore"):
-            spread = np.exp(z * error / (curve * np.abs(np.log(curve))))
-            bounds = curve**spread, curve ** (1 / spread)
-        known = (curve > 0) & (curve < 1)
+        known = (curve > 0) & (curve < 1 - _EQUAL)
+        inside = np.where(known, curve, 0.5)  # any figure will do where the limits are undefined
+        spread = np.exp(z * np.where(known, error, 0) / (inside * np.abs(np.log(inside))))
         incidence[k], se[k] = curve, error
-        low[k], high[k] = np.where(known, bounds[0], np.nan), np.where(known, bounds[1], np.nan)
+        low[k], high[k] = np.where(known, inside**spread, np.nan), np.where(known, inside ** (1 / spread), np.nan)
     return CumulativeIncidence(times, n, survival, incidence, se, low, high)
 
 
