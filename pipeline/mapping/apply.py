@@ -81,15 +81,17 @@ def _text(column: str, cell: dict[str, str], mapping: KindMapping) -> pl.Expr:
     text = pl.col(cell[source.source]).str.strip_chars()
     text = pl.when(text != "").then(text)
     if source.values:
-        words = {word.casefold(): meaning for word, meaning in source.values.items()}
+        words = {word.lower(): meaning for word, meaning in source.values.items()}
         # A word that the list does not know stays as it is and is judged like any other value.
         translated = text.str.to_lowercase().replace_strict(words, default=None, return_dtype=pl.String)
         text = pl.coalesce(translated, text)
+        text = pl.when(text != "").then(text)  # a word may mean that nothing was filled in
     if source.notation in NOTATIONS:
         # A number of another notation must not pass for an FDI code: what is not in the table becomes no number at all.
         numbers = NOTATIONS[source.notation]
+        unknown = pl.format("{} (no {} tooth)", text, pl.lit(source.notation))
         text = pl.when(text.is_not_null()).then(
-            text.str.to_uppercase().replace_strict(numbers, default=pl.lit(f"no {source.notation} tooth"), return_dtype=pl.String)
+            text.str.to_uppercase().replace_strict(numbers, default=unknown, return_dtype=pl.String)
         )
     return text
 
@@ -102,7 +104,10 @@ def _parse(text: pl.Series, type_: Type, options: FileOptions, typed_cells: bool
         return _booleans(text, options)
     if type_ == "date":
         found = text.str.to_date(options.date, strict=False)
-        return found.fill_null(text.str.slice(0, 10).str.to_date("%Y-%m-%d", strict=False)) if typed_cells else found
+        if typed_cells:  # a workbook's day is its first moment
+            found = found.fill_null(_timestamps(text, None).dt.date())
+            found = found.fill_null(text.str.to_date("%Y-%m-%d", strict=False))
+        return found
     if type_ == "timestamp":
         found = _timestamps(text, options.timestamp)
         return found.fill_null(_timestamps(text, None)) if typed_cells else found
@@ -120,8 +125,8 @@ def _parse(text: pl.Series, type_: Type, options: FileOptions, typed_cells: bool
 
 
 def _booleans(text: pl.Series, options: FileOptions) -> pl.Series:
-    words = dict.fromkeys(("true", "yes", "1", *(w.casefold() for w in options.true)), True)
-    words |= dict.fromkeys(("false", "no", "0", *(w.casefold() for w in options.false)), False)
+    words = dict.fromkeys(("true", "yes", "1", *(w.lower() for w in options.true)), True)
+    words |= dict.fromkeys(("false", "no", "0", *(w.lower() for w in options.false)), False)
     return text.str.to_lowercase().replace_strict(words, default=None, return_dtype=pl.Boolean)
 
 

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from pathlib import Path
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, ValidationInfo, field_validator, model_validator
 
 from pipeline.errors import UserError
 from pipeline.settings import first_problem, read_toml
-from pipeline.sources.table import Dialect
+from pipeline.sources.table import Dialect, text_codec
 from pipeline.store.records import KINDS
 
 
@@ -28,17 +29,63 @@ class FileOptions(_Strict):
     true: tuple[str, ...] = ()
     false: tuple[str, ...] = ()
 
+    @field_validator("encoding")
+    @classmethod
+    def _known_encoding(cls, value: str) -> str:
+        try:
+            text_codec(value)
+        except LookupError as e:
+            raise ValueError(f"there is no encoding {value}; use e.g. utf-8 or windows-1252") from e
+        return value
+
+    @field_validator("delimiter")
+    @classmethod
+    def _can_delimit(cls, value: str) -> str:
+        if not value.isascii() or not (value.isprintable() or value == "\t") or value.isalnum() or value in '" ':
+            raise ValueError("must be a sign such as , ; | or a tab")
+        return value
+
+    @field_validator("date", "timestamp")
+    @classmethod
+    def _reads_what_it_writes(cls, value: str | None, info: ValidationInfo) -> str | None:
+        moment = dt.datetime(2026, 3, 31, 14, 5)
+        if value is not None and not _parses(value, moment, info.field_name == "date"):
+            raise ValueError(f"{value} is no format such as %d.%m.%Y or %d.%m.%Y %H:%M")
+        return value
+
     @property
     def dialect(self) -> Dialect:
         return Dialect(self.encoding, self.delimiter)
+
+
+def _parses(form: str, moment: dt.datetime, day_only: bool) -> bool:
+    """Does a text written in this format come back as the moment it was written from?"""
+    import polars as pl
+
+    try:
+        text = pl.Series([moment.strftime(form)])
+        if day_only:
+            return bool(text.str.to_date(form, strict=False).item() == moment.date())
+        return bool(text.str.to_datetime(form, strict=False).item() == moment)
+    except (pl.exceptions.PolarsError, ValueError):
+        return False
 
 
 class SourceColumn(_Strict):
     """Where a column comes from, and what must be done to its text."""
 
     source: str = Field(alias="from")
-    notation: Literal["fdi", "universal"] = "fdi"
+    notation: Literal["fdi", "universal", "quadrant"] = "fdi"
     values: dict[str, str] = {}
+
+    @field_validator("values")
+    @classmethod
+    def _one_meaning_a_word(cls, words: dict[str, str]) -> dict[str, str]:
+        meanings: dict[str, str] = {}
+        for word, meaning in words.items():
+            if meanings.setdefault(word.lower(), meaning) != meaning:
+                raise ValueError(f"{word} is given two meanings (capitals do not count)")
+        return words
 
 
 class KindMapping(_Strict):
@@ -70,6 +117,8 @@ class Mapping(_Strict):
 
     @model_validator(mode="after")
     def _known_columns(self) -> Mapping:
+        if not self.kinds:
+            raise ValueError(f"it maps no record kind; the kinds are {', '.join(KINDS)}")
         for name, kind in self.kinds.items():
             if name not in KINDS:
                 raise ValueError(f"there is no record kind {name}; the kinds are {', '.join(KINDS)}")
@@ -77,6 +126,9 @@ class Mapping(_Strict):
             unknown = [column for column in (*kind.columns, *kind.constants) if column not in known]
             if unknown:
                 raise ValueError(f"{name} has no column {unknown[0]}; it has {', '.join(KINDS[name].names)}")
+            twice = [column for column in kind.columns if column in kind.constants]
+            if twice:
+                raise ValueError(f"{name}.{twice[0]} has both a column of the export and a constant: leave one")
             lacking = [c for c in KINDS[name].required if c not in kind.columns and c not in kind.constants]
             if lacking:
                 raise ValueError(f"{name} lacks the required columns {', '.join(lacking)}")
@@ -97,4 +149,4 @@ def load_mapping(path: Path) -> Mapping:
 def canonical(header: tuple[str, ...], kind: str) -> KindMapping:
     """The mapping of a file that already has our headers."""
     known = (*KINDS[kind].names, "practice")
-    return KindMapping(columns={name: SourceColumn(source=name) for name in known if name in header})
+    return KindMapping.model_validate({"columns": {name: name for name in known if name in header}})

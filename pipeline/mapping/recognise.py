@@ -23,7 +23,8 @@ def recognise(header: tuple[str, ...], where: str, *, as_kind: str | None, mappi
     found = _by_mapping(header, where, as_kind, mapping) if mapping else _by_canonical_header(header, where, as_kind)
     repeated = sorted({c for c in found.mapping.sources if header.count(c) > 1})
     if repeated:
-        raise UserError(f"the column {repeated[0]} stands in the header twice", where=where, do="Export it again or rename one of them")
+        what = f"the column {repeated[0]} stands in the header twice"
+        raise UserError(what, where=where, do="Export it again or rename one of them")
     return found
 
 
@@ -38,13 +39,16 @@ def _by_canonical_header(header: tuple[str, ...], where: str, as_kind: str | Non
         return Recognised(best.name, canonical(header, best.name), FileOptions())
     lacking = [c for c in best.required if c not in seen]
     matched = len(seen.intersection(best.names))
-    if as_kind:
-        what = f"lacks the columns {', '.join(lacking)} of {as_kind}"
-    elif matched:
-        what = f"fits no record kind; nearest is {best.name}, which also needs {', '.join(lacking)}"
+    if not matched:
+        # What stands in the first row of such a file may be a patient and no header: it is not shown.
+        only = "its only column has no name of ours: is the delimiter another than ,?"
+        what = only if len(header) == 1 else f"none of its {len(header)} columns has a name of ours"
+    elif as_kind:
+        what = f"lacks the columns {', '.join(lacking)} of {as_kind}. Columns seen: {_short(header)}"
     else:
-        what = "fits no record kind, and no column has a name of ours"
-    raise UserError(f"{what}. Columns seen: {_short(header)}", where=where, do="Rename the columns, or say with --mapping FILE what they are")
+        what = f"fits no record kind; nearest is {best.name}, which also needs {', '.join(lacking)}. "
+        what += f"Columns seen: {_short(header)}"
+    raise UserError(what, where=where, do="Rename the columns, or say with --mapping FILE what they are")
 
 
 def _by_mapping(header: tuple[str, ...], where: str, as_kind: str | None, mapping: Mapping) -> Recognised:
@@ -52,7 +56,8 @@ def _by_mapping(header: tuple[str, ...], where: str, as_kind: str | None, mappin
     kinds = mapping.kinds
     if as_kind:
         if as_kind not in kinds:
-            raise UserError(f"the mapping says nothing of {as_kind}; it covers {', '.join(kinds)}", where=where, do="Choose one of these")
+            what = f"the mapping says nothing of {as_kind}; it covers {', '.join(kinds)}"
+            raise UserError(what, where=where, do="Choose one of these")
         kinds = {as_kind: kinds[as_kind]}
     complete = [name for name, kind in kinds.items() if seen.issuperset(kind.sources)]
     if complete:
@@ -60,11 +65,12 @@ def _by_mapping(header: tuple[str, ...], where: str, as_kind: str | None, mappin
         return Recognised(best, kinds[best], mapping.file)
     best = max(kinds, key=lambda name: len(seen.intersection(kinds[name].sources)))
     lacking = [c for c in kinds[best].sources if c not in seen]
-    raise UserError(
-        f"fits no record kind of the mapping; nearest is {best}, which also needs {', '.join(lacking)}. Columns seen: {_short(header)}",
-        where=where,
-        do="Mend the mapping",
-    )
+    if seen.intersection(kinds[best].sources):
+        what = f"fits no record kind of the mapping; nearest is {best}, which also needs {', '.join(lacking)}. "
+        what += f"Columns seen: {_short(header)}"
+    else:
+        what = f"none of its {len(header)} columns stands in the mapping: is it another export, or another delimiter?"
+    raise UserError(what, where=where, do="Mend the mapping")
 
 
 def _short(header: tuple[str, ...]) -> str:

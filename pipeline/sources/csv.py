@@ -18,7 +18,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.errors import UserError
-from pipeline.sources.table import Broken, Dialect, RawTable, cell_names
+from pipeline.sources.table import Broken, Dialect, RawTable, cell_names, text_codec
 
 _QUOTE = '"'
 _LINE_END = re.compile("(\r\n|\r|\n)")
@@ -53,9 +53,8 @@ def _decode(path: Path, encoding: str) -> str:
     if not data:
         raise UserError("the file is empty", where=str(path), do="Export it again")
     try:
-        codec = codecs.lookup(encoding).name
-        " ".encode(codec)  # base64 and the like are codecs too, but not of text
-    except (LookupError, UnicodeError):
+        codec = text_codec(encoding)
+    except LookupError:
         raise UserError(f"no such encoding: {encoding}", where=str(path), do="Use e.g. utf-8 or windows-1252") from None
     if not codec.startswith("utf-16"):
         if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):

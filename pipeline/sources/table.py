@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 from dataclasses import dataclass
 
 import polars as pl
@@ -13,6 +14,15 @@ class Dialect:
 
     encoding: str = "utf-8"
     delimiter: str = ","
+
+
+def text_codec(encoding: str) -> str:
+    """Python's name of a text encoding; LookupError when there is none (base64 is a codec too, but not of text)."""
+    try:
+        " ".encode(encoding)
+    except UnicodeError as e:
+        raise LookupError(encoding) from e
+    return codecs.lookup(encoding).name
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,199 @@
+"""What most tests of the pipeline need: a store in a temporary folder, exports to import into it, the command line."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import shutil
+import sys
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+
+# One sound record of each kind, as an export in our own headers writes it. They belong together.
+SOUND: dict[str, dict[str, str]] = {
+    "treatments": {
+        "treatment_id": "T1",
+        "patient_id": "P-4711",
+        "birth_year": "1980",
+        "tooth": "36",
+        "dentist": "D1",
+        "kind": "primary",
+        "started_on": "2024-03-04",
+        "completed_on": "2024-03-11",
+        "status": "completed",
+    },
+    "visits": {
+        "visit_id": "V1",
+        "treatment_id": "T1",
+        "dentist": "D1",
+        "seated_at": "2024-03-04 09:00",
+        "left_at": "2024-03-04 10:00",
+        "booked_minutes": "60",
+        "rubber_dam": "yes",
+    },
+    "canals": {
+        "treatment_id": "T1",
+        "canal": "MB",
+        "working_length_mm": "20.5",
+        "started_at": "2024-03-04 09:10",
+        "finished_at": "2024-03-04 09:50",
+    },
+    "instrument_uses": {
+        "use_id": "U1",
+        "treatment_id": "T1",
+        "canal": "MB",
+        "step": "1",
+        "instrument_id": "I1",
+        "size": "25",
+        "taper": "0.04",
+        "motion": "rotation",
+        "started_at": "2024-03-04 09:20",
+        "result": "intact",
+    },
+    "instruments": {
+        "instrument_id": "I1",
+        "size": "25",
+        "taper": "0.04",
+        "length_mm": "25",
+        "motion": "rotation",
+        "received_on": "2024-01-10",
+    },
+    "incidents": {
+        "incident_id": "N1",
+        "treatment_id": "T1",
+        "canal": "MB",
+        "kind": "ledge",
+        "occurred_at": "2024-03-04 09:30",
+    },
+    "follow_ups": {
+        "follow_up_id": "F1",
+        "treatment_id": "T1",
+        "seen_on": "2025-03-20",
+        "image": "periapical",
+        "pai": "1",
+        "tooth_present": "yes",
+    },
+    "contacts": {"contact_id": "C1", "treatment_id": "T1", "contacted_at": "2024-03-05 12:00", "pain_score": "2"},
+}
+
+Row = Mapping[str, str | None]
+
+
+@pytest.fixture(autouse=True)
+def _own_umask() -> Iterator[None]:
+    """Opening a store tightens the process's umask: each test starts from the usual one and gives it back."""
+    before = os.umask(0o022)
+    yield
+    os.umask(before)
+
+
+@pytest.fixture
+def small() -> Path:
+    """The folder of the small committed set of exports: all kinds, our own headers, sound rows only."""
+    return ROOT / "demo_data" / "small"
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Path:
+    """Where a test's store is to be (nothing is there yet)."""
+    folder = tmp_path / "store"
+    folder.mkdir()
+    return folder / "canalwise.duckdb"
+
+
+@pytest.fixture(scope="session")
+def _filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store with the small set, imported once; tests get copies."""
+    from pipeline.ingest import ingest
+    from pipeline.settings import load_settings
+
+    exports = ROOT / "demo_data" / "small"
+    store = tmp_path_factory.mktemp("filled") / "canalwise.duckdb"
+    list(ingest(store, [exports], load_settings(exports / "canalwise.toml")))
+    return store
+
+
+@pytest.fixture
+def filled(store: Path, _filled: Path) -> Path:
+    """A store of the test's own that holds the small set."""
+    for suffix in (".duckdb", ".key"):
+        shutil.copy(_filled.with_suffix(suffix), store.with_suffix(suffix))
+    return store
+
+
+@pytest.fixture
+def sound() -> Callable[..., dict[str, str | None]]:
+    """sound(kind, column=text, ...) -> a row as an export writes it; a column set to None is empty."""
+
+    def of(kind: str, **changes: str | None) -> dict[str, str | None]:
+        return SOUND[kind] | changes
+
+    return of
+
+
+@pytest.fixture
+def export(tmp_path: Path) -> Callable[..., Path]:
+    """export(name, rows, delimiter=...) -> a text file with these rows; its header is all their columns."""
+
+    def of(name: str, rows: list[Row], **dialect: Any) -> Path:
+        path = tmp_path / "exports" / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        header = list(dict.fromkeys(column for row in rows for column in row))
+        with path.open("w", encoding="utf-8", newline="") as file:
+            writer = csv.DictWriter(file, header, lineterminator="\n", **dialect)
+            writer.writeheader()
+            writer.writerows(rows)
+        return path
+
+    return of
+
+
+@dataclass(frozen=True)
+class Ran:
+    """What a command did: its exit status and what it wrote."""
+
+    code: int
+    out: str
+    err: str
+
+    @property
+    def json(self) -> Any:
+        return json.loads(self.out)
+
+
+@pytest.fixture
+def canalwise(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> Callable[..., Ran]:
+    """canalwise("ingest", path, ...) -> what `canalwise ingest PATH ...` does, run in this process.
+
+    It runs in a folder of its own, so that no settings file or store of the developer is in the way.
+    """
+    from pipeline import cli
+
+    here = tmp_path / "here"
+    here.mkdir()
+    monkeypatch.chdir(here)
+    monkeypatch.delenv("CANALWISE_STORE", raising=False)
+    monkeypatch.setenv("COLUMNS", "200")
+
+    def run(*arguments: object) -> Ran:
+        monkeypatch.setattr(sys, "argv", ["canalwise", *map(str, arguments)])
+        capsys.readouterr()
+        try:
+            cli.main()
+            code: object = 0
+        except SystemExit as e:
+            code = e.code or 0
+        written = capsys.readouterr()
+        assert isinstance(code, int), code
+        return Ran(code, written.out, written.err)
+
+    return run
