@@ -23,7 +23,7 @@ from pipeline.mapping.recognise import Recognised, recognise
 from pipeline.settings import Settings
 from pipeline.sources import read as sources
 from pipeline.store.batches import Batch, Counts, merge, next_id, same_file_before
-from pipeline.store.database import open_store
+from pipeline.store.database import is_new, open_store
 from pipeline.store.frames import frame
 from pipeline.store.pseudonyms import load_key, pseudonyms
 from pipeline.store.records import KINDS
@@ -63,39 +63,54 @@ def ingest(
     mapping = load_mapping(mapping_file) if mapping_file else None
     if as_kind and as_kind not in KINDS:
         raise UserError(f"there is no record kind {as_kind}; the kinds are {', '.join(KINDS)}")
-    files = sources.expand(paths)
-    recognised = [_recognise(file, as_kind, mapping) for file in files]
-    key = load_key(store)
+    recognised = [(file, how) for file in sources.expand(paths) for how in _recognise(file, as_kind, mapping)]
+    # A store never comes to be without its key, and a file that is no store is not asked for one.
+    key = load_key(store) if is_new(store) else None
     with open_store(store, write=True) as connection:
+        key = key or load_key(store)
         changed = False
-        for file, how in zip(files, recognised, strict=True):
-            progress(f"{file.name}: {how.kind}")
-            imported = _import_file(connection, file, how, settings, key)
-            changed = changed or not imported.skipped
-            yield imported
-        if changed:
-            progress("rules across record kinds")
-            across.refresh(connection, _today())
+        try:
+            for file, how in recognised:
+                progress(f"{file.name}: {how.kind}")
+                imported = _import_file(connection, file, how, settings, key)
+                changed = changed or not imported.skipped
+                yield imported
+        finally:
+            if changed:  # also when a later file failed: the earlier ones are in
+                progress("rules across record kinds")
+                across.refresh(connection, _today())
 
 
 def _today() -> dt.date:
     return dt.date.today()
 
 
-def _recognise(file: Path, as_kind: str | None, mapping: Mapping | None) -> Recognised:
+def _recognise(file: Path, as_kind: str | None, mapping: Mapping | None) -> list[Recognised]:
+    """What a file holds: one kind, or as many as a mapping names sheets of this workbook for."""
     from pipeline.sources.table import Dialect
 
     if mapping is None:
-        return recognise(sources.header(file, Dialect()), str(file), as_kind=as_kind, mapping=None)
-    # In a workbook every kind of a mapping may have a sheet of its own; a text file has one header.
+        return [recognise(sources.header(file, Dialect()), str(file), as_kind=as_kind, mapping=None)]
     dialect = mapping.file.dialect
-    if file.suffix.lower() in sources.WORKBOOK:
-        with_sheet = {n: k for n, k in mapping.kinds.items() if k.sheet and as_kind in (None, n)}
-        if with_sheet:
-            name, kind = next(iter(with_sheet.items()))
-            mapping = mapping.model_copy(update={"kinds": {name: kind}})
-            return recognise(sources.header(file, dialect, kind.sheet), str(file), as_kind=as_kind, mapping=mapping)
-    return recognise(sources.header(file, dialect), str(file), as_kind=as_kind, mapping=mapping)
+    there = sources.sheets(file)
+    named = {name: kind for name, kind in mapping.kinds.items() if kind.sheet and as_kind in (None, name)}
+    if there and named:
+        found = {name: kind for name, kind in named.items() if kind.sheet in there}
+        if not found:
+            wanted = ", ".join(str(kind.sheet) for kind in named.values())
+            raise UserError(
+                f"has no sheet of the mapping ({wanted}); it has {', '.join(there)}", where=str(file), do="Mend the mapping"
+            )
+        return [
+            recognise(
+                sources.header(file, dialect, kind.sheet),
+                f"{file}, sheet {kind.sheet}",
+                as_kind=name,
+                mapping=mapping.model_copy(update={"kinds": {name: kind}}),
+            )
+            for name, kind in found.items()
+        ]
+    return [recognise(sources.header(file, dialect), str(file), as_kind=as_kind, mapping=mapping)]
 
 
 def _import_file(connection: Connection, file: Path, how: Recognised, settings: Settings, key: bytes) -> Imported:
@@ -141,15 +156,23 @@ def _write(connection: Connection, raw: RawTable, how: Recognised, batch: Batch,
     records = _pseudonymised(typed.records, key)
     batch_id = next_id(connection)
     create_faults(connection, "faults")
-    connection.register("typed_records", records)
-    connection.execute(f"create or replace temp table incoming as select {batch_id}::bigint as batch_id, * from typed_records")
-    connection.unregister("typed_records")
+    connection.register("typed_records", records.to_arrow())
+    connection.execute(
+        f"create or replace temp view incoming as select {batch_id}::bigint as batch_id, * from typed_records"
+    )
     _add_unparsed(connection, typed.faults, batch_id)
     _add_broken(connection, raw.broken, batch_id)
     judge(connection, "incoming", suite(how.kind), "faults", _today())
     _refuse_contradictions(connection, how.kind)
     connection.execute("create or replace temp table refused as select distinct source_row from faults where action = 'quarantine'")
     counts = merge(connection, batch, batch_id, incoming="incoming", refused="refused")
+    connection.unregister("typed_records")
+    # A file read again under another mapping or other rules: its earlier refusals are void.
+    connection.execute(
+        "delete from quarantine where batch_id in "
+        "(select batch_id from batches where file_hash = ? and kind = ? and practice = ? and batch_id <> ?)",
+        [batch.file_hash, batch.kind, batch.practice, batch_id],
+    )
     if counts.quarantined:
         _quarantine(connection, raw, how, batch, batch_id, key)
     connection.execute(
@@ -186,10 +209,16 @@ def _add_unparsed(connection: Connection, faults: pl.DataFrame, batch_id: int) -
 
 def _add_broken(connection: Connection, broken: tuple[Broken, ...], batch_id: int) -> None:
     if broken:
-        connection.executemany(
-            "insert into faults values (?, ?, ?, ?, [], 'quarantine')",
-            [[batch_id, b.source_row, b.rule, b.reason] for b in broken],
+        import polars as pl
+
+        rows = pl.DataFrame(
+            [(b.source_row, b.rule, b.reason) for b in broken], schema=["source_row", "rule", "reason"], orient="row"
         )
+        connection.register("broken", rows)
+        connection.execute(
+            f"insert into faults select {batch_id}, source_row, rule, reason, [], 'quarantine' from broken"
+        )
+        connection.unregister("broken")
 
 
 def _refuse_contradictions(connection: Connection, kind: str) -> None:
@@ -221,18 +250,17 @@ def _quarantine(connection: Connection, raw: RawTable, how: Recognised, batch: B
     rows = raw.rows.join(refused, on="source_row", how="semi").select(
         "source_row", *(pl.col(c).alias(name) for name, c in cell.items())
     )
-    patient = how.mapping.columns.get("patient_id")
+    patient, practice = how.mapping.columns.get("patient_id"), how.mapping.columns.get("practice")
     if patient:
-        rows = rows.with_columns(pl.Series(patient.source, _masked(rows[patient.source].to_list(), batch.practice, key), dtype=pl.String))
+        # Keyed by the practice of the row, as the record's own pseudonym is: a mended row must meet the others again.
+        practices = rows[practice.source].to_list() if practice else [""] * rows.height
+        pairs = [(p.strip() or batch.practice, id_.strip()) for p, id_ in zip(practices, rows[patient.source], strict=True)]
+        masked = [pseudonym if id_ else "" for pseudonym, (_, id_) in zip(pseudonyms(pairs, key), pairs, strict=True)]
+        rows = rows.with_columns(pl.Series(patient.source, masked, dtype=pl.String))
     texts = [(row.pop("source_row"), json.dumps(row, ensure_ascii=False)) for row in rows.iter_rows(named=True)]
-    texts += [(b.source_row, _broken_text(b, raw, how, batch.practice, key)) for b in raw.broken]
+    texts += [(b.source_row, _broken_text(b, raw, how)) for b in raw.broken]
     kept = pl.DataFrame(texts, schema={"source_row": pl.Int64, "record": pl.String}, orient="row")
     connection.register("refused_texts", kept)
-    # A file read again under another mapping or other rules: its earlier refusals are void.
-    connection.execute(
-        "delete from quarantine where batch_id in (select batch_id from batches where file_hash = ? and kind = ? and batch_id <> ?)",
-        [batch.file_hash, batch.kind, batch_id],
-    )
     connection.execute(
         """insert into quarantine
            select any_value(f.batch_id), $kind, $file, f.source_row, list(f.rule order by f.rule),
@@ -244,35 +272,12 @@ def _quarantine(connection: Connection, raw: RawTable, how: Recognised, batch: B
     connection.unregister("refused_texts")
 
 
-def _masked(patients: list[str], practice: str, key: bytes) -> list[str]:
-    return [p and m for p, m in zip(patients, pseudonyms(((practice, p.strip()) for p in patients), key), strict=True)]
-
-
-def _broken_text(broken: Broken, raw: RawTable, how: Recognised, practice: str, key: bytes) -> str:
+def _broken_text(broken: Broken, raw: RawTable, how: Recognised) -> str:
     """What is kept of a record that cannot be told into cells.
 
-    Its cells may be shifted against the header by as many as it has too many or too few, so every cell that may hold
-    a patient id becomes a pseudonym, and one that may belong to an unmapped column is not kept. Without cells (an open
-    quote) nothing is kept where the file has such columns; the row number leads back to the export.
+    Its cells may be shifted against the header by nobody knows how many, so nothing is kept where one of them may be a
+    patient id, belong to an unmapped column, or stand beyond the header; the row number leads back to the export.
     """
-    patient = how.mapping.columns.get("patient_id")
-    private = {i for i, name in enumerate(raw.header) if name not in how.mapping.sources}
-    ids = {i for i, name in enumerate(raw.header) if patient and name == patient.source}
-    if not private and not ids:
-        return broken.raw
-    if not broken.cells:
-        return ""
-    shift = abs(len(broken.cells) - len(raw.header))
-
-    def near(i: int, places: set[int]) -> bool:
-        return any(abs(i - place) <= shift for place in places)
-
-    kept = []
-    for i, cell in enumerate(broken.cells):
-        if near(i, private):
-            kept.append("…")
-        elif near(i, ids) and cell.strip():
-            kept.append(_masked([cell], practice, key)[0])
-        else:
-            kept.append(cell)
-    return how.options.delimiter.join(kept)
+    private = "patient_id" in how.mapping.columns or set(raw.header) - set(how.mapping.sources)
+    beyond = broken.raw.count(how.options.delimiter) >= len(raw.header)
+    return "" if private or beyond else broken.raw

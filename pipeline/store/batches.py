@@ -104,7 +104,8 @@ def merge(connection: Connection, batch: Batch, batch_id: int, *, incoming: str,
         accepted_rows = "accepted"
     connection.execute(
         f"create or replace temp table verdicts as select n.source_row, o.batch_id as old_batch, "
-        f"o.source_row as old_row, o.batch_id is not null as known, ({changed}) as changed "
+        f"o.source_row as old_row, o.batch_id is not null as known, "
+        f"case when o.batch_id is null then false else ({changed}) end as changed "
         f"from {accepted_rows} n left join {kind.name} o on {same_key}"
     )
     superseded = count("select count(*) from verdicts where known and changed")
@@ -118,6 +119,7 @@ def merge(connection: Connection, batch: Batch, batch_id: int, *, incoming: str,
             [now],
         )
         connection.execute(f"delete from {kind.name} where (batch_id, source_row) in ({old})")
+        connection.execute(f"delete from flags where kind = ? and (batch_id, source_row) in ({old})", [kind.name])
     if loaded or superseded:
         new = "" if loaded + superseded == accepted else (
             "where source_row in (select source_row from verdicts where not known or changed)"
