@@ -88,7 +88,7 @@ def stems(dentists: Iterable[str]) -> dict[str, str]:
     out = {}
     for d in known:
         name = plainly[d]
-        if name != d or folded.count(name.casefold()) > 1:
+        if not name or name != d or folded.count(name.casefold()) > 1:
             digest = hashlib.blake2b(d.encode("utf-8", "surrogatepass"), digest_size=4).hexdigest()
             name = f"{name}-{digest}" if name else digest
         out[d] = f"outcomes-{name}"

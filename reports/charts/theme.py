@@ -51,6 +51,7 @@ def base() -> Any:
         "aria": False,  # the text alternative stands on the figure; marks would only repeat it
         "font": FONT,
         "view": {"stroke": None},
+        "mark": {"color": BLUE},
         "axis": {
             "labelFontSize": SIZE,
             "titleFontSize": SIZE,
@@ -80,7 +81,7 @@ def draw(chart: Any) -> Markup:
     """
     import vl_convert
 
-    spec = _plain(chart.to_dict(validate=False))
+    spec = plain_spec(chart.to_dict(validate=False))
     spec["config"] = base()
     spec.setdefault("autosize", {"type": "pad", "contains": "padding"})
     svg = vl_convert.vegalite_to_svg(spec, allowed_base_urls=[])
@@ -101,13 +102,14 @@ def both(chart: Callable[[int], Any]) -> tuple[Markup, Markup]:
         return draw(chart(WIDE)), draw(chart(NARROW))
 
 
-def _plain(part: Any) -> Any:
+def plain_spec(part: Any) -> Any:
+    """A specification with all its texts made plain; links and addresses are refused."""
     if isinstance(part, dict):
         if "href" in part or "url" in part:
             raise AssertionError("a chart may hold neither links nor addresses")
-        return {key: _plain(value) for key, value in part.items()}
+        return {key: plain_spec(value) for key, value in part.items()}
     if isinstance(part, list):
-        return [_plain(value) for value in part]
+        return [plain_spec(value) for value in part]
     if isinstance(part, str):
         return "\n".join(plain(line) for line in part.split("\n")) if not part.isprintable() else part
     return part

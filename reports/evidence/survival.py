@@ -32,7 +32,9 @@ def curve(
     curves, lines, said, none = [], [], [], []
     shown = [row["estimate"] for row in answer.shown if row["time"]]
     places = 1 if shown and max(shown) > 0.95 else 0
-    for label, rows in _by_group(words, answer):
+    groups = _by_group(words, answer)
+    axis_end = max((_followed(rows)[1] for _, rows in groups if not rows[0].get("too_few")), default=0.0)
+    for label, rows in groups:
         first = rows[0]
         own = (label,) if answer.by else ()
         if first.get("too_few"):
@@ -51,7 +53,7 @@ def curve(
         text = f"{words.with_interval(shape, stated, places)} at {count(round(reached[-1]))} {unit}, n\u00a0{count(n)}"
         said.append(f"{label}: {text}" if answer.by else text)
         bar = _step({**stated, "time": reached[-1]})
-        curves.append(Curve(label, text, steps, end, bar, _few(rows)))
+        curves.append(Curve(label, text, steps, end, bar, _few(rows, axis_end)))
         for t in reached:
             row = _at(rows, t)
             so_far = sum(r["events"] for r in rows if r["time"] <= t)
@@ -67,10 +69,14 @@ def curve(
                 + [c.steps[-1].estimate for c in curves]
             )
         floor = max(0.0, int(lowest * 10) / 10)
-        wide, narrow = theme.both(lambda width: survival(curves[:6], width, axis=axis, share=share, lowest=floor))
+        wide, narrow = theme.both(
+            lambda width: survival(curves[:MOST_CURVES], width, axis=axis, share=share, lowest=floor)
+        )
         title = f"{share}: {said[0]}" if len(said) == 1 else f"{share}, {groups_title(answer.by)}"
         drawn = "Shaded bands are" if len(curves) < 3 else "Upright bars are"
         bands = f"{drawn} {words.interval}s. Steps with fewer than {FEWEST_FOLLOWED} still followed are not drawn."
+        if len(curves) > MOST_CURVES:
+            bands += f" The first {MOST_CURVES} are drawn; all are in the table."
         parts.append(
             Figure(
                 id=id,
@@ -85,12 +91,12 @@ def curve(
     if none:
         parts.append(prose(f"{'; '.join(none)}. None seen is not none to come."))
     if lines:
-        groups = (capital(series([group_title(b) for b in answer.by])),) if answer.by else ()
+        heads = (capital(series([group_title(b) for b in answer.by])),) if answer.by else ()
         parts.append(
             Table(
                 id=f"{id}-table",
                 caption=f"{share}, {groups_title(answer.by)}" if answer.by else share,
-                heads=(*groups, f"After, {unit}", f"{share} ({words.interval})", f"{capital(events)} until then"),
+                heads=(*heads, f"After, {unit}", f"{share} ({words.interval})", f"{capital(events)} until then"),
                 lines=tuple(lines),
                 numeric=frozenset(range(1, 4)),
                 data=answer.data(),
@@ -102,6 +108,7 @@ def curve(
     return parts
 
 
+MOST_CURVES = 6  # as many as there are colours, dashes and shapes to tell them apart
 FEWEST_FOLLOWED = 10  # a survival curve is not drawn beyond; statistics texts advise 5 to 10 (common practice)
 
 
@@ -130,12 +137,11 @@ def _at(rows: Sequence[dict[str, Any]], time: float) -> dict[str, Any]:
     return {**[row for row in rows if row["time"] <= time][-1], "asked": time}
 
 
-def _few(rows: Sequence[dict[str, Any]], most: int = 5) -> tuple[tuple[float, int], ...]:
+def _few(rows: Sequence[dict[str, Any]], axis_end: float, most: int = 5) -> tuple[tuple[float, int], ...]:
     """Numbers at risk at some of the event times, spread over the axis so that they do not touch."""
-    end = rows[-1]["time"] or 1
     kept: list[tuple[float, int]] = []
     for row in rows:
-        if not kept or row["time"] - kept[-1][0] >= end / most:
+        if not kept or row["time"] - kept[-1][0] >= axis_end / most:
             kept.append((row["time"], row["at_risk"]))
     return tuple(kept)
 

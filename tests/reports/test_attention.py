@@ -1,0 +1,194 @@
+"""Sentences that must be true to their figures."""
+
+from __future__ import annotations
+
+from datetime import date
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from reports import attention
+from reports.series import Series, month_names, monthly
+from reports.source import Answer
+from reports.words import Words
+
+WORDS = Words("EUR", 0.95, {"a": "Hand", "b": "Rotation"})
+
+
+def answer(
+    kind: str = "rate",
+    unit: str = "per 100 canals",
+    rows: Any = (),
+    by: tuple[str, ...] = (),
+    title: str = "Separations",
+) -> Answer:
+    measure = SimpleNamespace(title=title, numerator="separations", denominator="canals")
+    result = SimpleNamespace(kind=kind, unit=unit, rows=list(rows), left_out=[])
+    return Answer("name", measure, result, by, None, None, {}, date(2026, 10, 31))
+
+
+def rate(events: int, estimate: float, low: float, high: float, **more: Any) -> dict[str, Any]:
+    return {"n": 100, "events": events, "estimate": estimate, "low": low, "high": high, **more}
+
+
+def pair(**changes: Any) -> dict[str, Any]:
+    row = {"sequence": "b", "reference": "a", "n": 66, "n_reference": 80, "n_used": 140, "homogeneity_p": 0.6}
+    row |= {"estimate": 0.05, "low": -0.04, "high": 0.14, "p_adjusted": 0.3, "smallest_difference": 0.171}
+    return row | changes
+
+
+def conclude(**changes: Any) -> str:
+    row = pair(**changes)
+    return attention.conclusion(WORDS, answer("comparison", rows=[row] * 6), row, 5, "own teeth").whole.replace(
+        "\u00a0", " "
+    )
+
+
+def test_no_difference_says_what_could_have_been_shown() -> None:
+    assert conclude() == (
+        "Rotation against Hand, own teeth: no difference is shown: adjusted difference in healed share +5.0 points "
+        "(\u22124.0 to +14.0), n 66 and 80. With so few cases only a difference of about 17 points or more would "
+        "usually have shown; a smaller one, either way, cannot be ruled out."
+    )
+
+
+def test_a_difference_shown_is_called_an_association_and_no_cause() -> None:
+    text = conclude(estimate=0.11, low=0.03, high=0.2, p_adjusted=0.01)
+    assert "a difference is shown among like cases, more healed with \u201cRotation\u201d" in text
+    assert "association" in text
+    fewer = conclude(estimate=-0.11, low=-0.2, high=-0.03, p_adjusted=0.01)
+    assert "fewer healed with \u201cRotation\u201d" in fewer
+
+
+def test_an_interval_off_zero_is_no_difference_if_the_tests_together_do_not_bear_it_out() -> None:
+    text = conclude(estimate=0.225, low=0.133, high=0.318, p_adjusted=0.28)
+    assert "no difference is shown" in text
+    assert "allowing for 6 comparisons, does not bear it out (p 0.28)" in text
+
+
+def test_strata_that_disagree_forbid_one_figure() -> None:
+    text = conclude(estimate=0.11, low=0.03, high=0.2, p_adjusted=0.01, homogeneity_p=0.0341)
+    assert "the strata disagree (test of equal odds ratios, p 0.034)" in text
+    assert "is shown" not in text
+
+
+@pytest.mark.parametrize(
+    "changes", [{"n": 4}, {"n_reference": 3}, {"estimate": None}, {"too_few": True, "estimate": None}, {"n_used": 0}]
+)
+def test_too_few_says_so_and_nothing_else(changes: dict[str, Any]) -> None:
+    text = conclude(**changes)
+    assert "too few like cases to compare" in text
+    assert "points" not in text
+
+
+def test_only_a_difference_shown_needs_attention() -> None:
+    shown = {"estimate": 0.11, "low": 0.03, "high": 0.2, "p_adjusted": 0.01}
+    assert attention.is_shown(WORDS, pair(**shown), 5)
+    assert not attention.is_shown(WORDS, pair(), 5)
+    assert not attention.is_shown(WORDS, pair(**shown | {"p_adjusted": 0.2}), 5)
+    assert not attention.is_shown(WORDS, pair(**shown | {"homogeneity_p": 0.01}), 5)
+    assert not attention.is_shown(WORDS, pair(**shown | {"n": 4}), 5)
+
+
+def test_a_rate_needs_attention_only_if_its_whole_interval_lies_above_the_earlier_one() -> None:
+    usual = answer(rows=[rate(20, 1.2, 0.8, 1.7)])
+    high = answer(rows=[rate(9, 4.0, 1.9, 7.4)])
+    within = answer(rows=[rate(2, 1.6, 0.4, 5.5)])
+    found = attention.rate_apart(WORDS, high, usual, "x", "October 2026", "the year before")
+    assert found is not None and "whole interval lies above" in found.text and found.href == "x"
+    assert found.data["estimate"] == "4.0" and found.data["events"] == "9"
+    assert attention.rate_apart(WORDS, within, usual, "x", "October 2026", "the year before") is None
+
+
+def test_events_are_stated_with_what_they_do_not_show() -> None:
+    usual = answer(rows=[rate(20, 1.2, 0.8, 1.7)])
+    seen = attention.events_seen(
+        WORDS, answer(rows=[rate(2, 1.6, 0.4, 5.5)]), usual, "x", "October 2026", "the year before"
+    )
+    assert (
+        seen is not None and "The interval holds the figure of the year before, 1.2: no change is shown." in seen.text
+    )
+    assert attention.events_seen(WORDS, answer(rows=[rate(0, 0, 0, 3)]), usual, "x", "October 2026", "before") is None
+
+
+def test_groups_of_people_are_never_set_apart() -> None:
+    overall = answer(rows=[rate(20, 1.2, 0.8, 1.7)])
+    rows = [rate(9, 4.0, 1.9, 7.4, dentist="D1", sequence="a")]
+    assert attention.groups_apart(WORDS, answer(rows=rows, by=("dentist",)), overall, "x") == []
+    (found,) = attention.groups_apart(WORDS, answer(rows=rows, by=("sequence",)), overall, "x")
+    assert "sequence \u201cHand\u201d" in found.text and "Case mix may differ" in found.text
+
+
+def test_nothing_needs_attention_when_so() -> None:
+    assert attention.collect([None], []) == (attention.NOTHING,)
+    assert attention.NOTHING.text.startswith("Nothing needs attention")
+
+
+def test_the_same_sentence_stands_once() -> None:
+    one = attention.Sentence("a")
+    assert attention.collect([one, None], [one]) == (one,)
+
+
+def months(values: list[float | None]) -> tuple[Answer, Series | None]:
+    names = month_names(date(2025, 4, 1), date(2025, 4, 1).replace(year=2026, month=10))[-len(values) :]
+    rows = [
+        {"month": m, "n": 50, "estimate": v, "low": v - 2, "high": v + 2}
+        for m, v in zip(names, values, strict=True)
+        if v
+    ]
+    made = answer("time", "minutes", rows, ("month",), "Chair time per visit")
+    return made, monthly(made, names)
+
+
+# NIST/SEMATECH e-Handbook 6.3.2.2: ten batches, mean 50.81, limits 45.82 and 55.80 (with the printed d2 1.128).
+NIST = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
+
+
+def test_the_last_month_is_judged_by_the_months_before_it() -> None:
+    made, found = months([*NIST, 60.0])
+    assert found is not None and found.centre == pytest.approx(50.81, abs=0.005)
+    assert found.high == pytest.approx(55.80, abs=0.01) and found.low == pytest.approx(45.82, abs=0.01)
+    assert found.now == "above the upper limit"
+    sentence = attention.month_signal(WORDS, made, found, "x")
+    assert sentence is not None
+    assert sentence.text.replace("\u00a0", " ") == (
+        "Chair time per visit in October 2026: 60 min (95% interval 58 to 62; n 50), above the upper limit of the "
+        "months before (56 min)."
+    )
+
+
+def test_a_usual_month_is_no_signal() -> None:
+    made, found = months([*NIST, 50.0])
+    assert found is not None and found.now is None and not found.signals
+    assert attention.month_signal(WORDS, made, found, "x") is None
+
+
+def test_a_month_without_figure_keeps_its_place_and_signals_nothing() -> None:
+    made, found = months([*NIST, None])
+    assert found is not None and found.values[-1] is None
+    assert attention.month_signal(WORDS, made, found, "x") is None
+
+
+def test_months_are_named_across_the_year() -> None:
+    assert month_names(date(2025, 11, 3), date(2026, 2, 28)) == ["2025-11", "2025-12", "2026-01", "2026-02"]
+
+
+def test_patients_not_told_are_counted_apart_from_those_not_recorded() -> None:
+    rows = [{"patient_informed": v} for v in (True, False, None, None)]
+    found = attention.not_told(answer("list", rows=rows), "x")
+    assert found is not None
+    assert (
+        found.text
+        == "Of 4 incidents, 1 says that the patient was not told and 2 do not say whether the patient was told."
+    )
+    assert attention.not_told(answer("list", rows=[{"patient_informed": True}]), "x") is None
+
+
+def test_low_recall_and_refused_rows() -> None:
+    low = answer("share", "share", [rate(40, 0.4, 0.3, 0.5)], title="Recall share")
+    high = answer("share", "share", [rate(60, 0.6, 0.5, 0.7)], title="Recall share")
+    assert attention.recall_low(WORDS, low, "x") is not None
+    assert attention.recall_low(WORDS, high, "x") is None
+    assert attention.refused(answer("list", rows=[{"rows_refused": 3}]), "x") is not None
+    assert attention.refused(answer("list", rows=[]), "x") is None

@@ -1,0 +1,138 @@
+"""Pages in a real browser, opened from disk: nothing runs, nothing is fetched, nothing overflows or overlaps."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+pytestmark = pytest.mark.browser
+
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+HOSTILE = (
+    "</script><script>document.title=1337</script><svg onload=document.title=1337> a-word-without-a-break" + "x" * 60
+)
+
+# Pairs of texts of a chart whose boxes overlap by more than two pixels, and texts that reach out of the picture.
+CROWDED = """() => [...document.querySelectorAll('.chart svg')]
+  .filter(s => s.getBoundingClientRect().width).flatMap(svg => {
+  const frame = svg.getBoundingClientRect();
+  const texts = [...svg.querySelectorAll('text')].filter(t => t.textContent.trim());
+  const boxes = texts.flatMap(t => (t.querySelector('tspan') ? [...t.querySelectorAll('tspan')] : [t])
+    .map(e => ({words: e.textContent, box: e.getBoundingClientRect()})));
+  const name = svg.closest('figure').id;
+  const out = boxes.filter(b => b.box.left < frame.left - 1 || b.box.right > frame.right + 1
+    || b.box.top < frame.top - 1 || b.box.bottom > frame.bottom + 1).map(b => `${name}: outside: ${b.words}`);
+  boxes.forEach((a, i) => boxes.slice(i + 1).forEach(b => {
+    const wide = Math.min(a.box.right, b.box.right) - Math.max(a.box.left, b.box.left);
+    const tall = Math.min(a.box.bottom, b.box.bottom) - Math.max(a.box.top, b.box.top);
+    if (wide > 2 && tall > 4) out.push(`${name}: ${a.words} | ${b.words}`);
+  }));
+  return out;
+})"""
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Any]:
+    path = shutil.which("chromium") or shutil.which("chromium-browser")
+    if path is None:
+        pytest.skip("no Chromium on this machine")
+    playwright = pytest.importorskip("playwright.sync_api")
+    with playwright.sync_playwright() as p:
+        browser = p.chromium.launch(executable_path=path, args=ARGUMENTS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(scope="module", params=["", HOSTILE], ids=["plain", "hostile"])
+def pages(
+    request: pytest.FixtureRequest, workspace_type: Any, settings_for: Any, tmp_path_factory: pytest.TempPathFactory
+) -> list[Path]:
+    from reports.render import render
+
+    hostile = request.param
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(
+            "reports.render.open_workspace",
+            lambda connection, settings, as_of: workspace_type(settings, as_of, hostile=hostile),
+        )
+        return render(None, settings_for(hostile), tmp_path_factory.mktemp("browser"), dentist="D2")
+
+
+def test_pages_open_from_disk_and_stay_within_their_width(chromium: Any, pages: list[Path]) -> None:
+    page = chromium.new_page()
+    said: list[str] = []
+    asked: list[str] = []
+    page.on("console", lambda message: said.append(message.text))
+    page.on("pageerror", lambda error: said.append(str(error)))
+    page.on("request", lambda request: asked.append(request.url))
+    for path in pages:
+        page.goto(path.as_uri())
+        title = page.title()
+        assert title and title != "1337"
+        page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+        for width in (360, 768, 1280):
+            page.set_viewport_size({"width": width, "height": 900})
+            reach = page.evaluate("document.documentElement.scrollWidth")
+            assert reach <= width, f"{path.name} at {width} px reaches {reach} px"
+            assert page.evaluate(CROWDED) == [], f"{path.name} at {width} px"
+            shown = "narrow" if width == 360 else "wide"
+            assert page.evaluate(f"[...document.querySelectorAll('.chart .{shown}')].every(e => e.offsetWidth > 0)")
+    page.close()
+    assert said == []
+    assert asked and all(url.startswith("file:") for url in asked)
+
+
+def test_print_shows_what_is_folded_away_and_no_controls(chromium: Any, pages: list[Path]) -> None:
+    page = chromium.new_page(viewport={"width": 680, "height": 900})
+    page.emulate_media(media="print")
+    for path in pages[1:]:
+        page.goto(path.as_uri())
+        assert page.evaluate("document.querySelectorAll('details').length") > 0
+        hidden = page.evaluate(
+            "[...document.querySelectorAll('details table, details dl')].filter(e => !e.offsetHeight).length"
+        )
+        assert hidden == 0, path.name
+        assert not page.evaluate("document.querySelector('nav').offsetHeight")
+        assert page.evaluate("[...document.querySelectorAll('.chart .wide')].every(e => e.offsetWidth > 0)")
+        assert page.pdf(format="A4").startswith(b"%PDF")
+    page.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_text_can_be_read_in_light_and_dark(chromium: Any, pages: list[Path], scheme: str) -> None:
+    """Contrast of at least 4.5 to 1 (WCAG 2.2, 1.4.3) for all text, in charts too; 3 to 1 for lines (1.4.11)."""
+    page = chromium.new_page(color_scheme=scheme)
+    page.goto(pages[1].as_uri())
+    worst = page.evaluate(
+        """() => {
+        const light = c => c.map(v => v / 255).map(v => v <= .04045 ? v / 12.92 : ((v + .055) / 1.055) ** 2.4);
+        const lum = c => {
+          const [r, g, b] = light(c.match(/[\\d.]+/g).slice(0, 3).map(Number));
+          return .2126 * r + .7152 * g + .0722 * b;
+        };
+        const paper = lum(getComputedStyle(document.body).backgroundColor);
+        const ratio = c => { const l = lum(c); return (Math.max(l, paper) + .05) / (Math.min(l, paper) + .05); };
+        const seen = e => e.getClientRects().length;
+        const words = [...document.querySelectorAll('p, li, h1, h2, h3, td, th, dd, dt, a, caption, summary')]
+          .filter(seen).map(e => ratio(getComputedStyle(e).color));
+        const labels = [...document.querySelectorAll('.chart text')].filter(seen)
+          .map(e => ratio(getComputedStyle(e).fill));
+        const lines = [...document.querySelectorAll('.chart .mark-line path, .chart .role-mark line')]
+          .filter(seen).map(e => getComputedStyle(e).stroke).filter(c => c !== 'none').map(ratio);
+        return [Math.min(...words, ...labels), Math.min(...lines)];
+    }"""
+    )
+    page.close()
+    assert worst[0] >= 4.5
+    assert worst[1] >= 3

@@ -1,0 +1,147 @@
+"""Charts: valid specifications, drawn without script or network, whole at both widths."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from typing import Any
+from xml.etree import ElementTree
+
+import pytest
+
+from reports.charts import theme
+from reports.charts.compare import Difference, compare
+from reports.charts.dots import Group, Mark, dots
+from reports.charts.fdi_grid import LOWER, UPPER, Tooth, fdi_grid
+from reports.charts.individuals import Limits, Point, individuals
+from reports.charts.quarantine import bars
+from reports.charts.survival import Curve, Step, Use, hazard, survival
+
+LONG = "A sequence title that is longer than anybody would read aloud without drawing breath, 25/.04 then 35/.04"
+HOSTILE = '</text><script>alert(1)</script><svg onload=alert(2)> "quoted" & more \x1b[31m \x00 \ud800 \u202e'
+STEPS = (Step(0, 200, 1, None, None), Step(3.5, 180, 0.97, 0.93, 0.99), Step(20, 60, 0.91, 0.85, 0.95))
+
+
+def group(label: str) -> Group:
+    return Group(label, (Mark(31, 28, 34, "31 min (28 to 34), n 40"), Mark(None, None, None, "too few", 1)))
+
+
+def curve(label: str) -> Curve:
+    return Curve(label, "91% (85 to 95%) at 24 months, n 200", STEPS, 26.0, STEPS[-1], ((0, 200), (20, 60)))
+
+
+CHARTS: dict[str, Callable[[int], Any]] = {
+    "dots": lambda w: dots(
+        [group("Incisors"), group(LONG), group(HOSTILE)], w, axis="Chair time, minutes", series=("Now", "Before")
+    ),
+    "dots-one": lambda w: dots(
+        [Group("Canines", (Mark(0.4, 0.2, 0.6, "40%"),))], w, axis="Share", bounds=(0, 1), percent=True
+    ),
+    "compare": lambda w: compare(
+        [Difference(LONG, (3, -2, 8), "+3.0 points", (1, -5, 7), "+1.0 points")], w, axis="Points"
+    ),
+    "individuals": lambda w: individuals(
+        [Point(i, f"Jan {2000 + i}", None if i == 3 else 40 + i % 5 + 20 * (i == 17), i == 17) for i in range(18)],
+        Limits((42, "Mean 42 min"), (35, "Lower limit 35 min"), (49, "Upper limit 49 min")),
+        w,
+        axis="Chair time per visit, minutes",
+    ),
+    "individuals-few": lambda w: individuals(
+        [Point(0, "Jan 2026", 40.0), Point(1, "Feb 2026", 40.0)],
+        Limits((40, "Mean"), None, (40, "Upper")),
+        w,
+        axis="Minutes",
+    ),
+    "survival": lambda w: survival([curve("All")], w, axis="Months", share="Teeth in place", lowest=0.8),
+    "survival-three": lambda w: survival(
+        [curve("a"), curve(LONG), curve(HOSTILE)], w, axis="Months", share="Teeth", lowest=0.8
+    ),
+    "hazard": lambda w: hazard([Use(i, 200, 0.01, 0.002, 0.04) for i in range(1, 9)], w, axis="Use", share="Share"),
+    "fdi": lambda w: fdi_grid({c: Tooth("11/140", 0.5) for c in (*UPPER, *LOWER)}, w, key="Separations / teeth"),
+    "fdi-empty": lambda w: fdi_grid({}, w, key="Separations / teeth"),
+    "bars": lambda w: bars([(LONG, 120), (HOSTILE, 7)], w, axis="Rows refused"),
+}
+
+
+def texts(svg: str) -> str:
+    return " ".join("".join(e.itertext()) for e in ElementTree.fromstring(svg).iter() if e.tag.endswith("text"))
+
+
+@pytest.mark.parametrize("name", CHARTS)
+def test_the_specification_is_valid_vega_lite_with_the_theme(name: str) -> None:
+    import altair as alt
+
+    spec = CHARTS[name](theme.WIDE).to_dict()  # every channel is checked as it is made
+    alt.Chart.from_dict({**theme.plain_spec(spec), "config": theme.base()}, validate=True)
+
+
+@pytest.mark.parametrize("name", CHARTS)
+@pytest.mark.parametrize("width", [theme.WIDE, theme.NARROW])
+def test_the_picture_fits_its_width_and_runs_nothing(name: str, width: int) -> None:
+    svg = theme.draw(CHARTS[name](width))
+    root = ElementTree.fromstring(svg)
+    _, _, drawn, _ = map(float, root.attrib["viewBox"].split())
+    assert drawn <= width + 12
+    tags = {e.tag.rpartition("}")[2] for e in root.iter()}
+    assert tags <= {"svg", "g", "path", "line", "rect", "text", "tspan", "defs", "clipPath"}
+    attributes = {a.lower() for e in root.iter() for a in e.attrib}
+    assert not [a for a in attributes if a.startswith("on") or "href" in a or a == "style"]
+    assert root.attrib["aria-hidden"] == "true"
+
+
+def test_hostile_text_is_text() -> None:
+    svg = theme.draw(CHARTS["bars"](theme.WIDE))
+    assert "<script" not in svg and "onload=alert" not in re.sub(r"&lt;.*?&gt;", "", svg)
+    assert "<script>alert(1)</script>" in texts(svg).replace(" ", "")
+
+
+def test_words_in_a_chart_are_whole() -> None:
+    said = texts(theme.draw(CHARTS["dots"](theme.NARROW)))
+    assert LONG.replace(" ", "") in said.replace(" ", "")
+    assert "31 min (28 to 34)" in said and "too few" in said
+
+
+def test_signals_are_marked_and_named() -> None:
+    svg = theme.draw(CHARTS["individuals"](theme.WIDE))
+    assert "Jan 2017" in texts(svg)
+    assert theme.VERMILION in svg
+    assert "Upper limit 49 min" in texts(svg)
+
+
+def test_all_thirty_two_teeth_stand_in_the_grid() -> None:
+    for width in (theme.WIDE, theme.NARROW):
+        said = texts(theme.draw(CHARTS["fdi-empty"](width))).split()
+        assert {str(c) for c in (*UPPER, *LOWER)} <= set(said)
+    assert len({*UPPER, *LOWER}) == 32 and UPPER[0] == 18 and UPPER[7:9] == (11, 21) and LOWER[-1] == 38
+
+
+def test_numbers_at_risk_stand_below_the_curve() -> None:
+    said = texts(theme.draw(CHARTS["survival"](theme.WIDE)))
+    assert "Number at risk" in said and "200" in said and "60" in said
+
+
+def test_links_are_refused() -> None:
+    import altair as alt
+
+    chart = (
+        alt.Chart(alt.InlineData(values=[{"a": 1, "u": "https://example.org"}]))
+        .mark_point()
+        .encode(x="a:Q", href="u:N")
+    )
+    with pytest.raises(AssertionError, match="links"):
+        theme.draw(chart)
+    with pytest.raises(AssertionError, match="links"):
+        theme.draw(alt.Chart("https://example.org/data.json").mark_point().encode(x="a:Q"))
+
+
+def test_every_colour_has_its_dark_counterpart_in_the_style_sheet() -> None:
+    from importlib import resources
+
+    css = resources.files("reports").joinpath("assets", "page.css").read_text(encoding="utf-8")
+    used = {
+        c
+        for name in CHARTS
+        for c in re.findall(r'(?:fill|stroke)="(#[0-9a-f]{3,6})"', theme.draw(CHARTS[name](theme.WIDE)))
+    }
+    missing = {c for c in used if f'"{c}"' not in css}
+    assert not missing
