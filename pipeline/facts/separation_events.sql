@@ -21,13 +21,12 @@ reported as (
     where kind = 'separation'
 ),
 
--- An incident that names no canal takes the canal in which its instrument separated, if there is just one.
+-- An incident that names no canal takes the canal in which its instrument separated.
 canal_of_instrument as (
     select practice, treatment_id, instrument_id, min(canal) as canal
     from separated_uses
     where instrument_id is not null
     group by practice, treatment_id, instrument_id
-    having count(distinct canal) = 1
 ),
 
 located as (
@@ -100,13 +99,15 @@ incidents_per_canal as (
     group by practice, treatment_id, canal
 ),
 
--- The most pairs there can be when two named instruments that differ cannot be a pair.
+-- The most pairs there can be when two named instruments that differ cannot be a pair. Named uses are paired first
+-- with incidents that name none, so that as many unnamed uses as can be are left for the incidents without a canal.
 matched_per_canal as (
     select
         u.practice,
         u.treatment_id,
         u.canal,
-        least(u.all_uses, i.all_incidents, u.unnamed_uses + i.unnamed_incidents) as matches
+        least(u.all_uses, i.all_incidents, u.unnamed_uses + i.unnamed_incidents) as matches,
+        least(u.all_uses - u.unnamed_uses, i.unnamed_incidents) as named_uses_matched
     from uses_per_canal as u
     inner join incidents_per_canal as i
         on i.practice = u.practice and i.treatment_id = u.treatment_id and i.canal = u.canal
@@ -117,11 +118,31 @@ left_per_tooth as (
     select
         u.practice,
         u.treatment_id,
-        sum(u.all_uses - coalesce(m.matches, 0)) as uses_left
+        sum(u.all_uses - coalesce(m.matches, 0)) as uses_left,
+        sum(u.unnamed_uses - coalesce(m.matches - m.named_uses_matched, 0)) as unnamed_uses_left
     from uses_per_canal as u
     left join matched_per_canal as m
         on m.practice = u.practice and m.treatment_id = u.treatment_id and m.canal = u.canal
     group by u.practice, u.treatment_id
+),
+
+without_canal as (
+    select
+        practice,
+        treatment_id,
+        sum(case when instrument_id is null then 1 else 0 end) as unnamed_incidents
+    from open_incidents
+    where canal is null
+    group by practice, treatment_id
+),
+
+matched_per_tooth as (
+    select
+        l.practice,
+        l.treatment_id,
+        least(l.uses_left, l.unnamed_uses_left + w.unnamed_incidents) as matches
+    from left_per_tooth as l
+    inner join without_canal as w on w.practice = l.practice and w.treatment_id = l.treatment_id
 ),
 
 ranked_incidents as (
@@ -135,11 +156,11 @@ ranked_incidents as (
             partition by o.practice, o.treatment_id, o.canal
             order by case when o.instrument_id is null then 0 else 1 end, o.incident_id
         ) as place,
-        case when o.canal is null then coalesce(l.uses_left, 0) else coalesce(m.matches, 0) end as matches
+        coalesce(case when o.canal is null then t.matches else m.matches end, 0) as matches
     from open_incidents as o
     left join matched_per_canal as m
         on m.practice = o.practice and m.treatment_id = o.treatment_id and m.canal = o.canal
-    left join left_per_tooth as l on l.practice = o.practice and l.treatment_id = o.treatment_id
+    left join matched_per_tooth as t on t.practice = o.practice and t.treatment_id = o.treatment_id
 )
 
 select practice, treatment_id, canal, instrument_id, use_id, cast(null as varchar) as incident_id
