@@ -6,6 +6,7 @@
 alone reading the same files with their types declared. Libraries are imported before the clock starts.
 """
 
+import importlib
 import json
 import resource
 import sys
@@ -15,13 +16,8 @@ from typing import Any
 
 
 def canalwise(folder: Path, new: Path) -> Any:
-    import great_expectations.expectations.expectation_configuration
-    import pandas
-    import polars
-    import pyarrow  # noqa: F401
-
-    import pipeline.mapping.apply
-    import pipeline.sources.csv  # noqa: F401
+    for library in ("great_expectations.expectations.expectation_configuration", "pandas", "polars", "pyarrow"):
+        importlib.import_module(library)
     from pipeline.ingest import ingest
     from pipeline.settings import load_settings
 

@@ -1,0 +1,162 @@
+"""One separation is one event, whether the uses, the incidents or both tell of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from itertools import permutations
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+Facts = Callable[..., list[dict[str, Any]]]
+
+REPORTED = "incident_id | treatment_id | canal | instrument_id | kind"
+CASES = {
+    "only the use": ("U1 | T1 | MB | I1", "", 1),
+    "only the incident": ("", "X1 | T1 | MB | I1", 1),
+    "both, and both name the instrument": ("U1 | T1 | MB | I1", "X1 | T1 | MB | I1", 1),
+    "both, the use untracked": ("U1 | T1 | MB |", "X1 | T1 | MB | I1", 1),
+    "both, the incident without its instrument": ("U1 | T1 | MB | I1", "X1 | T1 | MB |", 1),
+    "both, neither names the instrument": ("U1 | T1 | MB |", "X1 | T1 | MB |", 1),
+    "two instruments in one canal, one in each table": ("U1 | T1 | MB | I1", "X1 | T1 | MB | I2", 2),
+    "one canal, two uses of different instruments": ("U1 | T1 | MB | I1\nU2 | T1 | MB | I2", "", 2),
+    "two uses, both reported by instrument": (
+        "U1 | T1 | MB | I1\nU2 | T1 | MB | I2",
+        "X1 | T1 | MB | I2\nX2 | T1 | MB | I1",
+        2,
+    ),
+    "two uses, one of them reported": ("U1 | T1 | MB | I1\nU2 | T1 | MB | I2", "X1 | T1 | MB | I2", 2),
+    "two uses, one report without instrument": ("U1 | T1 | MB | I1\nU2 | T1 | MB | I2", "X1 | T1 | MB |", 2),
+    "one use, reported twice without instrument": ("U1 | T1 | MB | I1", "X1 | T1 | MB |\nX2 | T1 | MB |", 2),
+    "one use reported by instrument, another report open": (
+        "U1 | T1 | MB | I1",
+        "X1 | T1 | MB | I1\nX2 | T1 | MB |",
+        2,
+    ),
+    "another canal of the tooth": ("U1 | T1 | MB | I1", "X1 | T1 | P | I1", 2),
+    "another tooth": ("U1 | T1 | MB | I1", "X1 | T2 | MB | I1", 2),
+    "the incident names no canal but the instrument": ("U1 | T1 | MB | I1", "X1 | T1 | | I1", 1),
+    "the incident names neither": ("U1 | T1 | MB | I1", "X1 | T1 | |", 1),
+    "the incident names no canal and another instrument": ("U1 | T1 | MB | I1", "X1 | T1 | | I2", 2),
+    "the incident names no canal and an instrument, the use is untracked": ("U1 | T1 | MB |", "X1 | T1 | | I2", 1),
+    "two canals, one open report for the tooth": ("U1 | T1 | MB | I1\nU2 | T1 | P | I2", "X1 | T1 | |", 2),
+    "two canals, three open reports for the tooth": (
+        "U1 | T1 | MB | I1\nU2 | T1 | P | I2",
+        "X1 | T1 | |\nX2 | T1 | |\nX3 | T1 | |",
+        3,
+    ),
+    "a report for the canal comes before one for the tooth": ("U1 | T1 | MB | I1", "X1 | T1 | |\nX2 | T1 | MB |", 2),
+    "an instrument that separated in two canals, reported without canal": (
+        "U1 | T1 | MB | I1\nU2 | T1 | P | I1",
+        "X1 | T1 | | I1",
+        2,
+    ),
+}
+
+
+def uses(lines: str) -> str:
+    made = [f"{line} | separated" for line in lines.splitlines()]
+    return "\n".join(["use_id | treatment_id | canal | instrument_id | result", *made])
+
+
+def incidents(lines: str) -> str:
+    made = [f"{line} | separation" for line in lines.splitlines()]
+    return "\n".join([REPORTED, *made])
+
+
+@pytest.mark.parametrize(("used", "reported", "events"), CASES.values(), ids=CASES)
+def test_events(facts: Facts, used: str, reported: str, events: int) -> None:
+    found = facts("separation_events", instrument_uses=uses(used), incidents=incidents(reported))
+    assert len(found) == events
+    # Every separated use is an event; what is left of the incidents names no use.
+    assert sorted(e["use_id"] for e in found if e["use_id"]) == [line[:2] for line in used.splitlines()]
+    assert all((e["use_id"] is None) != (e["incident_id"] is None) for e in found)
+
+
+def test_other_results_and_other_incidents_are_no_separations(facts: Facts) -> None:
+    found = facts(
+        "separation_events",
+        instrument_uses="""
+            use_id | treatment_id | canal | instrument_id | result
+            U1     | T1           | MB    | I1            | intact
+            U2     | T1           | MB    | I2            | deformed
+            U3     | T1           | MB    | I3            | discarded
+        """,
+        incidents="""
+            incident_id | treatment_id | canal | kind
+            X1          | T1           | MB    | ledge
+            X2          | T1           | MB    | perforation
+        """,
+    )
+    assert found == []
+
+
+def test_the_named_incident_is_the_one_left_over(facts: Facts) -> None:
+    """One use, an open report and one of another instrument: the open one is the use, the named one an event."""
+    found = facts(
+        "separation_events",
+        instrument_uses=uses("U1 | T1 | MB | I1"),
+        incidents=incidents("X1 | T1 | MB | I2\nX2 | T1 | MB |"),
+    )
+    assert {(e["use_id"], e["incident_id"], e["instrument_id"]) for e in found} == {
+        ("U1", None, "I1"),
+        (None, "X1", "I2"),
+    }
+
+
+def one_event(use: tuple[str, str | None], report: tuple[str | None, str | None]) -> bool:
+    """Whether a use and a report of one tooth can be the same separation."""
+    (canal, instrument), (said_canal, said_instrument) = use, report
+    same_canal = said_canal is None or said_canal == canal
+    same_instrument = instrument is None or said_instrument is None or said_instrument == instrument
+    return same_canal and same_instrument
+
+
+def most_pairs(used: list[Any], reported: list[Any]) -> int:
+    """The most reports that can each be told to be a use of its own, by trying them all."""
+    if len(reported) > len(used):
+        padded = [*used, *[None] * (len(reported) - len(used))]
+    else:
+        padded = used
+    return max(
+        (
+            sum(use is not None and one_event(use, report) for use, report in zip(order, reported, strict=False))
+            for order in permutations(padded, len(reported))
+        ),
+        default=0,
+    )
+
+
+canals = st.sampled_from(["MB", "P"])
+instruments = st.sampled_from(["I1", "I2", None])
+teeth = st.tuples(
+    st.lists(st.tuples(canals, instruments), max_size=3, unique_by=lambda use: use[1] or object()),
+    st.lists(st.tuples(st.one_of(st.none(), canals), instruments), max_size=4),
+)
+
+
+@settings(max_examples=20, deadline=None)
+@given(practice=st.lists(teeth, min_size=1, max_size=40))
+def test_no_more_events_than_there_must_be(facts: Facts, practice: list[tuple[list[Any], list[Any]]]) -> None:
+    """Events of a tooth = uses + reports - the most pairs there can be: nothing counts twice that may be the same.
+
+    An instrument separates once, so no two uses of a tooth name the same one.
+    """
+    found = facts(
+        "separation_events",
+        instrument_uses=[
+            {"use_id": f"U{t}-{i}", "treatment_id": f"T{t}", "canal": c, "instrument_id": n, "result": "separated"}
+            for t, (used, _) in enumerate(practice)
+            for i, (c, n) in enumerate(used)
+        ],
+        incidents=[
+            {"incident_id": f"X{t}-{i}", "treatment_id": f"T{t}", "canal": c, "instrument_id": n, "kind": "separation"}
+            for t, (_, reported) in enumerate(practice)
+            for i, (c, n) in enumerate(reported)
+        ],
+    )
+    for tooth, (used, reported) in enumerate(practice):
+        events = sum(event["treatment_id"] == f"T{tooth}" for event in found)
+        assert events == len(used) + len(reported) - most_pairs(used, reported), (used, reported)
