@@ -43,6 +43,15 @@ def read(path: Path, dialect: Dialect, sheet: str | None = None) -> RawTable:
     return read_csv(path, dialect)
 
 
+def sheets(path: Path) -> list[str]:
+    """The sheets of an export; none unless it is a workbook."""
+    if path.suffix.lower() not in WORKBOOK:
+        return []
+    from pipeline.sources.xlsx import sheet_names
+
+    return sheet_names(path)
+
+
 def header(path: Path, dialect: Dialect, sheet: str | None = None) -> tuple[str, ...]:
     """The header of an export, for telling which kind it is."""
     if path.suffix.lower() in WORKBOOK:

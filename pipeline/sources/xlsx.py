@@ -9,11 +9,15 @@ import zipfile
 from itertools import groupby
 from operator import itemgetter
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import polars as pl
 
 from pipeline.errors import UserError
 from pipeline.sources.table import RawTable, cell_names
+
+if TYPE_CHECKING:
+    import fastexcel
 
 _LARGEST = 200 << 20  # bytes unpacked: a 1 MB file can hold a gigabyte of zeros
 _DENSEST = 100  # unpacked : packed
@@ -22,12 +26,9 @@ _FAILED = "#failed formula"
 
 def read_xlsx(path: Path, sheet: str | None) -> RawTable:
     """The sheet (the first one when none is named) as text; row numbers are those of the sheet."""
-    _refuse_bombs(path)
-    import fastexcel
-
+    book = _open(path)
+    names = book.sheet_names
     try:
-        book = fastexcel.read_excel(str(path))
-        names = book.sheet_names
         if sheet is not None and sheet not in names:
             raise UserError(f"no sheet {sheet}; it has {', '.join(names)}", where=str(path), do="Name one of these")
         # skip_rows=0 keeps empty rows at the top: row numbers are those that the person sees in the sheet.
@@ -40,9 +41,7 @@ def read_xlsx(path: Path, sheet: str | None) -> RawTable:
     except UserError:
         raise
     except Exception as e:
-        raise UserError(
-            f"the workbook cannot be read ({str(e).splitlines()[0]})", where=str(path), do="Save it again as .xlsx"
-        ) from None
+        raise _unreadable(path, e) from None
     frame = frame.cast(pl.String).fill_null("")
     frame.columns = cell_names(frame.width)
     # A failed formula (#DIV/0!) would come as an empty cell, which says something else.
@@ -57,6 +56,27 @@ def read_xlsx(path: Path, sheet: str | None) -> RawTable:
     rows = filled.slice(1)
     blank = frame.height - filled.height
     return RawTable(header, rows, (), blank, typed_cells=True)
+
+
+def sheet_names(path: Path) -> list[str]:
+    """The names of a workbook's sheets, in its order."""
+    return list(_open(path).sheet_names)
+
+
+def _open(path: Path) -> fastexcel.ExcelReader:
+    _refuse_bombs(path)
+    import fastexcel
+
+    try:
+        return fastexcel.read_excel(str(path))
+    except Exception as e:
+        raise _unreadable(path, e) from None
+
+
+def _unreadable(path: Path, error: Exception) -> UserError:
+    """fastexcel has no family of errors: whatever it raises says that the file is damaged."""
+    reason = str(error).partition("\n")[0]
+    return UserError(f"the workbook cannot be read ({reason})", where=str(path), do="Save it again as .xlsx")
 
 
 def _refuse_bombs(path: Path) -> None:

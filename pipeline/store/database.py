@@ -35,27 +35,34 @@ def in_memory() -> duckdb.DuckDBPyConnection:
     return connection
 
 
+def is_new(path: Path) -> bool:
+    """Whether there is no store at `path` yet; a UserError where none can be."""
+    if path.is_dir():
+        raise UserError("is a folder, not a store", where=str(path), do="Give --store a file")
+    if path.exists():
+        return False
+    if not path.parent.is_dir():
+        raise UserError("the folder of the store does not exist", where=str(path.parent), do="Make it, or give --store")
+    return True
+
+
 @contextmanager
 def open_store(path: Path, *, write: bool = False) -> Iterator[duckdb.DuckDBPyConnection]:
     """The store at `path`; with `write` it is made when missing. Errors are said in one line."""
     import duckdb
 
-    new = not path.exists()
-    if new and not write:
+    if not path.exists() and not write:
         raise UserError("there is no store here", where=str(path), do="Import something first: canalwise ingest PATH")
-    if new and not path.parent.is_dir():
-        raise UserError("the folder of the store does not exist", where=str(path.parent), do="Make it, or give --store")
-    if path.is_dir():
-        raise UserError("is a folder, not a store", where=str(path), do="Give --store a file")
+    new = is_new(path)
     os.umask(0o077)  # also for what DuckDB writes beside the file
-    if write:
-        # What a killed run spilled is plain text of records; DuckDB itself leaves it.
-        shutil.rmtree(path.with_name(path.name + ".tmp"), ignore_errors=True)
     try:
         connection = duckdb.connect(str(path), read_only=not write, config=_CONFIG)
     except duckdb.Error as e:
         raise UserError(_why(e), where=str(path)) from None
     try:
+        if write:
+            # What a killed run spilled is plain text of records; DuckDB leaves it. Nobody else has the store open now.
+            shutil.rmtree(path.with_name(path.name + ".tmp"), ignore_errors=True)
         if new:
             connection.begin()
             for statement in schema.create_statements():
@@ -87,7 +94,7 @@ def _check_version(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
 
 def _why(error: Exception) -> str:
     text = str(error)
-    if "lock" in text.lower():
+    if "lock on file" in text:
         return "another program holds the store open. Close it and try again"
     if "not a valid DuckDB" in text or "magic bytes" in text:
         return "is not a store (not a DuckDB database). Give --store another file"

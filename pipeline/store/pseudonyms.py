@@ -26,10 +26,14 @@ def key_path(store: Path) -> Path:
 def load_key(store: Path) -> bytes:
     """The key of a store, made on first use."""
     path = key_path(store)
+    if path == store:
+        raise UserError(
+            "is the name of the store's own key", where=str(store), do="Please give the store another ending"
+        )
     try:
         descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     except FileExistsError:
-        key = path.read_bytes()
+        key = _read(path)
         if len(key) != 32:
             raise UserError(
                 f"is not a pseudonym key (32 bytes expected, {len(key)} found)",
@@ -53,6 +57,13 @@ def load_key(store: Path) -> bytes:
     return key
 
 
+def _read(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as e:
+        raise UserError(f"the pseudonym key cannot be read ({e.strerror})", where=str(path)) from None
+
+
 def pseudonyms(practice_and_patient: Iterable[tuple[str, str]], key: bytes) -> list[str]:
     """Pseudonyms ("pt-" and 32 hex digits) for pairs of practice and patient id.
 
@@ -62,8 +73,6 @@ def pseudonyms(practice_and_patient: Iterable[tuple[str, str]], key: bytes) -> l
         patient
         if _FORM.fullmatch(patient)
         else "pt-"
-        + hashlib.blake2b(
-            f"{practice}\x1f{patient}".encode(), key=key, digest_size=16, person=b"canalwise"
-        ).hexdigest()
+        + hashlib.blake2b(f"{practice}\x1f{patient}".encode(), key=key, digest_size=16, person=b"canalwise").hexdigest()
         for practice, patient in practice_and_patient
     ]
