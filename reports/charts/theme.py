@@ -6,8 +6,10 @@ carrier of a meaning; the page's style sheet exchanges them for lighter ones on 
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable
+from functools import lru_cache
 from typing import Any
 
 from markupsafe import Markup
@@ -79,11 +81,16 @@ def draw(chart: Any) -> Markup:
     Control characters would stop the drawing library outright, so every text is made plain first; a specification
     with a link channel is a fault of the program.
     """
-    import vl_convert
-
     spec = plain_spec(chart.to_dict(validate=False))
     spec["config"] = base()
     spec.setdefault("autosize", {"type": "pad", "contains": "padding"})
+    return _picture(json.dumps(spec))
+
+
+@lru_cache(maxsize=128)  # the practice's own charts stand on every dentist's page
+def _picture(spec: str) -> Markup:
+    import vl_convert
+
     svg = vl_convert.vegalite_to_svg(spec, allowed_base_urls=[])
     if "<a " in svg or "xlink:href" in svg or "<script" in svg:  # the data itself is escaped in the SVG
         raise AssertionError("a chart may hold neither links nor scripts")
