@@ -49,7 +49,8 @@ def month_signal(words: Words, answer: Answer, found: Series | None, href: str) 
         )
     if found.signals:
         mean = words.figure(answer.result, found.centre, places)
-        text = f"{name}. {capital(found.signals[0])} ({mean}): the level may have shifted."
+        what = capital(found.signals[0].replace("mean", f"mean of {mean}", 1))
+        text = f"{name}. {what}: the level may have shifted."
         return Sentence(text, href, data)
     return None
 
@@ -209,8 +210,8 @@ def conclusion(
     alpha = 1 - words.confidence
     if row.get("homogeneity_p") is not None and row["homogeneity_p"] < alpha:
         return said(
-            f"the strata disagree (test of equal odds ratios, p {p_text(row['homogeneity_p'])}): no one figure speaks "
-            f"for all kinds of teeth, and the {adjusted}, should not be used alone."
+            f"the strata disagree (test of equal odds ratios; p\u00a0{p_text(row['homogeneity_p'])}): no one figure "
+            f"speaks for all kinds of teeth, and the {adjusted}, should not be used alone."
         )
     low, high = row.get("low"), row.get("high")
     if low is None or high is None:
@@ -222,7 +223,7 @@ def conclusion(
         among = counted(len(answer.rows), "comparison")
         return said(
             f"no difference is shown: {adjusted}. The interval lies on one side of zero, but the test, allowing "
-            f"for {among}, does not bear it out (p {p_text(p)})."
+            f"for {among}, does not bear it out (p\u00a0{p_text(p)})."
         )
     more = "more" if row["estimate"] > 0 else "fewer"
     first = words.value("sequence", row.get("sequence"))

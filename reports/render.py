@@ -59,7 +59,7 @@ def render(
     months = _months_with_data(source)
     today = datetime.now(ZoneInfo(settings.time_zone)).date()
     first = date.fromisoformat(f"{min(months)}-01") if months else None
-    context = Context(settings, Words.of(settings), today, first)
+    context = Context(settings, Words.of(settings), today, first, source.as_of)
 
     chosen = _choose(wanted, months, source.as_of) if which in {"all", "monthly"} else None
     if which == "monthly" and chosen is None:

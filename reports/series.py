@@ -12,7 +12,7 @@ from reports.words import counted, short_month
 
 @dataclass(frozen=True)
 class Series:
-    """Months in order with their figures (None: none or too few), limits, and signals by position and of the series."""
+    """Months in order with figures (None: none or too few), limits if any, signals by position and of the whole."""
 
     months: tuple[str, ...]
     values: tuple[float | None, ...]
@@ -36,6 +36,9 @@ class Series:
         return self.at.get(i)
 
 
+FEWEST_MONTHS = 6  # earlier ones, for limits that mean something; common practice
+
+
 def month_names(first: date, last: date) -> list[str]:
     """All months from one day's to another's: `2025-05` .. `2026-10`."""
     count = (last.year - first.year) * 12 + last.month - first.month + 1
@@ -56,8 +59,8 @@ def monthly(answer: Answer, months: Sequence[str]) -> Series | None:
     x = [float("nan") if v is None else v for v in values]
     before = [True] * (len(months) - 1) + [len(months) == 1]
     chart = process.individuals(x, baseline=before, floor=0.0)
-    if chart.centre is None or chart.high is None:
-        return Series(tuple(months), values, note="Too few earlier months for limits.")
+    if chart.centre is None or chart.n < FEWEST_MONTHS:
+        return Series(tuple(months), values)
     at: dict[int, str] = {}
     whole: list[str] = []
     for signal in process.signals(x, chart.centre, chart.low, chart.high):

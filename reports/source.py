@@ -81,10 +81,6 @@ class Source:
     def as_of(self) -> date:
         return self.workspace.as_of  # type: ignore[no-any-return]
 
-    def answers(self, name: str) -> list[Answer]:
-        """All answers given of a measure."""
-        return [answer for key, answer in self._answers.items() if key[0] == name]
-
     def ask(
         self,
         name: str,

@@ -191,15 +191,6 @@ def short_month(value: str) -> str:
     return f"{words[0][:3]} {words[1]}" if len(words) == 2 else value
 
 
-def period(start: date | None, end: date | None) -> str:
-    """From one day to another, in words."""
-    if start and end:
-        return f"{day(start)} to {day(end)}"
-    if end:
-        return f"all records up to {day(end)}"
-    return f"from {day(start)}" if start else "all records"
-
-
 # ---- groups -----------------------------------------------------------------------------------------------------
 
 

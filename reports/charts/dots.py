@@ -50,7 +50,7 @@ def dots(
     narrow = width < 500
     inside = narrow or any(len(group.marks) > 1 for group in groups)  # text stands inside the plot: no grid behind it
     spans = []
-    left, right = (8, width - 8) if narrow else (int(width * 0.27), int(width * 0.63))
+    left, right = (8, width - 8) if narrow else (int(width * 0.27), int(width * 0.66))
     rows, texts, y = [], [], 0
     for group in groups:
         if narrow or len(group.marks) > 1:

@@ -50,8 +50,11 @@ def reasons_words(left_out: Sequence[Mapping[str, Any]]) -> str:
 
 def counting(answer: Answer) -> str:
     """What n counts and what was left out, for a table's note."""
-    words = plain(answer.measure.denominator or "") if answer.measure else ""
-    return " ".join(t for t in (f"n: {words}." if words else "", left_out(answer)) if t)
+    m = answer.measure
+    counted = (
+        f"Counted: {plain(m.numerator)}, of {plain(m.denominator)}." if m and m.numerator and m.denominator else ""
+    )
+    return " ".join(t for t in (counted, left_out(answer)) if t)
 
 
 def csv_file(name: str, answer: Answer, hide: Iterable[str] = ()) -> File:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from reports.blocks import File, Line, Part, Sentence, Table
-from reports.evidence.common import cannot, n_text
+from reports.evidence.common import cannot, n_text, published
 from reports.source import Answer
 from reports.words import Words, capital, count, series
 
@@ -25,7 +25,10 @@ def sentence(words: Words, answer: Answer, what: str = "", period: str = "") -> 
 def overview(
     words: Words, id: str, caption: str, periods: Sequence[str], asked: Sequence[Sequence[Answer]]
 ) -> list[Part]:
-    """Several measures, one a row, over several periods, one a column; every cell is a figure of its own."""
+    """Several measures, one a row, over several periods, one a column; every cell is a figure of its own.
+
+    Figures published for these measures follow, as context.
+    """
     lines, rows, missing = [], [], []
     for answers in asked:
         if answers[0].missing:
@@ -54,7 +57,8 @@ def overview(
         records=True,
         file=File(id, tuple(columns), rows),
     )
-    return [*([table] if lines else []), *missing]
+    context = [part for answers in asked for part in published(answers[0])]
+    return [*([table] if lines else []), *missing, *context]
 
 
 def _unit_note(words: Words, answer: Answer) -> str:

@@ -48,6 +48,7 @@ def by_group(
     chart: bool = True,
     extra: Sequence[Column] = (),
     what: str = "",
+    by_words: str = "",
 ) -> list[Part]:
     """Dots with intervals by group and their table; `beside` is the same measure for another period, drawn below.
 
@@ -55,9 +56,11 @@ def by_group(
     """
     if answer.missing:
         return [cannot(answer)]
+    beside = beside if beside and beside.rows else None
+    by_words = by_words or groups_title(answer.by)
     rows = order(words, answer, answer.rows)
     if not rows:
-        return [prose(f"{what or answer.title} {groups_title(answer.by)}: nothing to count in this period.")]
+        return [prose(f"{what or answer.title} {by_words}: nothing to count in this period.")]
     places = words.decimals(answer.result)
     name = what or answer.title
 
@@ -82,7 +85,7 @@ def by_group(
         lines.append(Line(tuple(cells), answer.data(row)))
 
     parts: list[Part] = []
-    message = title or _message(words, answer, name, places)
+    message = title or _message(words, answer, f"{name} {by_words}", places)
     shown = [m for g in groups for m in g.marks if m.value is not None]
     if chart and shown:
         bounds = (0.0, 1.0) if percent else None
@@ -119,7 +122,7 @@ def by_group(
     parts.append(
         Table(
             id=f"{id}-table",
-            caption=f"{name} {groups_title(answer.by)}",
+            caption=f"{name} {by_words}",
             heads=tuple(heads),
             lines=tuple(lines),
             numeric=frozenset(range(1, len(heads))),
@@ -158,9 +161,8 @@ def _said(group: Group, names: Sequence[str]) -> str:
     return ", ".join(f"{names[m.series]} {m.text}" if names else m.text for m in group.marks)
 
 
-def _message(words: Words, answer: Answer, name: str, places: int) -> str:
+def _message(words: Words, answer: Answer, head: str, places: int) -> str:
     """What the chart shows, as its title: the span of the groups' figures."""
-    head = f"{name} {groups_title(answer.by)}"
     shown = answer.shown
     if len(shown) < 2 or "dentist" in answer.by:
         return head

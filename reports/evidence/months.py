@@ -6,7 +6,7 @@ from reports.blocks import Figure, Line, Part, Table, prose
 from reports.charts import theme
 from reports.charts.individuals import Limits, Point, individuals
 from reports.evidence.common import axis_title, cannot, counting, csv_file, figure_head, n_text
-from reports.series import Series
+from reports.series import FEWEST_MONTHS, Series
 from reports.source import Answer
 from reports.words import Words, capital, series, short_month
 
@@ -34,6 +34,10 @@ def by_month(words: Words, id: str, answer: Answer, found: Series | None, what: 
     else:
         message = f"{head}: no month stands out"
     parts: list[Part] = []
+    if s.centre is None:
+        parts.append(
+            prose(f"{name} by month: fewer than {FEWEST_MONTHS} earlier months, too few for limits.", note=True)
+        )
     if s.centre is not None and len(s.known) > 1:
         limits = Limits(
             (s.centre, f"Mean {figure(s.centre)}"),

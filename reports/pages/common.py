@@ -10,20 +10,21 @@ from typing import Any
 from reports import attention
 from reports.blocks import Block, Items, Part, Sentence, prose
 from reports.evidence import records
-from reports.evidence.common import Column, published, reasons_words
+from reports.evidence.common import Column, reasons_words
 from reports.evidence.records import kind_words, plain_column
 from reports.source import Source
-from reports.words import NOT_RECORDED, Words, count, counted, day, plain, short_day
+from reports.words import NOT_RECORDED, Words, count, counted, day, month, plain, short_day
 
 
 @dataclass(frozen=True)
 class Context:
-    """What a page is made for: practice, settings, words, the day of the report and the first day of the data."""
+    """What a page is made for: settings, words, the day of the report, and from when to when the data reach."""
 
     settings: Any
     words: Words
     today: date
     first: date | None
+    last: date
 
     @property
     def practice(self) -> str:
@@ -96,12 +97,20 @@ def _counts(head: str, name: str) -> Column:
     return head, lambda row: count(row[name] or 0)
 
 
+def reach_words(first: date | None, last: date) -> str:
+    """From the first month with records to the last day: `July 2023 to 30 June 2026`."""
+    return f"{month(f'{first:%Y-%m}')} to {day(last)}" if first else f"all records up to {day(last)}"
+
+
 def ages(context: Context, source: Source) -> list[Sentence]:
     """How far the data reach, and how long ago that was."""
-    reach = f"from {day(context.first)} to {day(source.as_of)}" if context.first else f"up to {day(source.as_of)}"
-    days = (context.today - source.as_of).days
-    age = f"{counted(days, 'day')} before this report" if days > 0 else "on the day of this report"
-    return [Sentence(f"The records used here reach {reach}; the newest is {age}.")]
+    reach = f"from {reach_words(context.first, context.last)}" if context.first else f"up to {day(context.last)}"
+    days = (context.today - context.last).days
+    age = f"{counted(days, 'day')} before this report" if days > 0 else "of the day of this report"
+    said = [Sentence(f"The store's records reach {reach}; the newest is {age}.")]
+    if source.as_of < context.last:
+        said.append(Sentence(f"This page looks at them as they were known on {day(source.as_of)}."))
+    return said
 
 
 def methods(context: Context, source: Source) -> Block:
@@ -125,15 +134,10 @@ def methods(context: Context, source: Source) -> Block:
         "shown as \u201ctoo few\u201d. A figure and its interval belong together: where intervals overlap widely, a "
         "difference between figures may be chance."
     )
-    literature: list[Part] = []
-    for name in source.used:
-        answer = next((a for a in source.answers(name) if a.result), None)
-        if answer:
-            literature += published(answer)
     return Block(
         "methods",
         "How it was computed",
-        (general, Items(terms=tuple(terms), folded="Definitions and sources"), *literature),
+        (general, Items(terms=tuple(terms), folded="Definitions and sources")),
     )
 
 

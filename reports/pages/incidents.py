@@ -11,7 +11,7 @@ from reports.evidence.records import plain_column
 from reports.pages import common
 from reports.pages.common import Context, section
 from reports.source import Source
-from reports.words import capital, number, period, plain, short_day
+from reports.words import capital, number, plain, short_day
 
 RATES = ("separations_per_1000_uses", "separations_per_100_canals", "separations_per_100_teeth")
 
@@ -19,7 +19,7 @@ RATES = ("separations_per_1000_uses", "separations_per_100_canals", "separations
 def page(context: Context, source: Source) -> Page:
     """The whole page, over all records."""
     words = context.words
-    everything = period(context.first, source.as_of)
+    everything = common.reach_words(context.first, source.as_of)
     period_words = "All records"
 
     def split(id: str, name: str, *by: str):  # type: ignore[no-untyped-def]
@@ -150,7 +150,7 @@ def page(context: Context, source: Source) -> Page:
         [
             attention.not_told(incidents, "list"),
             attention.refused(source.ask("quarantine_by_reason"), "quality"),
-            attention.stale(source.as_of, context.today, "quality"),
+            attention.stale(context.last, context.today, "quality"),
         ],
         attention.unanswered(source, "quality"),
     )

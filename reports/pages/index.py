@@ -12,7 +12,7 @@ from reports.attention import NOTHING
 from reports.blocks import Block, Items, Page, Sentence, prose
 from reports.pages import common
 from reports.pages.common import Context
-from reports.words import counted, day, period, plain
+from reports.words import counted, day, plain
 
 _KINDS = (
     (
@@ -49,7 +49,7 @@ def page(context: Context, as_of: date, quality: Block, made: Sequence[Page], ou
         lead="Pages for three readers, made from the practice's own records.",
         facts=(
             ("Practice", context.practice),
-            ("Period", period(context.first, as_of)),
+            ("Period", common.reach_words(context.first, as_of)),
             ("Data up to", day(as_of)),
             ("Report made on", day(context.today)),
         ),

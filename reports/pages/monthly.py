@@ -54,7 +54,8 @@ def page(context: Context, source: Source, month: Month) -> Page:
     start, end = month.first, month.last
     before_first, before_end = month.plus(-BEFORE).first, month.first - timedelta(days=1)
     earliest = max(before_first, context.first.replace(day=1)) if context.first else before_first
-    earlier_words = f"the {counted((start.year - earliest.year) * 12 + start.month - earliest.month, 'month')} before"
+    months_before = (start.year - earliest.year) * 12 + start.month - earliest.month
+    earlier_words = f"the {counted(months_before, 'month')} before" if months_before else "earlier months"
     names = month_names(earliest, start)
     both = (month.words, earlier_words)
 
@@ -116,13 +117,13 @@ def page(context: Context, source: Source, month: Month) -> Page:
         prose(
             figures.sentence(words, recall, period=f"as of {month.words}"),
             _overdue(overdue),
-            Sentence("Who they are is on each dentist's own page."),
+            "Who they are is on each dentist's own page." if overdue.rows else "",
         ),
         groups.by_group(
             words,
             "recall-year",
             source.ask("recall_share", by=("year",)),
-            what="Recall share, year of completion,",
+            by_words="by year of completion",
             extra=[("Not seen, still in time", lambda row: count(row.get("window_open") or 0))],
         ),
     )
@@ -163,7 +164,7 @@ def page(context: Context, source: Source, month: Month) -> Page:
             attention.recall_low(words, recall, "recall"),
             attention.overdue(overdue, "recall"),
             attention.refused(source.ask("quarantine_by_reason"), "quality"),
-            attention.stale(source.as_of, context.today, "quality"),
+            attention.stale(context.last, context.today, "quality"),
         ],
         attention.unanswered(source, "quality"),
     )

@@ -5,11 +5,12 @@ from __future__ import annotations
 from reports import attention
 from reports.blocks import Page, Sentence, prose
 from reports.evidence import comparison, figures, groups, records, survival
+from reports.evidence.common import published
 from reports.evidence.records import plain_column
 from reports.pages import common
 from reports.pages.common import Context, section
 from reports.source import Source
-from reports.words import NOT_RECORDED, capital, count, period, plain, short_day
+from reports.words import NOT_RECORDED, capital, count, plain, short_day
 
 
 def _pai(value: int | None) -> str:
@@ -42,6 +43,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
         "outcome",
         "Outcome of own teeth",
         prose(figures.sentence(words, healed), figures.sentence(words, recall)),
+        published(healed),
         split("healed-sequence", "healed_share", "sequence", extra=recall_beside("sequence")),
         split("healed-tooth-type", "healed_share", "tooth_type", extra=recall_beside("tooth_type")),
     )
@@ -158,7 +160,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
         told,
         [
             attention.refused(source.ask("quarantine_by_reason"), "quality"),
-            attention.stale(source.as_of, context.today, "quality"),
+            attention.stale(context.last, context.today, "quality"),
         ],
         attention.unanswered(source, "quality"),
     )
@@ -166,7 +168,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
         stem=stem,
         title=f"Own outcomes, dentist {plain(dentist)}",
         lead="How do my teeth do, and does the sequence matter? For the dentist named, about own cases.",
-        facts=common.facts(context, source, period(context.first, source.as_of)),
+        facts=common.facts(context, source, common.reach_words(context.first, source.as_of)),
         blocks=(
             common.page_attention(sentences),
             outcome,

@@ -69,7 +69,7 @@ def test_an_interval_off_zero_is_no_difference_if_the_tests_together_do_not_bear
 
 def test_strata_that_disagree_forbid_one_figure() -> None:
     text = conclude(estimate=0.11, low=0.03, high=0.2, p_adjusted=0.01, homogeneity_p=0.0341)
-    assert "the strata disagree (test of equal odds ratios, p 0.034)" in text
+    assert "the strata disagree (test of equal odds ratios; p 0.034)" in text
     assert "is shown" not in text
 
 
@@ -168,6 +168,14 @@ def test_a_month_without_figure_keeps_its_place_and_signals_nothing() -> None:
     made, found = months([*NIST, None])
     assert found is not None and found.values[-1] is None
     assert attention.month_signal(WORDS, made, found, "x") is None
+
+
+def test_a_few_months_have_no_limits() -> None:
+    _, five = months([*NIST[:5], 90.0])
+    assert five is not None and five.centre is None and five.now is None and five.known == [*NIST[:5], 90.0]
+    _, six = months([*NIST[:6], 90.0])
+    assert six is not None and six.now == "above the upper limit"
+    assert "limits are tentative" in six.note
 
 
 def test_months_are_named_across_the_year() -> None:

@@ -334,6 +334,13 @@ def test_the_month_may_be_chosen(fake: Any, settings: Any, tmp_path: Path) -> No
     assert "March 2026" in read(index).text
 
 
+def test_the_first_month_of_all_has_nothing_to_be_compared_with(fake: Any, settings: Any, tmp_path: Path) -> None:
+    page = read(render(None, settings, tmp_path, which="monthly", month="2024-11")[1])
+    assert page.faults == []
+    assert "fewer than 6 earlier months, too few for limits" in page.text
+    assert "This page looks at them as they were known on 30 November 2024." in page.text
+
+
 @pytest.mark.parametrize(
     ("choice", "words"),
     [
