@@ -5,6 +5,7 @@ Sums are made in SQL, one pass a measure; estimators come from pipeline.stats an
 
 from __future__ import annotations
 
+from decimal import Decimal
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
@@ -282,7 +283,7 @@ def _pair(
 def _list(connection: Connection, units: str, measure: Measure, by: tuple[str, ...], confidence: float) -> list[Row]:
     cursor = connection.execute(f"select * from {units} order by rowid")
     names = [d[0] for d in cursor.description or ()]
-    return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
+    return [dict(zip(names, map(_plain, row), strict=True)) for row in cursor.fetchall()]
 
 
 def _assemble(frame: pl.DataFrame, by: tuple[str, ...], measure: Measure, figures: dict[str, Any]) -> list[Row]:
@@ -298,6 +299,8 @@ def _assemble(frame: pl.DataFrame, by: tuple[str, ...], measure: Measure, figure
 
 
 def _plain(value: Any) -> Any:
+    if isinstance(value, Decimal):  # what DuckDB's sums of whole numbers come as
+        return int(value) if value == value.to_integral_value() else float(value)
     if isinstance(value, float | np.floating):
         return _number(value)
     return value.item() if isinstance(value, np.generic) else value
