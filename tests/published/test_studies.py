@@ -153,7 +153,7 @@ def test_ruivo_2021(practice: Practice) -> None:
 
 
 def test_plotino_reciprocating(practice: Practice) -> None:
-    """Plotino G et al., Int Endod J (2015, from memory): 8 separations, 3,780 canals (0.21 %), 1,696 instruments (0.47 %).
+    """Plotino G et al., Int Endod J (2015, from memory): 8 separations, 3,780 canals (0.21 %), 1,696 instruments (0.47).
 
     Each instrument went into two or three canals; the share of instruments is 8 events in as many lives.
     """
@@ -274,7 +274,7 @@ def test_film_and_cbct_of_the_same_roots_are_never_pooled(practice: Practice) ->
 
 
 def test_swedish_clinics(practice: Practice) -> None:
-    """Public clinics in Sweden: of 240 root canal treatments begun, 169 filled, 32 extracted, 39 unfinished at 12 months."""
+    """Public clinics in Sweden: of 240 treatments begun, 169 filled, 32 extracted, 39 unfinished at 12 months."""
     states = ["completed"] * 169 + ["abandoned"] * 32 + ["in progress"] * 39
     teeth = [
         tooth(i, 36, status=state, completed_on="2020-01-07" if state == "completed" else "")
