@@ -85,7 +85,8 @@ def by_group(
         lines.append(Line(tuple(cells), answer.data(row)))
 
     parts: list[Part] = []
-    message = title or _message(words, answer, f"{name} {by_words}", places)
+    head = f"{name} {by_words}, {names[0]}" if names[0] else f"{name} {by_words}"
+    message = title or _message(words, answer, head, places)
     shown = [m for g in groups for m in g.marks if m.value is not None]
     if chart and shown:
         bounds = (0.0, 1.0) if percent else None

@@ -33,9 +33,8 @@ def grid(words: Words, id: str, answer: Answer, *, what: str) -> list[Part]:
     with_events = [c for c in sorted(rows) if rows[c].get("events")]
     total = sum(rows[c]["events"] for c in with_events)
     named = ", ".join(f"{c}: {rows[c]['events']} of {rows[c].get('n')}" for c in with_events)
-    places_with = counted(len(with_events), "tooth", "teeth")
     title = (
-        f"{what} by tooth: {count(total)}, in {places_with} of the {count(len(rows))} treated positions"
+        f"{what} by tooth: {count(total)}, in {len(with_events)} of {counted(len(rows), 'tooth position')} treated"
         if with_events
         else f"{what} by tooth: none in the tooth positions shown"
     )
@@ -62,7 +61,8 @@ def grid(words: Words, id: str, answer: Answer, *, what: str) -> list[Part]:
             wide=wide,
             narrow=narrow,
             caption="Tooth codes are FDI (ISO 3950). The deeper the shade, the higher the lower bound of the rate, so "
-            "that few teeth do not shade deeply. An empty field: no tooth treated. few: too few to show.",
+            "that few teeth do not shade deeply. An empty field: no tooth treated. few: too few to show."
+            + (" Primary teeth are in the table only." if any(code > 50 for code in rows) else ""),
             data=answer.data(),
         ),
         Table(
