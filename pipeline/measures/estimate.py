@@ -178,34 +178,13 @@ def _survival(
     for group in frame.iter_rows(named=True):
         curve = survival.kaplan_meier(group["times"], group["events"], confidence)
         head = {g: group[g] for g in by} | {"n": curve.n}
-        out.append(head | {"time": 0.0, "at_risk": curve.n, "events": 0, "estimate": 1.0, "low": None, "high": None})
-        for i, time in enumerate(curve.times.tolist()):
-            out.append(
-                head
-                | {
-                    "time": time,
-                    "at_risk": int(curve.at_risk[i]),
-                    "events": int(curve.events[i]),
-                    "estimate": float(curve.survival[i]),
-                    "low": _number(curve.low[i]),
-                    "high": _number(curve.high[i]),
-                }
-            )
-        # The end of observation closes the curve: nothing is known beyond it.
-        if curve.last is not None and curve.last > (curve.times[-1] if curve.times.size else 0):
-            end = curve.at(curve.last)
-            assert end is not None
-            out.append(
-                head
-                | {
-                    "time": curve.last,
-                    "at_risk": end.at_risk,
-                    "events": 0,
-                    "estimate": end.estimate,
-                    "low": end.low,
-                    "high": end.high,
-                }
-            )
+        events = dict(zip(curve.times.tolist(), curve.events.tolist(), strict=True))
+        # Besides event times: the start, the times that reports ask for, and the end, beyond which nothing is known.
+        for time in sorted({0.0, *events, *measure.horizons, curve.last or 0.0}):
+            at = curve.at(time)
+            if at is not None:
+                figures = {"estimate": at.estimate, "low": at.low, "high": at.high}
+                out.append(head | {"time": time, "at_risk": at.at_risk, "events": events.get(time, 0)} | figures)
     return out
 
 
