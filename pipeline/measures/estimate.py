@@ -80,11 +80,11 @@ def _clustered(connection: Connection, units: str, measure: Measure, by: tuple[s
 def _shares(connection: Connection, units: str, measure: Measure, by: tuple[str, ...], confidence: float) -> list[Row]:
     frame = _clustered(connection, units, measure, by, "numerator")
     n, events = frame["n"].to_numpy(), frame["total"].to_numpy()
-    sums = [frame[c].to_numpy() for c in ("clusters", "yy", "yn", "nn")]
+    clusters, yy, yn, nn = (frame[c].to_numpy() for c in ("clusters", "yy", "yn", "nn"))
     # More than one event a unit all through a group is no share any more: the exact Poisson interval holds for it.
     within = np.minimum(events, n)
-    low, high = proportions.clustered_wilson(within, n, *sums, confidence)
-    effect = proportions.design_effect(within, n, *sums)
+    low, high = proportions.clustered_wilson(within, n, clusters, yy, yn, nn, confidence)
+    effect = proportions.design_effect(within, n, clusters, yy, yn, nn)
     poisson_low, poisson_high = rates.garwood(events, n, confidence)
     over = events > n
     low, high = np.where(over, poisson_low, low), np.where(over, poisson_high, high)

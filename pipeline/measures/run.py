@@ -139,7 +139,8 @@ class Workspace:
         where: Mapping[str, str],
     ) -> tuple[str, list[Row]]:
         """Keep the units that count in a table; give its name and how many units were left out, by reason."""
-        conditions, parameters = ["true"], []
+        conditions: list[str] = ["true"]
+        parameters: list[Any] = []
         if start:
             conditions.append("happened_on >= ?")
             parameters.append(start)
@@ -196,7 +197,7 @@ def _mask(rows: list[Row], measure: Measure, smallest: int) -> int:
     """Withhold the figures of groups too small to report; give how many groups that were."""
     groups = set()
     for row in rows:
-        sizes = [row.get(k) for k in ("n", "n_reference") if row.get(k) is not None]
+        sizes = [int(row[k]) for k in ("n", "n_reference") if row.get(k) is not None]
         if sizes and min(sizes) < smallest:
             groups.add(tuple(str(row.get(k)) for k in (*GROUPS, "reference") if k in row))
             for key in row.keys() - {*GROUPS, "reference", "n", "n_reference", "time"}:
