@@ -2,7 +2,7 @@
 
 Whatever is slow to import is imported inside the command that needs it, so that `--help` and a typing mistake answer at
 once. Results go to stdout, talk to stderr. Exit status: 0 done; 1 done, but findings need attention; 2 bad usage or
-unreadable input.
+unreadable input; 3 a fault of the program.
 """
 
 from __future__ import annotations
@@ -49,9 +49,9 @@ STORE = Path("canalwise.duckdb")
 
 
 def main() -> None:
-    """Run the command line; a UserError is one line on stderr and exit status 2."""
+    """Run the command line: whatever goes wrong is one line on stderr. Exit status 2, or 3 for a fault of our own."""
     try:
-        app()
+        raise SystemExit(app(standalone_mode=False) or 0)
     except UserError as e:
         typer.echo(f"canalwise: {e}", err=True)
         raise SystemExit(e.exit_code) from None
@@ -59,6 +59,33 @@ def main() -> None:
         # The reader of our output has gone (`| head`); there is nobody left to tell.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         raise SystemExit(0) from None
+    except Exception as e:
+        if os.environ.get("CANALWISE_TRACEBACK"):
+            raise
+        text, code = _in_one_line(e)
+        if text:
+            typer.echo(f"canalwise: {text}", err=True)
+        raise SystemExit(code) from None
+
+
+def _in_one_line(error: Exception) -> tuple[str, int]:
+    """What is said of an error that is no UserError, and the exit status."""
+    wrong_usage = getattr(error, "format_message", None)  # Typer's own errors
+    if wrong_usage:
+        text, context = str(wrong_usage()).strip().rstrip("."), getattr(error, "ctx", None)
+        command = context.command_path if context else "canalwise"
+        # Without any arguments Typer has shown the help already, and says no more.
+        return f"{text}. `{command} --help` shows what there is." if text else "", 2
+    if isinstance(error, OSError) or type(error).__name__ in ("IOException", "OutOfMemoryException"):  # DuckDB's
+        where = f"{error.filename}: " if isinstance(error, OSError) and error.filename else ""
+        what = error.strerror if isinstance(error, OSError) and error.strerror else str(error).partition("\n")[0]
+        return f"{where}{what}. Is the disk full, or the folder somebody else's?", 2
+    # Not the error's own text: it may hold values of records.
+    import traceback
+
+    frame = traceback.extract_tb(error.__traceback__)[-1]
+    place = f"{type(error).__name__} in {Path(frame.filename).name}, line {frame.lineno}"
+    return f"a fault of the program ({place}). CANALWISE_TRACEBACK=1 shows all of it; please report it.", 3
 
 
 def _version(value: bool) -> None:
@@ -166,7 +193,8 @@ def demo(
         f"\nOpen {out / 'reports' / 'index.html'} in a browser.\n"
         f"Exports: {exports}   Store: {store}\n"
         f"Refused rows, with reasons: canalwise quarantine --store {store}\n"
-        f"A figure: canalwise measure healed_share --by sequence --store {store} --settings {exports / 'canalwise.toml'}"
+        f"A figure: canalwise measure healed_share --by sequence --store {store} "
+        f"--settings {exports / 'canalwise.toml'}"
     )
 
 
