@@ -1,0 +1,91 @@
+"""The invented practice, exported once and imported through the command line; its truth beside it."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import polars as pl
+import pytest
+from typer.testing import CliRunner
+
+from demo_data.generate import Made, Practice, generate, practice
+from pipeline.cli import app
+from pipeline.measures.run import Workspace
+from pipeline.settings import load_settings
+from pipeline.store.database import open_store
+from pipeline.store.frames import frame
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Program:
+    """A store and its settings, used by way of the command line alone."""
+
+    store: Path
+    settings: Path
+
+    def run(self, *words: object, may_find: bool = False) -> dict[str, Any]:
+        """The JSON that a command prints. `may_find`: exit status 1 (findings) is as good as 0."""
+        done = CliRunner().invoke(app, [*map(str, words), "--store", str(self.store), "--json"])
+        assert done.exit_code in ((0, 1) if may_find else (0,)), (words, done.exit_code, done.output, done.exception)
+        found: dict[str, Any] = json.loads(done.stdout)
+        return found
+
+    def ingest(self, *words: object) -> list[Row]:
+        done = self.run("ingest", *words, "--settings", self.settings, "--quiet", may_find=True)
+        return list(done["files"])
+
+    def measure(self, name: str, by: str = "", settings: Path | None = None) -> list[Row]:
+        words = ("--by", by) if by else ()
+        return list(self.run("measure", name, *words, "--settings", settings or self.settings)["rows"])
+
+    def query(self, sql: str) -> pl.DataFrame:
+        """Rows straight from the store, for what no command prints."""
+        with duckdb.connect(str(self.store), read_only=True) as store:
+            return store.sql(sql).pl()
+
+    def facts(self, sql: str) -> pl.DataFrame:
+        """Rows of the tables of facts, which live only while measures are computed."""
+        with open_store(self.store) as store:
+            Workspace(store, load_settings(self.settings))
+            return frame(store, sql)
+
+
+@dataclass(frozen=True)
+class Demo:
+    """The demo practice: what was written, what it truly is, and the program that has imported it."""
+
+    made: Made
+    program: Program
+    imported: dict[str, Row]
+    sure: Path  # settings with 99.9 % intervals, where many are looked at
+
+    @cached_property
+    def truth(self) -> Practice:
+        return practice()
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    folder = tmp_path_factory.mktemp("planted")
+    made = generate(folder / "exports")
+    settings = made.out / "canalwise.toml"
+    program = Program(folder / "demo.duckdb", settings)
+    files = program.ingest(made.out / "chairside")
+    files += program.ingest(made.out / "frontdesk", made.out / "recalls.xlsx", "--mapping", made.out / "frontdesk.toml")
+    sure = folder / "sure.toml"
+    sure.write_text(settings.read_text(encoding="utf-8").replace("confidence = 0.95", "confidence = 0.999"))
+    assert "0.999" in sure.read_text()
+    return Demo(made, program, {file["kind"]: file for file in files}, sure)
+
+
+@pytest.fixture(scope="session")
+def program_of() -> type[Program]:
+    """The class itself, for another practice."""
+    return Program
