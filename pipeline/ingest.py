@@ -99,7 +99,9 @@ def _recognise(file: Path, as_kind: str | None, mapping: Mapping | None) -> list
         if not found:
             wanted = ", ".join(str(kind.sheet) for kind in named.values())
             raise UserError(
-                f"has no sheet of the mapping ({wanted}); it has {', '.join(there)}", where=str(file), do="Mend the mapping"
+                f"has no sheet of the mapping ({wanted}); it has {', '.join(there)}",
+                where=str(file),
+                do="Mend the mapping",
             )
         return [
             recognise(
@@ -164,7 +166,9 @@ def _write(connection: Connection, raw: RawTable, how: Recognised, batch: Batch,
     _add_broken(connection, raw.broken, batch_id)
     judge(connection, "incoming", suite(how.kind), "faults", _today())
     _refuse_contradictions(connection, how.kind)
-    connection.execute("create or replace temp table refused as select distinct source_row from faults where action = 'quarantine'")
+    connection.execute(
+        "create or replace temp table refused as select distinct source_row from faults where action = 'quarantine'"
+    )
     counts = merge(connection, batch, batch_id, incoming="incoming", refused="refused")
     connection.unregister("typed_records")
     # A file read again under another mapping or other rules: its earlier refusals are void.
@@ -225,8 +229,12 @@ def _refuse_contradictions(connection: Connection, kind: str) -> None:
     """Refuse sound rows of one file that share a key but say different things: which is right is not to be told."""
     keys = ", ".join(f'"{k}"' for k in ("practice", *KINDS[kind].key))
     columns = ", ".join(f'"{c}"' for c in ("practice", *KINDS[kind].names))
-    sound = "(select * from incoming where source_row not in (select source_row from faults where action = 'quarantine'))"
-    total = connection.execute(f"select count(*), (select count(*) from (select distinct {keys} from {sound})) from {sound}").fetchone()
+    sound = (
+        "(select * from incoming where source_row not in (select source_row from faults where action = 'quarantine'))"
+    )
+    total = connection.execute(
+        f"select count(*), (select count(*) from (select distinct {keys} from {sound})) from {sound}"
+    ).fetchone()
     assert total is not None
     if total[0] == total[1]:
         return
@@ -235,14 +243,16 @@ def _refuse_contradictions(connection: Connection, kind: str) -> None:
             with different as (select distinct {columns} from {sound}),
                  contradicting as (select {keys} from different group by {keys} having count(*) > 1)
             select s.batch_id, s.source_row, 'key_repeated',
-                   'Another row of this file has the same key but says something else; which one is right cannot be told.',
+                   'Another row of this file has the same key and says something else; which is right cannot be told.',
                    {list(KINDS[kind].key)!r}, 'quarantine'
             from {sound} as s semi join contradicting using ({keys})"""
     )
 
 
-def _quarantine(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, batch_id: int, key: bytes) -> None:
-    """Keep refused rows with their reasons and what a person needs to mend them: mapped cells only, pseudonyms for ids."""
+def _quarantine(
+    connection: Connection, raw: RawTable, how: Recognised, batch: Batch, batch_id: int, key: bytes
+) -> None:
+    """Keep refused rows with their reasons and what is needed to mend them: mapped cells only, pseudonyms for ids."""
     import polars as pl
 
     refused = frame(connection, "select source_row from refused")
@@ -254,7 +264,9 @@ def _quarantine(connection: Connection, raw: RawTable, how: Recognised, batch: B
     if patient:
         # Keyed by the practice of the row, as the record's own pseudonym is: a mended row must meet the others again.
         practices = rows[practice.source].to_list() if practice else [""] * rows.height
-        pairs = [(p.strip() or batch.practice, id_.strip()) for p, id_ in zip(practices, rows[patient.source], strict=True)]
+        pairs = [
+            (p.strip() or batch.practice, id_.strip()) for p, id_ in zip(practices, rows[patient.source], strict=True)
+        ]
         masked = [pseudonym if id_ else "" for pseudonym, (_, id_) in zip(pseudonyms(pairs, key), pairs, strict=True)]
         rows = rows.with_columns(pl.Series(patient.source, masked, dtype=pl.String))
     texts = [(row.pop("source_row"), json.dumps(row, ensure_ascii=False)) for row in rows.iter_rows(named=True)]

@@ -21,7 +21,9 @@ def table(rows: Sequence[Mapping[str, Any]], *, empty: str = "Nothing to show.",
     columns = [c for c in dict.fromkeys(key for row in rows for key in row) if c not in drop]
     shown = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False)
     for column in columns:
-        numeric = any(isinstance(row.get(column), int | float) and not isinstance(row.get(column), bool) for row in rows)
+        numeric = any(
+            isinstance(row.get(column), int | float) and not isinstance(row.get(column), bool) for row in rows
+        )
         shown.add_column(column.replace("_", " "), justify="right" if numeric else "left", overflow="fold")
     for row in rows:
         shown.add_row(*(Text(_text(row.get(column))) for column in columns))

@@ -35,9 +35,7 @@ class Verdict:
     refused: int
 
 
-def judge(
-    connection: Connection, relation: str, rules: Sequence[Rule], into: str, today: dt.date
-) -> list[Verdict]:
+def judge(connection: Connection, relation: str, rules: Sequence[Rule], into: str, today: dt.date) -> list[Verdict]:
     """Judge every row of `relation` (a table with batch_id and source_row) by `rules`.
 
     Refused rows are added to the table `into` (batch_id, source_row, rule, reason, columns, action).
@@ -45,9 +43,7 @@ def judge(
     return judge_each(connection, [(relation, rule) for rule in rules], into, today)
 
 
-def judge_each(
-    connection: Connection, rules: Sequence[tuple[str, Rule]], into: str, today: dt.date
-) -> list[Verdict]:
+def judge_each(connection: Connection, rules: Sequence[tuple[str, Rule]], into: str, today: dt.date) -> list[Verdict]:
     """As `judge`, each rule on a relation of its own: all are put to Great Expectations at once."""
     rows = {relation: _rows(connection, relation) for relation in {relation for relation, _ in rules}}
     values = [_distinct(connection, relation, rule, today) for relation, rule in rules]
@@ -206,9 +202,7 @@ def _quietly() -> Any:
         logger.setLevel(before)
 
 
-def _record(
-    connection: Connection, relation: str, rule: Rule, bad: list[Any], into: str, today: dt.date
-) -> int:
+def _record(connection: Connection, relation: str, rule: Rule, bad: list[Any], into: str, today: dt.date) -> int:
     """Join refused values back to their rows. Returns the number of rows."""
     judged = _dated(rule.judged, today)
     unit = f" {rule.shown_in}" if rule.shown_in else ""

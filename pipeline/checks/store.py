@@ -31,7 +31,9 @@ class Outcome:
         return {"success": self.success, "suites": self.suites, "findings": self.findings}
 
 
-def check(connection: duckdb.DuckDBPyConnection, today: dt.date, talk: Callable[[str], None] = lambda _: None) -> Outcome:
+def check(
+    connection: duckdb.DuckDBPyConnection, today: dt.date, talk: Callable[[str], None] = lambda _: None
+) -> Outcome:
     """Run all suites on the store, renew every flag, and keep the result in the store's table of checks."""
     suites, findings = [], []
     for kind in KINDS:
@@ -70,5 +72,7 @@ def _line(name: str, verdicts: list[Verdict]) -> dict[str, Any]:
 
 def _found(verdicts: list[Verdict]) -> list[dict[str, Any]]:
     return [
-        {"kind": v.rule.kind, "rule": v.rule.id, "rows": v.refused, "reason": v.rule.reason} for v in verdicts if v.refused
+        {"kind": v.rule.kind, "rule": v.rule.id, "rows": v.refused, "reason": v.rule.reason}
+        for v in verdicts
+        if v.refused
     ]

@@ -121,16 +121,23 @@ def merge(connection: Connection, batch: Batch, batch_id: int, *, incoming: str,
         connection.execute(f"delete from {kind.name} where (batch_id, source_row) in ({old})")
         connection.execute(f"delete from flags where kind = ? and (batch_id, source_row) in ({old})", [kind.name])
     if loaded or superseded:
-        new = "" if loaded + superseded == accepted else (
-            "where source_row in (select source_row from verdicts where not known or changed)"
+        new = (
+            ""
+            if loaded + superseded == accepted
+            else ("where source_row in (select source_row from verdicts where not known or changed)")
         )
         connection.execute(
             f"insert into {kind.name} ({columns}, practice, source_file, source_row, loaded_at, batch_id) "
             f"select {columns}, practice, $file, source_row, $now, batch_id from {accepted_rows} {new}",
             parameters,
         )
-    counts = Counts(count(f"select count(*) from (select source_row from {incoming} union select source_row from {refused})"),
-                    loaded, unchanged, superseded, quarantined)
+    counts = Counts(
+        count(f"select count(*) from (select source_row from {incoming} union select source_row from {refused})"),
+        loaded,
+        unchanged,
+        superseded,
+        quarantined,
+    )
     _add_up(counts)
     connection.execute(
         f"insert into batches values ({', '.join('?' * 15)})",
