@@ -15,6 +15,40 @@ with reported as (
     from incidents as i
 ),
 
+-- How many reports of a tooth are told to be a separated use: those that are no event of their own.
+told as (
+    select r.practice, r.treatment_id, count(*) - count(e.incident_id) as reports
+    from reported as r
+    left join separation_events as e on e.practice = r.practice and e.incident_id = r.incident_id
+    where r.kind = 'separation'
+    group by r.practice, r.treatment_id
+),
+
+-- Separated uses of a tooth, those first that a report fits best.
+separated_uses as (
+    select
+        u.practice,
+        u.treatment_id,
+        u.use_id,
+        u.started_at,
+        u.canal,
+        u.instrument_id,
+        row_number() over (partition by u.practice, u.treatment_id order by max(
+            case
+                when r.instrument_id = u.instrument_id and (r.canal is null or r.canal = u.canal) then 3
+                when r.instrument_id <> u.instrument_id then 0
+                when r.canal = u.canal then 2
+                when r.incident_id is not null and r.canal is null then 1
+                else 0
+            end
+        ) desc, u.use_id) as place
+    from instrument_uses as u
+    left join reported as r
+        on r.practice = u.practice and r.treatment_id = u.treatment_id and r.kind = 'separation'
+    where u.result = 'separated'
+    group by u.practice, u.treatment_id, u.use_id, u.started_at, u.canal, u.instrument_id
+),
+
 from_uses as (
     select
         u.practice,
@@ -28,14 +62,9 @@ from_uses as (
         cast(null as double) as fragment_mm,
         cast(null as varchar) as managed,
         cast(null as boolean) as patient_informed
-    from instrument_uses as u
-    left join reported as r
-        on
-            r.practice = u.practice
-            and r.treatment_id = u.treatment_id
-            and r.kind = 'separation'
-            and (r.canal = u.canal or r.canal is null)
-    where u.result = 'separated' and r.incident_id is null
+    from separated_uses as u
+    left join told as t on t.practice = u.practice and t.treatment_id = u.treatment_id
+    where u.place > coalesce(t.reports, 0)
 ),
 
 every_one as (
