@@ -10,6 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.measures.catalogue import find
+
 Facts = Callable[..., list[dict[str, Any]]]
 
 REPORTED = "incident_id | treatment_id | canal | instrument_id | kind"
@@ -140,19 +142,23 @@ teeth = st.tuples(
 @given(practice=st.lists(teeth, min_size=1, max_size=40))
 def test_no_more_events_than_there_must_be(facts: Facts, practice: list[tuple[list[Any], list[Any]]]) -> None:
     """Events of a tooth = uses + reports - pairs of them: nothing counts twice that may be the same."""
-    found = facts(
-        "separation_events",
-        instrument_uses=[
+    uses_and_reports: dict[str, Any] = {
+        "instrument_uses": [
             {"use_id": f"U{t}-{i}", "treatment_id": f"T{t}", "canal": c, "instrument_id": n, "result": "separated"}
             for t, (used, _) in enumerate(practice)
             for i, (c, n) in enumerate(used)
         ],
-        incidents=[
+        "incidents": [
             {"incident_id": f"X{t}-{i}", "treatment_id": f"T{t}", "canal": c, "instrument_id": n, "kind": "separation"}
             for t, (_, reported) in enumerate(practice)
             for i, (c, n) in enumerate(reported)
         ],
-    )
+    }
+    found = facts("separation_events", **uses_and_reports)
+    listed = facts(f"({find('incident_list').sql})", **uses_and_reports)
     for tooth, (used, reported) in enumerate(practice):
-        events = sum(event["treatment_id"] == f"T{tooth}" for event in found)
-        assert events == len(used) + len(reported) - pairs(used, reported), (used, reported)
+        expected = len(used) + len(reported) - pairs(used, reported)
+        assert sum(event["treatment_id"] == f"T{tooth}" for event in found) == expected, (used, reported)
+        # The list for the clinical lead has a line for each of them.
+        assert sum(line["treatment_id"] == f"T{tooth}" for line in listed) == expected, (used, reported)
+        assert {line["incident_id"] for line in listed} >= {f"X{tooth}-{i}" for i in range(len(reported))}
