@@ -1,6 +1,6 @@
 """GS1 element strings: what the bar code of an instrument's package says (GTIN, lot, serial, dates).
 
-Read in two forms: with brackets, as printed for people - (01)07300016350759(17)270200(10)A1 - and as a scanner gives it,
+Read in two forms: with brackets, as printed for people, (01)07300016350759(17)270200(10)A1, and as a scanner gives it,
 where a variable-length element ends with FNC1 (sent as the group separator, character 29). Source: GS1 General
 Specifications; application identifiers as in the GS1 syntax dictionary (01: 14 digits with check digit; 11 and 17: six
 digits YYMMDD; 10 and 21: up to 20 characters).
@@ -81,7 +81,7 @@ def parse(text: str) -> Udi:
 
 
 def _bracketed(text: str) -> dict[str, str]:
-    # Values may hold brackets themselves; only (01), (10), (11), (17), (21) or another two to four digits open an element.
+    # Values may hold brackets themselves; only two to four digits in brackets open an element.
     parts = re.split(r"\((\d{2,4})\)", text)
     if parts[0]:
         raise Gs1Error("it does not begin with an application identifier")
