@@ -252,7 +252,8 @@ def ingest(
         table([f.as_json() for f in files])
     refused = sum(f.counts.quarantined for f in files)
     if refused:
-        talk(f"{refused} rows were refused; `canalwise quarantine` lists them with their reasons.")
+        rows = "1 row was" if refused == 1 else f"{refused} rows were"
+        talk(f"{rows} refused; `canalwise quarantine` lists them with their reasons.")
         raise typer.Exit(1)
 
 

@@ -297,7 +297,7 @@ def test_ingest_as_json(store: Path, canalwise: Run, export: Run, sound: Run) ->
         ],
         "store": str(store),
     }  # fmt: skip
-    assert "1 rows were refused; `canalwise quarantine` lists them with their reasons." in ran.err
+    assert "1 row was refused; `canalwise quarantine` lists them with their reasons." in ran.err
     # The same again: nothing new, and the same exit status, for the rows are still refused.
     again = canalwise("ingest", path, "--store", store, "--json")
     assert again.code == 1

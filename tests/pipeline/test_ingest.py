@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import itertools
+import json
 import shutil
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+import polars as pl
 import pytest
 
 from pipeline import ingest as ingest_module
@@ -120,6 +122,23 @@ def test_a_header_alone_is_read_as_no_rows(store: Path, export: Callable[..., Pa
     path = tmp_path / "contacts.csv"
     path.write_text(",".join(KINDS["contacts"].names))
     assert [one.counts for one in run(store, path)] == [Counts(0, 0, 0, 0, 0)]
+
+
+BLNS = Path(__file__).resolve().parents[3] / "shared" / "corpora" / "blns" / "blns.json"
+
+
+@pytest.mark.skipif(not BLNS.is_file(), reason="no corpus beside this checkout")
+def test_awkward_texts_are_stored_to_the_letter(
+    store: Path, export: Callable[..., Path], sound: Callable[..., Any]
+) -> None:
+    """The Big List of Naughty Strings (MIT licence), as notes of incidents: text is data, never code or format."""
+    texts = [text for text in json.loads(BLNS.read_text(encoding="utf-8")) if "\0" not in text]
+    assert len(texts) > 400
+    rows = [sound("incidents", incident_id=f"N{i}", note=text) for i, text in enumerate(texts)]
+    assert run(store, export("incidents.csv", rows))[0].counts == Counts(len(texts), len(texts), 0, 0, 0)
+    stored = dict(query(store, "select incident_id, note from incidents"))
+    expected = pl.Series(texts).str.strip_chars().replace("", None)
+    assert [stored[f"N{i}"] for i in range(len(texts))] == expected.to_list()
 
 
 # --- the same again, and newer ---------------------------------------------------------------------------------------

@@ -18,6 +18,7 @@ import pytest
 from pipeline import ingest as ingest_module
 from pipeline.errors import UserError
 from pipeline.ingest import ingest
+from pipeline.quarantine import export as export_refused
 from pipeline.settings import Settings
 from pipeline.store.database import open_store
 from pipeline.store.records import KINDS
@@ -258,6 +259,11 @@ def test_what_is_written_is_its_owners_alone(
     ran = canalwise("measure", "quarantine_by_reason", "--store", store, "--out", tmp_path / "m.csv")
     assert ran.code == 0, ran.err
     assert mode(tmp_path / "m.csv") == 0o600
+
+
+def test_refused_rows_are_written_for_their_owner_alone_whatever_the_umask(tmp_path: Path) -> None:
+    export_refused([], tmp_path / "refused.csv")
+    assert mode(tmp_path / "refused.csv") == 0o600
 
 
 def test_reports_are_their_owners_alone(filled: Path, canalwise: Callable[..., Any], tmp_path: Path) -> None:

@@ -166,6 +166,25 @@ def test_the_random_tables_break_and_keep_every_rule() -> None:
     assert set(all_rules()) - seen == set()
 
 
+def test_a_rule_with_thousands_of_distinct_values_is_judged_beside_those_with_few() -> None:
+    rules = list(suite("visits"))
+    with in_memory() as connection:
+        connection.execute(
+            """insert into visits
+               (practice, visit_id, treatment_id, dentist, seated_at, left_at, reason, source_row, batch_id)
+               select 'here', 'V' || i, 'T1', 'D1', timestamp '2024-03-04 09:00:00',
+                      timestamp '2024-03-04 08:00:00' + to_seconds(i * 20), ['planned', 'other'][1 + i % 2], i, 1
+               from range(1, 3001) as numbers (i)"""
+        )
+        create_faults(connection, "faults")
+        verdicts = judge(connection, "visits", rules, "faults", TODAY)
+        found = faults(connection)
+        assert {rule: refused for rule, refused in plain_run(connection, rules).items() if refused} == found
+    refused = {v.rule.id: v.refused for v in verdicts if v.refused}
+    assert refused["visit_minutes_out_of_range"] == 180 + 1380  # not after 09:00, or after 17:00
+    assert refused["visit_reason_unknown"] == 1500
+
+
 def test_a_fault_says_which_rule_why_and_what_is_done(store: Any) -> None:
     rule = all_rules()["visit_minutes_out_of_range"]
     with in_memory() as connection:
