@@ -79,6 +79,9 @@ def _dated(sql: str, today: dt.date) -> str:
     return sql.replace("$today", f"date '{today.isoformat()}'")
 
 
+_FEW = 1000  # values; longer columns have a frame of their own, so that the others need not be padded to their length
+
+
 def _refused(rules: Sequence[Rule], values: list[list[Any]]) -> list[list[Any]]:
     """For each rule the values that Great Expectations refuses.
 
@@ -91,15 +94,13 @@ def _refused(rules: Sequence[Rule], values: list[list[Any]]) -> list[list[Any]]:
         if distinct:
             pooled.setdefault(key, {}).update(dict.fromkeys(distinct))
             expectations[key] = rule.expectation
-    if not pooled:
-        return [[] for _ in rules]
-    columns = {str(i): list(distinct) for i, distinct in enumerate(pooled.values())}
-    frame = _frame(columns, max(map(len, columns.values())))
-    found = _validate(frame, list(zip(columns, expectations.values(), strict=True)))
-    bad = {
-        key: {distinct[min(p, len(distinct) - 1)] for p in positions}
-        for key, distinct, positions in zip(pooled, columns.values(), found, strict=True)
-    }
+    bad: dict[tuple[str, bool], set[Any]] = {}
+    for few in (True, False):
+        columns = {key: list(distinct) for key, distinct in pooled.items() if (len(distinct) <= _FEW) is few}
+        if columns:
+            found = _validate(_frame(list(columns.values())), [expectations[key] for key in columns])
+            for (key, distinct), positions in zip(columns.items(), found, strict=True):
+                bad[key] = {distinct[min(p, len(distinct) - 1)] for p in positions}
     return [[v for v in distinct if v in bad.get(key, ())] for key, distinct in zip(keys, values, strict=True)]
 
 
@@ -113,28 +114,27 @@ def _numeric(values: list[Any]) -> bool:
     return all(isinstance(v, int | float) and not isinstance(v, bool) for v in values)
 
 
-def _frame(columns: dict[str, list[Any]], length: int) -> pd.DataFrame:
+def _frame(columns: list[list[Any]]) -> pd.DataFrame:
     """Columns of unequal length in one frame, the last value repeated: repeating a value changes no verdict."""
     import pandas as pd
 
+    length = max(map(len, columns))
     return pd.DataFrame(
         {
-            name: pd.Series(
+            str(place): pd.Series(
                 values + [values[-1]] * (length - len(values)), dtype="float64" if _numeric(values) else "object"
             )
-            for name, values in columns.items()
+            for place, values in enumerate(columns)
         }
     )
 
 
-Judged = tuple[str, dict[str, Any]]  # a column of the frame, and what is expected of it
-
-
-def _validate(frame: pd.DataFrame, judged: list[Judged]) -> list[list[int]]:
-    """Positions of the frame that each expectation finds unexpected.
+def _validate(frame: pd.DataFrame, expectations: list[dict[str, Any]]) -> list[list[int]]:
+    """Positions that each expectation finds unexpected in the column of its own place.
 
     Whether there are any is asked first, which is cheaper than asking where, and most expectations are met.
     """
+    judged = [(str(place), expectation) for place, expectation in enumerate(expectations)]
     positions: list[list[int]] = [[] for _ in judged]
     with _quietly():
         batch = _batch(frame)
@@ -163,7 +163,7 @@ def _any_frame() -> Any:
     return asset.add_batch_definition_whole_dataframe("all")
 
 
-def _results(batch: Any, judged: list[Judged], result_format: dict[str, Any]) -> list[Any]:
+def _results(batch: Any, judged: list[tuple[str, dict[str, Any]]], result_format: dict[str, Any]) -> list[Any]:
     """The result of each expectation, in order."""
     import great_expectations as gx
     from great_expectations.expectations.expectation_configuration import ExpectationConfiguration

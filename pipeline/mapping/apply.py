@@ -66,10 +66,9 @@ def apply(raw: RawTable, kind: str, mapping: KindMapping, options: FileOptions, 
             continue
         typed = _parse(text[column.name], column.type, options, raw.typed_cells)
         columns.append(pl.lit(typed).alias(column.name))
-        if column.type != "text":
+        if typed.null_count() > text[column.name].null_count():
             failed = text.select("source_row", column.name).filter(typed.is_null() & text[column.name].is_not_null())
-            if failed.height:
-                faults.append(_unparsed(failed, column.name, column.type, options))
+            faults.append(_unparsed(failed, column.name, column.type, options))
     return Typed(text.select(columns), pl.concat(faults))
 
 
@@ -78,8 +77,7 @@ def _text(column: str, cell: dict[str, str], mapping: KindMapping) -> pl.Expr:
     if column in mapping.constants:
         return pl.lit(mapping.constants[column], pl.String)
     source = mapping.columns[column]
-    text = pl.col(cell[source.source]).str.strip_chars()
-    text = pl.when(text != "").then(text)
+    text = pl.col(cell[source.source]).str.strip_chars().replace("", None)
     if source.values:
         words = {word.lower(): meaning for word, meaning in source.values.items()}
         # A word that the list does not know stays as it is and is judged like any other value.
