@@ -192,7 +192,7 @@ def demo(
     typer.echo(
         f"\nOpen {out / 'reports' / 'index.html'} in a browser.\n"
         f"Exports: {exports}   Store: {store}\n"
-        f"Refused rows, with reasons: canalwise quarantine --store {store}\n"
+        f"Refused rows, with reasons: {program} quarantine --store {store}\n"
         f"A figure: canalwise measure healed_share --by sequence --store {store} "
         f"--settings {exports / 'canalwise.toml'}"
     )

@@ -170,15 +170,22 @@ def _write(connection: Connection, raw: RawTable, how: Recognised, batch: Batch,
         "create or replace temp table refused as select distinct source_row from faults where action = 'quarantine'"
     )
     counts = merge(connection, batch, batch_id, incoming="incoming", refused="refused")
-    connection.unregister("typed_records")
     # A file read again under another mapping or other rules: its earlier refusals are void.
     connection.execute(
         "delete from quarantine where batch_id in "
         "(select batch_id from batches where file_hash = ? and kind = ? and practice = ? and batch_id <> ?)",
         [batch.file_hash, batch.kind, batch.practice, batch_id],
     )
+    # A record of this key is in the store now: an earlier refusal of it, in whatever file, is settled.
+    if connection.execute("select 1 from quarantine where kind = ? limit 1", [how.kind]).fetchone():
+        connection.execute(
+            f"delete from quarantine where kind = ? and key in (select {_key(how.kind, 'i')} from incoming as i "
+            "where i.source_row not in (select source_row from refused))",
+            [how.kind],
+        )
     if counts.quarantined:
         _quarantine(connection, raw, how, batch, batch_id, key)
+    connection.unregister("typed_records")
     connection.execute(
         f"""insert into flags
             select '{how.kind}', f.batch_id, f.source_row, f.rule, f.action, f.reason, f.columns, []
@@ -249,6 +256,11 @@ def _refuse_contradictions(connection: Connection, kind: str) -> None:
     )
 
 
+def _key(kind: str, alias: str) -> str:
+    """A record's key as one text, NULL while any part of it is missing."""
+    return " || chr(31) || ".join(f'{alias}."{column}"' for column in ("practice", *KINDS[kind].key))
+
+
 def _quarantine(
     connection: Connection, raw: RawTable, how: Recognised, batch: Batch, batch_id: int, key: bytes
 ) -> None:
@@ -274,10 +286,11 @@ def _quarantine(
     kept = pl.DataFrame(texts, schema={"source_row": pl.Int64, "record": pl.String}, orient="row")
     connection.register("refused_texts", kept)
     connection.execute(
-        """insert into quarantine
-           select any_value(f.batch_id), $kind, $file, f.source_row, list(f.rule order by f.rule),
-                  list(f.reason order by f.rule), list_distinct(flatten(list(f.columns))), any_value(t.record)
-           from faults f join refused_texts t using (source_row)
+        f"""insert into quarantine
+           select any_value(f.batch_id), $kind, $file, f.source_row, any_value({_key(how.kind, "i")}),
+                  list(f.rule order by f.rule), list(f.reason order by f.rule),
+                  list_distinct(flatten(list(f.columns))), any_value(t.record)
+           from faults f join refused_texts t using (source_row) left join incoming i using (source_row)
            where f.action = 'quarantine' group by f.source_row order by f.source_row""",
         {"kind": how.kind, "file": batch.source_file},
     )

@@ -15,9 +15,10 @@ _BOOKS = (
         file_hash VARCHAR, file_bytes BIGINT, mapping_hash VARCHAR, rules_hash VARCHAR, loaded_at TIMESTAMP,
         "read" BIGINT, loaded BIGINT, unchanged BIGINT, superseded BIGINT, quarantined BIGINT,
         check ("read" = loaded + unchanged + superseded + quarantined))""",
-    # Rows that were refused, with what a person needs to mend them. `record` holds mapped columns only, as JSON.
+    # Rows that were refused, with what a person needs to mend them. `record` holds mapped columns only, as JSON; `key`
+    # the record's key where it could be told: once a record of that key is in the store, the refusal is settled.
     """create table quarantine (
-        batch_id BIGINT, kind VARCHAR, source_file VARCHAR, source_row BIGINT,
+        batch_id BIGINT, kind VARCHAR, source_file VARCHAR, source_row BIGINT, key VARCHAR,
         rules VARCHAR[], reasons VARCHAR[], columns VARCHAR[], record VARCHAR)""",
     # Records that stay in the store but that a warning or a rule across kinds has marked.
     """create table flags (

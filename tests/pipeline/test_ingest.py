@@ -456,3 +456,17 @@ def test_no_two_orders_of_the_same_two_versions_end_alike(
     for file, tooth in itertools.zip_longest((old, new, old), (36, 37, 37)):
         run(store, file)
         assert query(store, "select tooth from treatments") == [(tooth,)]
+
+
+def test_a_refusal_is_settled_once_a_record_of_its_key_is_in(
+    canalwise: Callable[..., Any], sound: Callable[..., Any], export: Callable[..., Path]
+) -> None:
+    bad = export("follow_ups.csv", [sound("follow_ups", pai="7"), sound("follow_ups", follow_up_id="F2", pai="6")])
+    assert canalwise("ingest", bad).code == 1
+    mended = export("mended.csv", [sound("follow_ups", pai="2")])
+    assert canalwise("ingest", mended).code == 0
+    left = canalwise("quarantine", "--json")
+    assert left.code == 1
+    assert [row["row"] for row in left.json["rows"]] == [3]  # the other record is still refused
+    assert canalwise("ingest", export("rest.csv", [sound("follow_ups", follow_up_id="F2", pai="1")])).code == 0
+    assert canalwise("quarantine", "--json").code == 0
