@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import os
+import shutil
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -189,11 +190,12 @@ def demo(
     from pipeline.printing import table
 
     table([f.as_json() for f in files], drop=("skipped",))
+    program = "canalwise" if shutil.which("canalwise") else sys.argv[0]  # as it can be typed here
     typer.echo(
         f"\nOpen {out / 'reports' / 'index.html'} in a browser.\n"
         f"Exports: {exports}   Store: {store}\n"
         f"Refused rows, with reasons: {program} quarantine --store {store}\n"
-        f"A figure: canalwise measure healed_share --by sequence --store {store} "
+        f"A figure: {program} measure healed_share --by sequence --store {store} "
         f"--settings {exports / 'canalwise.toml'}"
     )
 
