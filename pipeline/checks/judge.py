@@ -81,31 +81,43 @@ def _dated(sql: str, today: dt.date) -> str:
 
 _FEW = 1000  # values; longer columns have a frame of their own, so that the others need not be padded to their length
 
+_Expected = tuple[str, bool]  # what two rules have in common that can be judged as one
+_known: dict[_Expected, dict[Any, bool]] = {}  # whether a value was refused, for as long as the process lives
+
 
 def _refused(rules: Sequence[Rule], values: list[list[Any]]) -> list[list[Any]]:
     """For each rule the values that Great Expectations refuses.
 
-    An expectation costs some 20 ms however few its values, so rules that expect the same share one column of values.
+    An expectation costs some 10 ms however few its values. So rules that expect the same share one column of values,
+    and what was judged once is not judged again.
     """
-    pooled: dict[tuple[str, bool], dict[Any, None]] = {}
-    expectations: dict[tuple[str, bool], dict[str, Any]] = {}
     keys = [_same_expectation(rule, distinct) for rule, distinct in zip(rules, values, strict=True)]
+    asked: dict[_Expected, dict[Any, None]] = {}
+    expectations: dict[_Expected, dict[str, Any]] = {}
     for key, rule, distinct in zip(keys, rules, values, strict=True):
-        if distinct:
-            pooled.setdefault(key, {}).update(dict.fromkeys(distinct))
+        known = _known.setdefault(key, {})
+        if unknown := dict.fromkeys(v for v in distinct if v not in known):
+            asked.setdefault(key, {}).update(unknown)
             expectations[key] = rule.expectation
-    bad: dict[tuple[str, bool], set[Any]] = {}
+    judged: dict[_Expected, dict[Any, bool]] = {}
     for few in (True, False):
-        columns = {key: list(distinct) for key, distinct in pooled.items() if (len(distinct) <= _FEW) is few}
+        columns = {key: list(distinct) for key, distinct in asked.items() if (len(distinct) <= _FEW) is few}
         if columns:
             found = _validate(_frame(list(columns.values())), [expectations[key] for key in columns])
             for (key, distinct), positions in zip(columns.items(), found, strict=True):
-                bad[key] = {distinct[min(p, len(distinct) - 1)] for p in positions}
-    return [[v for v in distinct if v in bad.get(key, ())] for key, distinct in zip(keys, values, strict=True)]
+                judged[key] = dict.fromkeys(distinct, False) | {
+                    distinct[min(p, len(distinct) - 1)]: True for p in positions
+                }
+                if few:
+                    _known[key] |= judged[key]
+    return [
+        [v for v in distinct if _known[key].get(v) or judged.get(key, {}).get(v)]
+        for key, distinct in zip(keys, values, strict=True)
+    ]
 
 
-def _same_expectation(rule: Rule, values: list[Any]) -> tuple[str, bool]:
-    """What two rules have in common that can be judged as one: all but the column, and numbers or not."""
+def _same_expectation(rule: Rule, values: list[Any]) -> _Expected:
+    """All of an expectation but its column, and whether it is about numbers."""
     kwargs = {k: v for k, v in rule.expectation["kwargs"].items() if k != "column"}
     return json.dumps([rule.expectation["type"], kwargs], sort_keys=True), _numeric(values)
 
