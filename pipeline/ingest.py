@@ -10,7 +10,7 @@ import datetime as dt
 import hashlib
 import json
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +18,7 @@ from pipeline.checks import across
 from pipeline.checks.judge import create_faults, judge
 from pipeline.checks.suites import fingerprint, suite
 from pipeline.errors import UserError
-from pipeline.mapping.model import Mapping, load_mapping
+from pipeline.mapping.model import FileOptions, Mapping, load_mapping
 from pipeline.mapping.recognise import Recognised, recognise
 from pipeline.settings import Settings
 from pipeline.sources import read as sources
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     import duckdb
     import polars as pl
 
-    from pipeline.sources.table import Broken, RawTable
+    from pipeline.sources.table import Broken, File, RawTable
 
     Connection = duckdb.DuckDBPyConnection
 
@@ -85,12 +85,10 @@ def _today() -> dt.date:
     return dt.date.today()
 
 
-def _recognise(file: Path, as_kind: str | None, mapping: Mapping | None) -> list[Recognised]:
+def _recognise(file: File, as_kind: str | None, mapping: Mapping | None) -> list[Recognised]:
     """What a file holds: one kind, or as many as a mapping names sheets of this workbook for."""
-    from pipeline.sources.table import Dialect
-
     if mapping is None:
-        return [recognise(sources.header(file, Dialect()), str(file), as_kind=as_kind, mapping=None)]
+        return [_by_own_header(file, as_kind)]
     dialect = mapping.file.dialect
     there = sources.sheets(file)
     named = {name: kind for name, kind in mapping.kinds.items() if kind.sheet and as_kind in (None, name)}
@@ -115,16 +113,32 @@ def _recognise(file: Path, as_kind: str | None, mapping: Mapping | None) -> list
     return [recognise(sources.header(file, dialect), str(file), as_kind=as_kind, mapping=mapping)]
 
 
-def _import_file(connection: Connection, file: Path, how: Recognised, settings: Settings, key: bytes) -> Imported:
-    data_hash = hashlib.sha256(file.read_bytes()).hexdigest()
+def _by_own_header(file: File, as_kind: str | None) -> Recognised:
+    """A file with our headers. What parts its cells is told by the header: no other sign makes it one of ours."""
+    from pipeline.sources.table import Dialect
+
+    first: UserError | None = None
+    for delimiter in sources.DELIMITERS if sources.is_text(file) else (",",):
+        try:
+            header = sources.header(file, Dialect(delimiter=delimiter))
+            found = recognise(header, str(file), as_kind=as_kind, mapping=None)
+            return replace(found, options=FileOptions(delimiter=delimiter))
+        except UserError as e:
+            first = first or e
+    assert first is not None
+    raise first
+
+
+def _import_file(connection: Connection, file: File, how: Recognised, settings: Settings, key: bytes) -> Imported:
+    data = file.read_bytes()
     mapping_hash = hashlib.sha256((how.mapping.model_dump_json() + how.options.model_dump_json()).encode()).hexdigest()
     batch = Batch(
         source_file=file.name,
         kind=how.kind,
         practice=settings.practice,
         time_zone=settings.time_zone,
-        file_hash=data_hash,
-        file_bytes=file.stat().st_size,
+        file_hash=hashlib.sha256(data).hexdigest(),
+        file_bytes=len(data),
         mapping_hash=mapping_hash[:16],
         rules_hash=fingerprint(how.kind),
     )

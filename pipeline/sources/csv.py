@@ -13,12 +13,11 @@ import codecs
 import csv
 import re
 from collections.abc import Iterator
-from pathlib import Path
 
 import polars as pl
 
 from pipeline.errors import UserError
-from pipeline.sources.table import Broken, Dialect, RawTable, cell_names, text_codec
+from pipeline.sources.table import Broken, Dialect, File, RawTable, cell_names, text_codec
 
 _QUOTE = '"'
 _LINE_END = re.compile("(\r\n|\r|\n)")
@@ -26,7 +25,7 @@ _LONGEST_RECORD = 200  # lines; a quote still open after so many is taken for a 
 _LONGEST_LINE = 1 << 20  # characters
 
 
-def read_csv(path: Path, dialect: Dialect) -> RawTable:
+def read_csv(path: File, dialect: Dialect) -> RawTable:
     """Read a delimited text file as text. Errors that concern the whole file are UserErrors."""
     lines, ends = _lines(_decode(path, dialect.encoding))
     start = next((i for i, line in enumerate(lines) if line.strip()), None)
@@ -36,7 +35,7 @@ def read_csv(path: Path, dialect: Dialect) -> RawTable:
     return _records(lines, ends, start, body_at, header, dialect)
 
 
-def read_header(path: Path, dialect: Dialect) -> tuple[str, ...]:
+def read_header(path: File, dialect: Dialect) -> tuple[str, ...]:
     """The header alone, for telling which kind a file is."""
     lines = _lines(_decode(path, dialect.encoding), most=200)[0]
     start = next((i for i, line in enumerate(lines) if line.strip()), None)
@@ -45,7 +44,7 @@ def read_header(path: Path, dialect: Dialect) -> tuple[str, ...]:
     return _header(lines, start, dialect, path)[0]
 
 
-def _decode(path: Path, encoding: str) -> str:
+def _decode(path: File, encoding: str) -> str:
     try:
         data = path.read_bytes()
     except OSError as e:
@@ -56,9 +55,9 @@ def _decode(path: Path, encoding: str) -> str:
         codec = text_codec(encoding)
     except LookupError:
         raise UserError(f"no such encoding: {encoding}", where=str(path), do="Use e.g. utf-8 or windows-1252") from None
+    if codec == "utf-8" and data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        codec = "utf-16"  # the file says so itself: no UTF-8 text begins with this mark
     if not codec.startswith("utf-16"):
-        if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-            raise UserError("is UTF-16 text", where=str(path), do='Say so in a mapping file: encoding = "utf-16"')
         nul = data.find(b"\0")
         if nul >= 0:
             line = data.count(b"\n", 0, nul) + 1
@@ -95,7 +94,7 @@ def _lines(text: str, most: int = 0) -> tuple[list[str], list[str]]:
     return lines, [*ends, ""]
 
 
-def _header(lines: list[str], start: int, dialect: Dialect, path: Path) -> tuple[tuple[str, ...], int]:
+def _header(lines: list[str], start: int, dialect: Dialect, path: File) -> tuple[tuple[str, ...], int]:
     """The header's cells and the index of the first line after it (a header cell may hold quoted newlines)."""
     for stop in range(start + 1, min(start + 20, len(lines)) + 1):
         try:
@@ -223,13 +222,13 @@ def _split(sound: list[str], source_row: pl.Series, width: int, dialect: Dialect
         return _frame([], [], width)
     if width == 1:
         return pl.DataFrame([source_row, pl.Series("c0", sound, dtype=pl.String)])
+    # With a header of our own in front: a cell that begins with U+FEFF would pass for a byte order mark and lose it.
+    header = dialect.delimiter.join(names)
     rows = pl.read_csv(
-        "\n".join(sound).encode("utf-8", "surrogatepass"),
-        has_header=False,
+        "\n".join([header, *sound]).encode("utf-8", "surrogatepass"),
         separator=dialect.delimiter,
         quote_char=_QUOTE if quotes else None,
         infer_schema=False,
-        new_columns=names,
         empty_string_is_null=False,
     )
     if rows.shape != (len(sound), width):

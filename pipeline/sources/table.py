@@ -4,8 +4,19 @@ from __future__ import annotations
 
 import codecs
 from dataclasses import dataclass
+from typing import Protocol
 
 import polars as pl
+
+
+class File(Protocol):
+    """A file of an export: a path, or a member of an archive. Its text form is how errors name it."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def suffix(self) -> str: ...
+    def read_bytes(self) -> bytes: ...
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,13 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
 }
 
 
+def scratch() -> duckdb.DuckDBPyConnection:
+    """A database in memory that holds nothing, for work on text before it is a record."""
+    import duckdb
+
+    return duckdb.connect(":memory:", config=_CONFIG)
+
+
 def in_memory() -> duckdb.DuckDBPyConnection:
     """An empty store in memory, for tests and worked examples."""
     import duckdb

@@ -14,7 +14,7 @@ import xlsxwriter
 from pipeline.errors import UserError
 from pipeline.sources.read import header, read
 from pipeline.sources.table import Dialect
-from pipeline.sources.xlsx import read_xlsx
+from pipeline.sources.workbook import read_workbook
 
 Workbook = Callable[..., Path]
 
@@ -64,7 +64,7 @@ def test_values_come_as_a_program_reads_them(workbook: Workbook) -> None:
             ],
         )
     )
-    table = read_xlsx(path, None)
+    table = read_workbook(path, None)
     assert table.header == ("day", "at", "whole", "part", "yes", "no", "code", "formula")
     assert table.rows.rows() == [
         (2, "2024-03-05 00:00:00", "2024-03-05 10:30:00", "25", "0.045", "true", "false", "007", "0.25")
@@ -74,38 +74,38 @@ def test_values_come_as_a_program_reads_them(workbook: Workbook) -> None:
 
 def test_blank_rows_are_counted_and_row_numbers_are_those_of_the_sheet(workbook: Workbook) -> None:
     cells = {(3, 2): "id", (3, 3): "n", (4, 2): "a", (7, 2): "b", (7, 3): 2, (9, 2): "  "}
-    table = read_xlsx(workbook(Sheet=cells), None)
+    table = read_workbook(workbook(Sheet=cells), None)
     assert table.header == ("id", "n")
     assert table.rows.rows() == [(4, "a", ""), (7, "b", "2")]
 
 
 def test_a_failed_formula_is_not_an_empty_cell(workbook: Workbook) -> None:
     rows = grid(["id", "n"], ["a", ("=1/0", "#DIV/0!")], ["b", 1], ["c", ("=1/0", "#DIV/0!")])
-    table = read_xlsx(workbook(Sheet={(row + 2, column): v for (row, column), v in rows.items()}), None)
+    table = read_workbook(workbook(Sheet={(row + 2, column): v for (row, column), v in rows.items()}), None)
     assert table.rows["c1"].to_list() == ["#failed formula", "1", "#failed formula"]
     assert table.rows["c0"].to_list() == ["a", "b", "c"]
 
 
 def test_the_first_sheet_is_read_unless_one_is_named(workbook: Workbook) -> None:
     path = workbook(First=grid(["a"], [1]), Second=grid(["b"], [2]))
-    assert read_xlsx(path, None).header == ("a",)
-    assert read_xlsx(path, "Second").rows.rows() == [(2, "2")]
+    assert read_workbook(path, None).header == ("a",)
+    assert read_workbook(path, "Second").rows.rows() == [(2, "2")]
     assert header(path, Dialect(), "Second") == ("b",)
     with pytest.raises(UserError, match=r"no sheet Third; it has First, Second"):
-        read_xlsx(path, "Third")
+        read_workbook(path, "Third")
 
 
 def test_a_header_alone_and_an_empty_sheet(workbook: Workbook) -> None:
-    table = read_xlsx(workbook(Sheet=grid(["a", "b"])), None)
+    table = read_workbook(workbook(Sheet=grid(["a", "b"])), None)
     assert (table.header, table.rows.height) == (("a", "b"), 0)
     with pytest.raises(UserError, match="the sheet is empty"):
-        read_xlsx(workbook(Sheet={}), None)
+        read_workbook(workbook(Sheet={}), None)
 
 
 def test_a_text_file_with_the_name_of_a_workbook_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "book.xlsx"
     path.write_text("a,b\n1,2\n")
-    with pytest.raises(UserError, match=r"is not an \.xlsx workbook"):
+    with pytest.raises(UserError, match=r"is not an \.xlsx or \.ods workbook"):
         read(path, Dialect())
 
 
@@ -114,7 +114,7 @@ def test_a_zip_that_is_no_workbook_is_one_line(tmp_path: Path) -> None:
     with zipfile.ZipFile(path, "w") as archive:
         archive.writestr("hello.txt", "hello")
     with pytest.raises(UserError, match="the workbook cannot be read") as caught:
-        read_xlsx(path, None)
+        read_workbook(path, None)
     assert "\n" not in str(caught.value)
 
 
@@ -125,7 +125,7 @@ def test_a_damaged_workbook_is_one_line(workbook: Workbook) -> None:
     data[at : at + 100] = b"\0" * 100
     path.write_bytes(bytes(data))
     with pytest.raises(UserError) as caught:
-        read_xlsx(path, None)
+        read_workbook(path, None)
     assert "\n" not in str(caught.value)
 
 
@@ -134,4 +134,4 @@ def test_a_workbook_that_unpacks_to_far_more_than_its_size_is_refused_unread(tmp
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("xl/worksheets/sheet1.xml", b"0" * (8 << 20))
     with pytest.raises(UserError, match="the workbook unpacks to 8 MB"):
-        read_xlsx(path, None)
+        read_workbook(path, None)

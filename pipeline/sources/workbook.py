@@ -5,16 +5,16 @@ Polars reads through fastexcel (calamine): formulas give their cached values, a 
 
 from __future__ import annotations
 
+import io
 import zipfile
 from itertools import groupby
 from operator import itemgetter
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import polars as pl
 
 from pipeline.errors import UserError
-from pipeline.sources.table import RawTable, cell_names
+from pipeline.sources.table import File, RawTable, cell_names
 
 if TYPE_CHECKING:
     import fastexcel
@@ -24,7 +24,7 @@ _DENSEST = 100  # unpacked : packed
 _FAILED = "#failed formula"
 
 
-def read_xlsx(path: Path, sheet: str | None) -> RawTable:
+def read_workbook(path: File, sheet: str | None) -> RawTable:
     """The sheet (the first one when none is named) as text; row numbers are those of the sheet."""
     book = _open(path)
     names = book.sheet_names
@@ -58,39 +58,42 @@ def read_xlsx(path: Path, sheet: str | None) -> RawTable:
     return RawTable(header, rows, (), blank, typed_cells=True)
 
 
-def sheet_names(path: Path) -> list[str]:
+def sheet_names(path: File) -> list[str]:
     """The names of a workbook's sheets, in its order."""
     return list(_open(path).sheet_names)
 
 
-def _open(path: Path) -> fastexcel.ExcelReader:
-    _refuse_bombs(path)
+def _open(path: File) -> fastexcel.ExcelReader:
+    data = _bytes(path)
     import fastexcel
 
     try:
-        return fastexcel.read_excel(str(path))
+        return fastexcel.read_excel(data)
     except Exception as e:
         raise _unreadable(path, e) from None
 
 
-def _unreadable(path: Path, error: Exception) -> UserError:
+def _unreadable(path: File, error: Exception) -> UserError:
     """fastexcel has no family of errors: whatever it raises says that the file is damaged."""
     reason = str(error).partition("\n")[0]
     return UserError(f"the workbook cannot be read ({reason})", where=str(path), do="Save it again as .xlsx")
 
 
-def _refuse_bombs(path: Path) -> None:
+def _bytes(path: File) -> bytes:
+    """The workbook's bytes, once its directory says that it unpacks to something sensible."""
     try:
-        with zipfile.ZipFile(path) as book:
+        data = path.read_bytes()
+        with zipfile.ZipFile(io.BytesIO(data)) as book:
             unpacked = sum(entry.file_size for entry in book.infolist())
             packed = max(1, sum(entry.compress_size for entry in book.infolist()))
     except FileNotFoundError:
         raise UserError("no such file", where=str(path), do="Check the path") from None
     except (OSError, zipfile.BadZipFile):
-        raise UserError("is not an .xlsx workbook", where=str(path), do="Save it again as .xlsx") from None
+        raise UserError("is not an .xlsx or .ods workbook", where=str(path), do="Save it again as .xlsx") from None
     if unpacked > _LARGEST or unpacked / packed > _DENSEST:
         raise UserError(
             f"the workbook unpacks to {unpacked >> 20} MB, {unpacked // packed} times its size",
             where=str(path),
             do="Save it again, or export as CSV",
         )
+    return data

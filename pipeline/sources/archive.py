@@ -1,0 +1,66 @@
+"""Exports inside .gz and .zip files, read without being written to disk."""
+
+from __future__ import annotations
+
+import gzip
+import io
+import zipfile
+import zlib
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from pipeline.errors import UserError
+
+ARCHIVE = (".gz", ".zip")
+_LARGEST = 1 << 30  # bytes unpacked; a small archive can hold terabytes of zeros
+
+
+@dataclass(frozen=True)
+class Member:
+    """One file of an archive; `inside` is None in a .gz, which holds just one."""
+
+    archive: Path
+    inside: str | None
+
+    @property
+    def name(self) -> str:
+        """As it is stored with records and printed: june.zip/visits.csv, visits.csv.gz."""
+        return self.archive.name if self.inside is None else f"{self.archive.name}/{self.inside}"
+
+    @property
+    def suffix(self) -> str:
+        return PurePosixPath(self.archive.stem if self.inside is None else self.inside).suffix
+
+    def __str__(self) -> str:
+        return str(self.archive) if self.inside is None else f"{self.archive}/{self.inside}"
+
+    def read_bytes(self) -> bytes:
+        """The unpacked bytes; a UserError for a damaged, locked or monstrous archive."""
+        try:
+            if self.inside is None:
+                with gzip.open(self.archive) as file:
+                    data = file.read(_LARGEST + 1)
+            else:
+                with zipfile.ZipFile(self.archive) as packed, packed.open(self.inside) as file:
+                    data = file.read(_LARGEST + 1)
+        except (gzip.BadGzipFile, zipfile.BadZipFile, EOFError, zlib.error, NotImplementedError) as e:
+            raise UserError(f"the archive is damaged ({e})", where=str(self), do="Pack it again") from None
+        except RuntimeError:  # how zipfile says that a member is encrypted
+            raise UserError("the archive is locked by a password", where=str(self), do="Unpack it first") from None
+        if len(data) > _LARGEST:
+            raise UserError("unpacks to more than 1 GB", where=str(self), do="Unpack it and import the parts") from None
+        return data
+
+
+def members(archive: Path) -> list[Member]:
+    """The files of an archive, in order of name; folders and what a system leaves behind are not counted."""
+    if archive.suffix.lower() == ".gz":
+        return [Member(archive, None)]
+    try:
+        with zipfile.ZipFile(io.BytesIO(archive.read_bytes())) as packed:
+            names = [entry.filename for entry in packed.infolist() if not entry.is_dir()]
+    except zipfile.BadZipFile as e:
+        raise UserError(f"the archive is damaged ({e})", where=str(archive), do="Pack it again") from None
+    except OSError as e:
+        raise UserError(f"the file cannot be read ({e.strerror})", where=str(archive), do="Check the path") from None
+    return [Member(archive, name) for name in sorted(names) if not name.startswith("__MACOSX/")]
