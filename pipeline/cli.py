@@ -52,7 +52,7 @@ STORE = Path("canalwise.duckdb")
 def main() -> None:
     """Run the command line: whatever goes wrong is one line on stderr. Exit status 2, or 3 for a fault of our own."""
     try:
-        raise SystemExit(app(standalone_mode=False) or 0)
+        raise SystemExit(app(prog_name="canalwise", standalone_mode=False) or 0)
     except UserError as e:
         typer.echo(f"canalwise: {e}", err=True)
         raise SystemExit(e.exit_code) from None
@@ -220,12 +220,15 @@ def init(
 
 @app.command()
 def ingest(
-    paths: Annotated[list[Path], typer.Argument(help="Files or folders of exports.", metavar="PATH...")],
+    paths: Annotated[list[Path] | None, typer.Argument(help="Files or folders of exports.", metavar="PATH...")] = None,
     as_kind: Annotated[
         str | None, typer.Option("--as", help="The record kind, when the header leaves it open.")
     ] = None,
     mapping: Annotated[
         Path | None, typer.Option("--mapping", help="A mapping file for exports with other headers.")
+    ] = None,
+    undo: Annotated[
+        int | None, typer.Option("--undo", metavar="BATCH", help="Take a batch out instead; `status` numbers them.")
     ] = None,
     store: StoreOption = STORE,
     settings: SettingsOption = None,
@@ -233,13 +236,18 @@ def ingest(
     quiet: QuietOption = False,
 ) -> None:
     """Import exports. Prints for each file: read = loaded + unchanged + superseded + quarantined."""
+    if (undo is None) == (not paths):
+        raise UserError("give either PATH... to import, or --undo BATCH", do="`canalwise ingest --help` says more")
+    if undo is not None:
+        _undo(store, undo, json_, _talk(quiet))
+        return
     from pipeline.ingest import ingest as run_ingest
 
     talk = _talk(quiet)
     files = []
     for done in run_ingest(
         store,
-        paths,
+        paths or [],
         _settings(settings),
         as_kind=as_kind,
         mapping_file=mapping,
@@ -257,6 +265,18 @@ def ingest(
         rows = "1 row was" if refused == 1 else f"{refused} rows were"
         talk(f"{rows} refused; `canalwise quarantine` lists them with their reasons.")
         raise typer.Exit(1)
+
+
+def _undo(store: Path, batch: int, json_: bool, talk: Any) -> None:
+    from pipeline.ingest import undo
+
+    again = undo(store, batch, lambda t: talk(f"Renewing {t} ..."))
+    if json_:
+        _print_json({"undone": batch, "import_again": again, "store": str(store)})
+        return
+    typer.echo(f"Batch {batch} is out of the store; what it had superseded is back.")
+    for file in again:
+        typer.echo(f"Import again: {file} (rows of it depended on this batch)")
 
 
 @app.command()
@@ -419,13 +439,26 @@ def report(
 
 
 @app.command()
-def status(store: StoreOption = STORE, json_: JsonOption = False) -> None:
+def status(
+    history: Annotated[
+        str | None, typer.Option("--history", metavar="KIND", help="List the superseded records of a kind instead.")
+    ] = None,
+    store: StoreOption = STORE,
+    json_: JsonOption = False,
+) -> None:
     """What is in the store: records and dates of each kind, and every import."""
     from pipeline.printing import table
-    from pipeline.store.status import status as read_status
+    from pipeline.store import status as books
 
     with _reading(store) as connection:
-        found = read_status(connection)
+        if history is not None:
+            replaced = books.superseded(connection, history)
+            if json_:
+                _print_json({"superseded": replaced})
+            else:
+                table(replaced, empty=f"No record of {history} was superseded.")
+            return
+        found = books.status(connection)
     if json_:
         _print_json(found)
         return

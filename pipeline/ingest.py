@@ -81,6 +81,25 @@ def ingest(
                 across.refresh(connection, _today())
 
 
+def undo(store: Path, batch: int, progress: Callable[[str], None] = lambda _: None) -> list[str]:
+    """Take a batch out of the store at `store`; gives the files that must be imported again (see store.undo)."""
+    from pipeline.store.undo import undo as take_out
+
+    if is_new(store):
+        raise UserError("there is no store here", where=str(store), do="Import something first: canalwise ingest PATH")
+    with open_store(store, write=True) as connection:
+        connection.begin()
+        try:
+            again = take_out(connection, batch)
+            connection.commit()
+        except BaseException:
+            _roll_back(connection)
+            raise
+        progress("rules across record kinds")
+        across.refresh(connection, _today())
+    return again
+
+
 def _today() -> dt.date:
     return dt.date.today()
 

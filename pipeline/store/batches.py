@@ -96,20 +96,24 @@ def merge(connection: Connection, batch: Batch, batch_id: int, *, incoming: str,
     accepted = count(f"select count(*) from {accepted_rows}")
     # A row that stands in the file twice, to the letter, counts once; the second says nothing new.
     key_list = ", ".join(f'"{k}"' for k in keys)
-    if count(f"select count(*) from (select distinct {key_list} from {accepted_rows})") < accepted:
+    records = count(f"select count(*) from (select distinct {key_list} from {accepted_rows})")
+    if records < accepted:
         connection.execute(
             f"create or replace temp table accepted as select * from {accepted_rows} "
             f"qualify row_number() over (partition by {key_list} order by source_row) = 1"
         )
         accepted_rows = "accepted"
-    connection.execute(
-        f"create or replace temp table verdicts as select n.source_row, o.batch_id as old_batch, "
-        f"o.source_row as old_row, o.batch_id is not null as known, "
-        f"case when o.batch_id is null then false else ({changed}) end as changed "
-        f"from {accepted_rows} n left join {kind.name} o on {same_key}"
-    )
-    superseded = count("select count(*) from verdicts where known and changed")
-    loaded = count("select count(*) from verdicts where not known")
+    if count(f"select count(*) from (select 1 from {kind.name} limit 1)"):
+        connection.execute(
+            f"create or replace temp table verdicts as select n.source_row, o.batch_id as old_batch, "
+            f"o.source_row as old_row, o.batch_id is not null as known, "
+            f"case when o.batch_id is null then false else ({changed}) end as changed "
+            f"from {accepted_rows} n left join {kind.name} o on {same_key}"
+        )
+        superseded = count("select count(*) from verdicts where known and changed")
+        loaded = count("select count(*) from verdicts where not known")
+    else:  # the first of their kind
+        superseded, loaded = 0, records
     unchanged = accepted - superseded - loaded
     if superseded:
         old = "select old_batch, old_row from verdicts where known and changed"
@@ -121,11 +125,8 @@ def merge(connection: Connection, batch: Batch, batch_id: int, *, incoming: str,
         connection.execute(f"delete from {kind.name} where (batch_id, source_row) in ({old})")
         connection.execute(f"delete from flags where kind = ? and (batch_id, source_row) in ({old})", [kind.name])
     if loaded or superseded:
-        new = (
-            ""
-            if loaded + superseded == accepted
-            else ("where source_row in (select source_row from verdicts where not known or changed)")
-        )
+        some = "where source_row in (select source_row from verdicts where not known or changed)"
+        new = some if loaded + superseded < records else ""
         connection.execute(
             f"insert into {kind.name} ({columns}, practice, source_file, source_row, loaded_at, batch_id) "
             f"select {columns}, practice, $file, source_row, $now, batch_id from {accepted_rows} {new}",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from pipeline.errors import UserError
 from pipeline.store.records import KINDS
 
 if TYPE_CHECKING:
@@ -37,3 +38,18 @@ def status(connection: duckdb.DuckDBPyConnection) -> dict[str, Any]:
     )
     names = [d[0] for d in cursor.description or ()]
     return {"kinds": kinds, "batches": [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]}
+
+
+def superseded(connection: duckdb.DuckDBPyConnection, kind: str) -> list[dict[str, Any]]:
+    """The superseded records of a kind, the latest replaced last: the record, where it stood, and what replaced it."""
+    if kind not in KINDS:
+        raise UserError(f"there is no record kind {kind}; the kinds are {', '.join(KINDS)}")
+    columns = ", ".join(f'h."{c}"' for c in KINDS[kind].names)
+    cursor = connection.execute(
+        f"""select {columns}, h.practice, h.source_file as file, h.source_row as "row", h.batch_id as batch,
+                   h.replaced_by as replaced_by_batch, b.source_file as replaced_by_file, h.replaced_at
+            from {kind}_history as h left join batches as b on b.batch_id = h.replaced_by
+            order by h.replaced_at, h.batch_id, h.source_row"""
+    )
+    names = [d[0] for d in cursor.description or ()]
+    return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]

@@ -89,7 +89,8 @@ def assert_one_line(ran: Any, says: str) -> None:
     ("arguments", "says"),
     [
         (["nonsense"], "No such command 'nonsense'. `canalwise --help`"),
-        (["ingest"], "Missing argument 'PATH...'. `canalwise ingest --help`"),
+        (["ingest"], "give either PATH... to import, or --undo BATCH. `canalwise ingest --help`"),
+        (["explain"], "Missing argument 'NAME'. `canalwise explain --help`"),
         (["status", "--nonsense"], "No such option: --nonsense"),
         (["quarantine", "--kind"], "Option '--kind' requires an argument"),
         (["status", "too", "many"], "too many"),
