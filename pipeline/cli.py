@@ -342,7 +342,7 @@ def measures(json_: JsonOption = False) -> None:
 
 @app.command()
 def explain(
-    name: Annotated[str, typer.Argument(help="A measure.")],
+    name: Annotated[str, typer.Argument(metavar="NAME", help="A measure.")],
     json_: JsonOption = False,
 ) -> None:
     """Explain a measure: definition, what it needs, source, published figures, a worked example."""
@@ -358,7 +358,7 @@ def explain(
 
 @app.command()
 def measure(
-    name: Annotated[str, typer.Argument(help="A measure; `canalwise measures` lists them.")],
+    name: Annotated[str, typer.Argument(metavar="NAME", help="A measure; `canalwise measures` lists them.")],
     by: Annotated[str | None, typer.Option("--by", help="Groups, e.g. sequence,tooth_type.")] = None,
     from_: Annotated[str | None, typer.Option("--from", help="First day, e.g. 2026-01-01.")] = None,
     to: Annotated[str | None, typer.Option("--to", help="Last day.")] = None,
