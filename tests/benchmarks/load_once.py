@@ -16,7 +16,13 @@ from typing import Any
 
 
 def canalwise(folder: Path, new: Path) -> Any:
-    for library in ("great_expectations.expectations.expectation_configuration", "pandas", "polars", "pyarrow"):
+    for library in (
+        "duckdb",
+        "great_expectations.expectations.expectation_configuration",
+        "pandas",
+        "polars",
+        "pyarrow",
+    ):
         importlib.import_module(library)
     from pipeline.ingest import ingest
     from pipeline.settings import load_settings
