@@ -13,5 +13,6 @@ value of `meta.sql`, a DuckDB expression over one row `r` (`$today` is a date gi
 - in `across.json` also `kind`, whose records are judged, and `spoils`, the measures and fact tables whose unit built
   from a flagged record is left out.
 
-An empty value is never judged; a record that must not be empty has a rule of its own.
+An empty value is never judged; a record that must not be empty has a rule of its own. Text comes
+trimmed, and nothing but blanks is empty: the mapping sees to it.
 """

@@ -198,11 +198,11 @@ def _write(connection: Connection, raw: RawTable, how: Recognised, batch: Batch,
     _add_unparsed(connection, typed.faults, batch_id)
     _add_broken(connection, raw.broken, batch_id)
     judge(connection, "incoming", suite(how.kind), "faults", _today())
-    _refuse_contradictions(connection, how.kind)
+    repeats = _refuse_contradictions(connection, how.kind)
     connection.execute(
         "create or replace temp table refused as select distinct source_row from faults where action = 'quarantine'"
     )
-    counts = merge(connection, batch, batch_id, incoming="incoming", refused="refused")
+    counts = merge(connection, batch, batch_id, incoming="incoming", refused="refused", repeats=repeats)
     # A file read again under another mapping or other rules: its earlier refusals are void.
     connection.execute(
         "delete from quarantine where batch_id in "
@@ -265,19 +265,22 @@ def _add_broken(connection: Connection, broken: tuple[Broken, ...], batch_id: in
         connection.unregister("broken")
 
 
-def _refuse_contradictions(connection: Connection, kind: str) -> None:
-    """Refuse sound rows of one file that share a key but say different things: which is right is not to be told."""
+def _refuse_contradictions(connection: Connection, kind: str) -> bool:
+    """Refuse sound rows of one file that share a key but say different things: which is right is not to be told.
+
+    Says whether any sound rows share a key at all.
+    """
     keys = ", ".join(f'"{k}"' for k in ("practice", *KINDS[kind].key))
     columns = ", ".join(f'"{c}"' for c in ("practice", *KINDS[kind].names))
-    sound = (
-        "(select * from incoming where source_row not in (select source_row from faults where action = 'quarantine'))"
-    )
+    refused = "select source_row from faults where action = 'quarantine'"
+    any_refused = connection.execute(f"{refused} limit 1").fetchone() is not None
+    sound = f"(select * from incoming where source_row not in ({refused}))" if any_refused else "incoming"
     total = connection.execute(
         f"select count(*), (select count(*) from (select distinct {keys} from {sound})) from {sound}"
     ).fetchone()
     assert total is not None
     if total[0] == total[1]:
-        return
+        return False
     connection.execute(
         f"""insert into faults
             with different as (select distinct {columns} from {sound}),
@@ -287,6 +290,7 @@ def _refuse_contradictions(connection: Connection, kind: str) -> None:
                    {list(KINDS[kind].key)!r}, 'quarantine'
             from {sound} as s semi join contradicting using ({keys})"""
     )
+    return True
 
 
 def _key(kind: str, alias: str) -> str:

@@ -75,7 +75,7 @@ def apply(raw: RawTable, kind: str, mapping: KindMapping, options: FileOptions, 
 def _text(column: str, cell: dict[str, str], mapping: KindMapping) -> pl.Expr:
     """The cleaned text of a canonical column: trimmed, empty is null, words and notations translated."""
     if column in mapping.constants:
-        return pl.lit(mapping.constants[column], pl.String)
+        return pl.lit(mapping.constants[column].strip() or None, pl.String)
     source = mapping.columns[column]
     text = pl.col(cell[source.source]).str.strip_chars().replace("", None)
     if source.values:

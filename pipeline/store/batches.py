@@ -65,12 +65,12 @@ def same_file_before(connection: Connection, batch: Batch) -> Counts | None:
     return Counts(read, 0, read - quarantined, 0, quarantined)
 
 
-def merge(connection: Connection, batch: Batch, batch_id: int, *, incoming: str, refused: str) -> Counts:
+def merge(connection: Connection, batch: Batch, batch_id: int, *, incoming: str, refused: str, repeats: bool) -> Counts:
     """Merge the accepted records of `incoming` into their kind's table, inside the caller's transaction.
 
     `incoming` has batch_id, source_row, practice and the record; `refused` holds the source_row of every quarantined
-    record, including those that never became an incoming row. Raises AssertionError when the counts do not add up;
-    the caller rolls back.
+    record, including those that never became an incoming row; `repeats` says whether several of the accepted rows share
+    a key (they are then equal). Raises AssertionError when the counts do not add up; the caller rolls back.
     """
     kind = KINDS[batch.kind]
     columns = ", ".join(f'"{c}"' for c in kind.names)
@@ -93,16 +93,16 @@ def merge(connection: Connection, batch: Batch, batch_id: int, *, incoming: str,
             f"create or replace temp table accepted as select * from {incoming} "
             f"where source_row not in (select source_row from {refused})"
         )
-    accepted = count(f"select count(*) from {accepted_rows}")
-    # A row that stands in the file twice, to the letter, counts once; the second says nothing new.
-    key_list = ", ".join(f'"{k}"' for k in keys)
-    records = count(f"select count(*) from (select distinct {key_list} from {accepted_rows})")
-    if records < accepted:
+    accepted = records = count(f"select count(*) from {accepted_rows}")
+    if repeats:
+        # A row that stands in the file twice, to the letter, counts once; the second says nothing new.
+        key_list = ", ".join(f'"{k}"' for k in keys)
         connection.execute(
             f"create or replace temp table accepted as select * from {accepted_rows} "
             f"qualify row_number() over (partition by {key_list} order by source_row) = 1"
         )
         accepted_rows = "accepted"
+        records = count("select count(*) from accepted")
     if count(f"select count(*) from (select 1 from {kind.name} limit 1)"):
         connection.execute(
             f"create or replace temp table verdicts as select n.source_row, o.batch_id as old_batch, "

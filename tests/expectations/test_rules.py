@@ -139,7 +139,7 @@ CASES = {
     "treatment_incomplete": (
         [{"birth_year": None, "completed_on": None, "restoration": None}],
         [
-            *each("treatment_id", None, "", "  "),
+            *each("treatment_id", None, "", ""),
             *({c: None} for c in ("patient_id", "tooth", "dentist", "kind", "started_on", "status")),
         ],
     ),
