@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from pipeline.errors import UserError
 from pipeline.mapping.model import FileOptions, KindMapping, Mapping, canonical
-from pipeline.store.records import KINDS
+from pipeline.store.records import KINDS, Kind
 
 
 @dataclass(frozen=True)
@@ -39,10 +39,13 @@ def _by_canonical_header(header: tuple[str, ...], where: str, as_kind: str | Non
         return Recognised(best.name, canonical(header, best.name), FileOptions())
     lacking = [c for c in best.required if c not in seen]
     matched = len(seen.intersection(best.names))
-    if not matched:
-        # What stands in the first row of such a file may be a patient and no header: it is not shown.
-        only = "its only column has no name of ours: is the delimiter another than ,?"
-        what = only if len(header) == 1 else f"none of its {len(header)} columns has a name of ours"
+    if not matched and len(header) == 1:
+        what = "its only column has no name of ours: is the delimiter another than ,?"
+    elif not matched:
+        what = f"none of its {len(header)} columns has a name of ours"
+        # A first row with figures in it may be a patient and no header: it is not shown.
+        if not any(character.isdigit() for cell in header for character in cell):
+            what += f"; nearest is {_nearest(header, candidates)}. Columns seen: {_short(header)}"
     elif as_kind:
         what = f"lacks the columns {', '.join(lacking)} of {as_kind}. Columns seen: {_short(header)}"
     else:
@@ -71,6 +74,18 @@ def _by_mapping(header: tuple[str, ...], where: str, as_kind: str | None, mappin
     else:
         what = f"none of its {len(header)} columns stands in the mapping: is it another export, or another delimiter?"
     raise UserError(what, where=where, do="Mend the mapping")
+
+
+def _nearest(header: tuple[str, ...], candidates: list[Kind]) -> str:
+    """The kind whose column names look most like these."""
+    from difflib import SequenceMatcher
+
+    def likeness(kind: Kind) -> float:
+        return sum(
+            max(SequenceMatcher(None, cell.lower(), name).ratio() for name in kind.names) for cell in header[:50]
+        )
+
+    return max(candidates, key=likeness).name
 
 
 def _short(header: tuple[str, ...]) -> str:

@@ -116,7 +116,8 @@ def test_wrong_usage_is_one_line(canalwise: Run, arguments: list[str], says: str
 BAD_FILES: dict[str, tuple[bytes, str]] = {
     "empty.csv": (b"", "the file is empty"),
     "blank.csv": (b"\n\n", "the file is empty"),
-    "bills.csv": (b"no,amount\n1,2\n", "none of its 2 columns has a name of ours"),
+    "bills.csv": (b"no,amount\n1,2\n", "nearest is incidents. Columns seen: no, amount"),
+    "headless.csv": (b"P4711,Muster Anna\nP4712,Muster Max\n", "none of its 2 columns has a name of ours. Rename"),
     "visits.csv": (b"visit_id,treatment_id,dentist,seated_at\n", "nearest is visits, which also needs left_at"),
     "binary.csv": (b"\x89PNG\r\n\x1a\n\0\0\0", "is not a text file"),
     "latin.csv": (

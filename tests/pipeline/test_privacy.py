@@ -162,7 +162,7 @@ def test_no_patient_is_shown_when_an_export_is_not_understood(
         f"{line}\n{line}\n",
         line.replace(",", ";"),
         f'"{line}',
-        f"{','.join(HEADER)}\n{line}".encode("utf-16"),
+        f"{','.join(HEADER)}\n{line}".encode("utf-16-le"),
     ):
         path.write_bytes(text if isinstance(text, bytes) else text.encode())
         for how in ((), ("--as", "treatments")):
