@@ -19,7 +19,7 @@ Program = Any  # of conftest.py
 
 @pytest.fixture(scope="module")
 def exports(tmp_path_factory: pytest.TempPathFactory) -> Made:
-    return generate(tmp_path_factory.mktemp("another"), SEED, TREATMENTS, layout="canonical")
+    return generate(tmp_path_factory.mktemp("another") / "exports", SEED, TREATMENTS, layout="canonical")
 
 
 @pytest.fixture(scope="module")
