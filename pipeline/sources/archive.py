@@ -48,7 +48,7 @@ class Member:
         except RuntimeError:  # how zipfile says that a member is encrypted
             raise UserError("the archive is locked by a password", where=str(self), do="Unpack it first") from None
         if len(data) > _LARGEST:
-            raise UserError("unpacks to more than 1 GB", where=str(self), do="Unpack it and import the parts") from None
+            raise UserError("unpacks to more than 1 GB", where=str(self), do="Unpack it and import the parts")
         return data
 
 
