@@ -34,28 +34,32 @@ _EXPECTED: dict[Type, str] = {
 }
 
 _ISO_TIMESTAMPS = ("%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S%.f")
-FAULTS_SCHEMA = {"source_row": pl.Int64, "rule": pl.String, "reason": pl.String, "column": pl.String}
+FAULTS_SCHEMA = {"record_no": pl.Int64, "source_row": pl.Int64, "rule": pl.String, "reason": pl.String, "column": pl.String}
 
 
 @dataclass(frozen=True)
 class Typed:
     """Typed records and what did not parse.
 
-    `records`: source_row, practice and every column of the kind, in order. `faults`: source_row, rule, reason, column.
+    `records`: record_no, source_row, practice and every column of the kind, in order. `faults`: record_no, source_row,
+    rule, reason, column. `per_row`: the most records that a row of this file makes; row r makes those of the numbers
+    from (r - 1) * per_row + 1.
     """
 
     records: pl.DataFrame
     faults: pl.DataFrame
+    per_row: int = 1
 
 
 def apply(raw: RawTable, kind: str, mapping: KindMapping, options: FileOptions, practice: str) -> Typed:
     """Type the rows of an export. `practice` is used where the export itself names none."""
     cell = {name: f"c{raw.header.index(name)}" for name in mapping.sources}
     text = raw.rows.select(
+        pl.col("source_row").alias("record_no"),
         "source_row",
         *(_text(column, cell, mapping).alias(column) for column in (*mapping.columns, *mapping.constants)),
     )
-    columns = [pl.col("source_row")]
+    columns = [pl.col("record_no"), pl.col("source_row")]
     columns.append(
         (pl.col("practice").fill_null(practice) if "practice" in text.columns else pl.lit(practice)).alias("practice")
     )
@@ -67,7 +71,7 @@ def apply(raw: RawTable, kind: str, mapping: KindMapping, options: FileOptions, 
         typed = _parse(text[column.name], column.type, options, raw.typed_cells)
         columns.append(pl.lit(typed).alias(column.name))
         if typed.null_count() > text[column.name].null_count():
-            failed = text.select("source_row", column.name).filter(typed.is_null() & text[column.name].is_not_null())
+            failed = text.select("record_no", "source_row", column.name).filter(typed.is_null() & text[column.name].is_not_null())
             faults.append(_unparsed(failed, column.name, column.type, options))
     return Typed(text.select(columns), pl.concat(faults))
 
@@ -149,6 +153,7 @@ def _unparsed(failed: pl.DataFrame, column: str, type_: Type, options: FileOptio
     elif type_ in ("int", "decimal"):
         expected += f" with decimal {'point' if options.decimal == '.' else 'comma'}" if type_ == "decimal" else ""
     return failed.select(
+        "record_no",
         "source_row",
         rule=pl.lit("value_does_not_parse"),
         reason=pl.lit(f"{column}: ") + pl.col(column).str.slice(0, 40) + f" is not {expected}.",

@@ -181,9 +181,9 @@ def test_constants_stand_in_every_row() -> None:
 
 def test_unmapped_columns_are_absent_and_missing_ones_empty() -> None:
     done = typed("treatments", {"treatment_id": "Fall"}, {"Fall": ["a"], "Name": ["Anna"], "Telefon": ["0660 123"]})
-    assert done.records.columns == ["source_row", "practice", *KINDS["treatments"].names]
+    assert done.records.columns == ["record_no", "source_row", "practice", *KINDS["treatments"].names]
     assert "Anna" not in str(done.records.rows())
-    assert done.records.drop("source_row", "practice", "treatment_id").null_count().row(0) == (1,) * 14
+    assert done.records.drop("record_no", "source_row", "practice", "treatment_id").null_count().row(0) == (1,) * 14
 
 
 def test_the_practice_of_a_row_is_its_own_or_else_that_of_the_settings() -> None:
