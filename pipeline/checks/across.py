@@ -28,8 +28,9 @@ def refresh(connection: Connection, today: dt.date) -> list[Verdict]:
         verdicts = judge_each(connection, [(rule.kind, rule) for rule in rules], "faults", today)
         for rule in (verdict.rule for verdict in verdicts if verdict.refused):
             connection.execute(
-                "insert into flags select $kind, batch_id, source_row, rule, 'flag', reason, columns, $spoils "
-                "from faults where rule = $rule",
+                "insert into flags "
+                "select $kind, batch_id, record_no, source_row, rule, 'flag', reason, columns, $spoils from faults "
+                "where rule = $rule",
                 {"kind": rule.kind, "rule": rule.id, "spoils": list(rule.spoils)},
             )
         connection.commit()

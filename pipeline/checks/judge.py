@@ -36,9 +36,9 @@ class Verdict:
 
 
 def judge(connection: Connection, relation: str, rules: Sequence[Rule], into: str, today: dt.date) -> list[Verdict]:
-    """Judge every row of `relation` (a table with batch_id and source_row) by `rules`.
+    """Judge every row of `relation` (a table with batch_id, record_no and source_row) by `rules`.
 
-    Refused rows are added to the table `into` (batch_id, source_row, rule, reason, columns, action).
+    Refused rows are added to the table `into` (batch_id, record_no, source_row, rule, reason, columns, action).
     """
     return judge_each(connection, [(relation, rule) for rule in rules], into, today)
 
@@ -62,8 +62,8 @@ def _rows(connection: Connection, relation: str) -> int:
 def create_faults(connection: Connection, name: str) -> None:
     """An empty table for refused rows."""
     connection.execute(
-        f"create or replace temp table {name} (batch_id BIGINT, source_row BIGINT, rule VARCHAR, reason VARCHAR, "
-        "columns VARCHAR[], action VARCHAR)"
+        f"create or replace temp table {name} (batch_id BIGINT, record_no BIGINT, source_row BIGINT, rule VARCHAR, "
+        "reason VARCHAR, columns VARCHAR[], action VARCHAR)"
     )
 
 
@@ -222,8 +222,8 @@ def _record(connection: Connection, relation: str, rule: Rule, bad: list[Any], i
     condition = "v is null" if rule.judges_null else "v in (select unnest($bad))"
     sql = f"""
         insert into {into}
-        select batch_id, source_row, $rule, $reason {shown}, $columns, $action
-        from (select r.batch_id, r.source_row, {judged} as v from {relation} as r)
+        select batch_id, record_no, source_row, $rule, $reason {shown}, $columns, $action
+        from (select r.batch_id, r.record_no, r.source_row, {judged} as v from {relation} as r)
         where {condition}
     """
     parameters = {"rule": rule.id, "reason": rule.reason, "columns": list(rule.columns), "action": rule.action}

@@ -43,7 +43,9 @@ def check(
         connection.begin()
         connection.execute("delete from flags where kind = ? and action <> 'flag'", [kind])
         connection.execute(
-            "insert into flags select ?, batch_id, source_row, rule, action, reason, columns, [] from faults", [kind]
+            "insert into flags "
+            "select ?, batch_id, record_no, source_row, rule, action, reason, columns, [] from faults",
+            [kind],
         )
         connection.commit()
         suites.append(_line(kind, verdicts))

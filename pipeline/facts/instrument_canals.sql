@@ -17,7 +17,7 @@ with taken as (
     left join canals as c
         on c.practice = u.practice and c.treatment_id = u.treatment_id and c.canal = u.canal
     left join treatments as t on t.practice = u.practice and t.treatment_id = u.treatment_id
-    left join marked as m on m.kind = 'instrument_uses' and m.batch_id = u.batch_id and m.source_row = u.source_row
+    left join marked as m on m.kind = 'instrument_uses' and m.batch_id = u.batch_id and m.record_no = u.record_no
     where u.instrument_id is not null
     group by u.practice, u.instrument_id, u.treatment_id, u.canal
 ),

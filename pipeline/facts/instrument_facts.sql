@@ -53,4 +53,4 @@ select
 from lives as l
 inner join dentists as d on d.practice = l.practice and d.instrument_id = l.instrument_id
 left join instruments as i on i.practice = l.practice and i.instrument_id = l.instrument_id
-left join marked as m on m.kind = 'instruments' and m.batch_id = i.batch_id and m.source_row = i.source_row
+left join marked as m on m.kind = 'instruments' and m.batch_id = i.batch_id and m.record_no = i.record_no

@@ -52,8 +52,8 @@ def prepare(connection: Connection, settings: Settings, as_of: dt.date) -> None:
     # Flags of a record as one text of rule ids between spaces, so that a row of facts can gather those of several.
     connection.execute(
         """create or replace temp table marked as
-           select kind, batch_id, source_row, ' ' || string_agg(distinct rule, ' ') || ' ' as rules
-           from flags where len(spoils) > 0 group by kind, batch_id, source_row"""
+           select kind, batch_id, record_no, ' ' || string_agg(distinct rule, ' ') || ' ' as rules
+           from flags where len(spoils) > 0 group by kind, batch_id, record_no"""
     )
     for name, sql in texts().items():
         connection.execute(f"create or replace temp table {name} as {Template(sql).substitute(values)}")

@@ -94,15 +94,15 @@ separated as (
 child_flags as (
     select c.practice, c.treatment_id, string_agg(m.rules, '') as rules
     from (
-        select practice, treatment_id, batch_id, source_row, 'follow_ups' as kind from follow_ups
+        select practice, treatment_id, batch_id, record_no, 'follow_ups' as kind from follow_ups
         union all
-        select practice, treatment_id, batch_id, source_row, 'visits' as kind from visits
+        select practice, treatment_id, batch_id, record_no, 'visits' as kind from visits
         union all
-        select practice, treatment_id, batch_id, source_row, 'canals' as kind from canals
+        select practice, treatment_id, batch_id, record_no, 'canals' as kind from canals
         union all
-        select practice, treatment_id, batch_id, source_row, 'incidents' as kind from incidents
+        select practice, treatment_id, batch_id, record_no, 'incidents' as kind from incidents
     ) as c
-    inner join marked as m on m.kind = c.kind and m.batch_id = c.batch_id and m.source_row = c.source_row
+    inner join marked as m on m.kind = c.kind and m.batch_id = c.batch_id and m.record_no = c.record_no
     group by c.practice, c.treatment_id
 ),
 

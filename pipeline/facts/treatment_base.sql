@@ -75,4 +75,4 @@ from treatments as t
 left join recorded_canals as c on c.practice = t.practice and c.treatment_id = t.treatment_id
 left join most_curved as k on k.practice = t.practice and k.treatment_id = t.treatment_id
 left join instrumented as u on u.practice = t.practice and u.treatment_id = t.treatment_id
-left join marked as m on m.kind = 'treatments' and m.batch_id = t.batch_id and m.source_row = t.source_row
+left join marked as m on m.kind = 'treatments' and m.batch_id = t.batch_id and m.record_no = t.record_no

@@ -55,4 +55,4 @@ from instrument_uses as u
 left join treatment_base as b on b.practice = u.practice and b.treatment_id = u.treatment_id
 left join canal_base as c on c.practice = u.practice and c.treatment_id = u.treatment_id and c.canal = u.canal
 left join added as a on a.practice = u.practice and a.use_id = u.use_id
-left join marked as m on m.kind = 'instrument_uses' and m.batch_id = u.batch_id and m.source_row = u.source_row
+left join marked as m on m.kind = 'instrument_uses' and m.batch_id = u.batch_id and m.record_no = u.record_no

@@ -28,7 +28,7 @@ with visits_once as (
         string_agg(coalesce(m.rules, ''), '') as flags
     from visits as v
     left join treatment_base as b on b.practice = v.practice and b.treatment_id = v.treatment_id
-    left join marked as m on m.kind = 'visits' and m.batch_id = v.batch_id and m.source_row = v.source_row
+    left join marked as m on m.kind = 'visits' and m.batch_id = v.batch_id and m.record_no = v.record_no
     group by
         v.practice,
         v.visit_id,

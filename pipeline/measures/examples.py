@@ -36,7 +36,7 @@ def _insert(connection: Any, kind: str, row: dict[str, str | None], number: int)
     batch = list(KINDS).index(kind) + 1
     names = ", ".join(f'"{name}"' for name in row)
     connection.execute(
-        f"insert into {kind} ({names}, practice, source_file, source_row, batch_id) "
-        f"values ({', '.join('?' * len(row))}, 'example', '{kind}.csv', {number}, {batch})",
+        f"insert into {kind} ({names}, practice, source_file, source_row, batch_id, record_no) "
+        f"values ({', '.join('?' * len(row))}, 'example', '{kind}.csv', {number}, {batch}, {number})",
         list(row.values()),
     )

@@ -39,6 +39,7 @@ class Batch:
     time_zone: str
     file_hash: str
     file_bytes: int
+    mapping: str
     mapping_hash: str
     rules_hash: str
 
@@ -68,9 +69,10 @@ def same_file_before(connection: Connection, batch: Batch) -> Counts | None:
 def merge(connection: Connection, batch: Batch, batch_id: int, *, incoming: str, refused: str, repeats: bool) -> Counts:
     """Merge the accepted records of `incoming` into their kind's table, inside the caller's transaction.
 
-    `incoming` has batch_id, source_row, practice and the record; `refused` holds the source_row of every quarantined
-    record, including those that never became an incoming row; `repeats` says whether several of the accepted rows share
-    a key (they are then equal). Raises AssertionError when the counts do not add up; the caller rolls back.
+    `incoming` has batch_id, record_no, source_row, practice and the record; `refused` holds the record_no of every
+    quarantined record, including those that never became an incoming row; `repeats` says whether several of the
+    accepted records share a key (they are then equal). Raises AssertionError when the counts do not add up; the
+    caller rolls back.
     """
     kind = KINDS[batch.kind]
     columns = ", ".join(f'"{c}"' for c in kind.names)
@@ -86,12 +88,12 @@ def merge(connection: Connection, batch: Batch, batch_id: int, *, incoming: str,
         return int(row[0])
 
     accepted_rows = incoming
-    quarantined = count(f"select count(distinct source_row) from {refused}")
+    quarantined = count(f"select count(distinct record_no) from {refused}")
     if quarantined:
         accepted_rows = "accepted"
         connection.execute(
             f"create or replace temp table accepted as select * from {incoming} "
-            f"where source_row not in (select source_row from {refused})"
+            f"where record_no not in (select record_no from {refused})"
         )
     accepted = records = count(f"select count(*) from {accepted_rows}")
     if repeats:
@@ -99,14 +101,14 @@ def merge(connection: Connection, batch: Batch, batch_id: int, *, incoming: str,
         key_list = ", ".join(f'"{k}"' for k in keys)
         connection.execute(
             f"create or replace temp table accepted as select * from {accepted_rows} "
-            f"qualify row_number() over (partition by {key_list} order by source_row) = 1"
+            f"qualify row_number() over (partition by {key_list} order by record_no) = 1"
         )
         accepted_rows = "accepted"
         records = count("select count(*) from accepted")
     if count(f"select count(*) from (select 1 from {kind.name} limit 1)"):
         connection.execute(
-            f"create or replace temp table verdicts as select n.source_row, o.batch_id as old_batch, "
-            f"o.source_row as old_row, o.batch_id is not null as known, "
+            f"create or replace temp table verdicts as select n.record_no, o.batch_id as old_batch, "
+            f"o.record_no as old_record, o.batch_id is not null as known, "
             f"case when o.batch_id is null then false else ({changed}) end as changed "
             f"from {accepted_rows} n left join {kind.name} o on {same_key}"
         )
@@ -116,24 +118,24 @@ def merge(connection: Connection, batch: Batch, batch_id: int, *, incoming: str,
         superseded, loaded = 0, records
     unchanged = accepted - superseded - loaded
     if superseded:
-        old = "select old_batch, old_row from verdicts where known and changed"
+        old = "select old_batch, old_record from verdicts where known and changed"
         connection.execute(
             f"insert into {kind.name}_history select *, {batch_id}, ? from {kind.name} "
-            f"where (batch_id, source_row) in ({old})",
+            f"where (batch_id, record_no) in ({old})",
             [now],
         )
-        connection.execute(f"delete from {kind.name} where (batch_id, source_row) in ({old})")
-        connection.execute(f"delete from flags where kind = ? and (batch_id, source_row) in ({old})", [kind.name])
+        connection.execute(f"delete from {kind.name} where (batch_id, record_no) in ({old})")
+        connection.execute(f"delete from flags where kind = ? and (batch_id, record_no) in ({old})", [kind.name])
     if loaded or superseded:
-        some = "where source_row in (select source_row from verdicts where not known or changed)"
+        some = "where record_no in (select record_no from verdicts where not known or changed)"
         new = some if loaded + superseded < records else ""
         connection.execute(
-            f"insert into {kind.name} ({columns}, practice, source_file, source_row, loaded_at, batch_id) "
-            f"select {columns}, practice, $file, source_row, $now, batch_id from {accepted_rows} {new}",
+            f"insert into {kind.name} ({columns}, practice, source_file, source_row, loaded_at, batch_id, record_no) "
+            f"select {columns}, practice, $file, source_row, $now, batch_id, record_no from {accepted_rows} {new}",
             parameters,
         )
     counts = Counts(
-        count(f"select count(*) from (select source_row from {incoming} union select source_row from {refused})"),
+        count(f"select count(*) from (select record_no from {incoming} union select record_no from {refused})"),
         loaded,
         unchanged,
         superseded,
@@ -141,10 +143,10 @@ def merge(connection: Connection, batch: Batch, batch_id: int, *, incoming: str,
     )
     _add_up(counts)
     connection.execute(
-        f"insert into batches values ({', '.join('?' * 15)})",
+        f"insert into batches values ({', '.join('?' * 16)})",
         [
             batch_id, batch.source_file, batch.kind, batch.practice, batch.time_zone, batch.file_hash, batch.file_bytes,
-            batch.mapping_hash, batch.rules_hash, now,
+            batch.mapping, batch.mapping_hash, batch.rules_hash, now,
             counts.read, counts.loaded, counts.unchanged, counts.superseded, counts.quarantined,
         ],
     )  # fmt: skip

@@ -138,4 +138,4 @@ _ALL = (
 KINDS: dict[str, Kind] = {kind.name: kind for kind in _ALL}
 
 # Provenance, in every table: practice, the file and row of the export, when it was loaded, and the batch.
-PROVENANCE = ("practice", "source_file", "source_row", "loaded_at", "batch_id")
+PROVENANCE = ("practice", "source_file", "source_row", "loaded_at", "batch_id", "record_no")

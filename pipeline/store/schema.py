@@ -6,24 +6,28 @@ from pipeline.store.records import KINDS, SQL_TYPE, Kind
 
 VERSION = 1
 
-_PROVENANCE = "practice VARCHAR, source_file VARCHAR, source_row BIGINT, loaded_at TIMESTAMP, batch_id BIGINT"
+_PROVENANCE = (
+    "practice VARCHAR, source_file VARCHAR, source_row BIGINT, loaded_at TIMESTAMP, batch_id BIGINT, record_no BIGINT"
+)
 
 _BOOKS = (
-    # One row an imported file. read = loaded + unchanged + superseded + quarantined, checked as it is written.
+    # One row an imported file (and kind). `mapping` is how it was read, as JSON: refused rows can be read again.
+    # read = loaded + unchanged + superseded + quarantined, checked as it is written.
     """create table batches (
         batch_id BIGINT, source_file VARCHAR, kind VARCHAR, practice VARCHAR, time_zone VARCHAR,
-        file_hash VARCHAR, file_bytes BIGINT, mapping_hash VARCHAR, rules_hash VARCHAR, loaded_at TIMESTAMP,
+        file_hash VARCHAR, file_bytes BIGINT, mapping VARCHAR, mapping_hash VARCHAR, rules_hash VARCHAR,
+        loaded_at TIMESTAMP,
         "read" BIGINT, loaded BIGINT, unchanged BIGINT, superseded BIGINT, quarantined BIGINT,
         check ("read" = loaded + unchanged + superseded + quarantined))""",
-    # Rows that were refused, with what a person needs to mend them. `record` holds mapped columns only, as JSON; `key`
-    # the record's key where it could be told: once a record of that key is in the store, the refusal is settled.
+    # Records that were refused, with what a person needs to mend them. `record` holds the mapped cells of their row,
+    # as JSON; `key` the record's key where it could be told: once that is in the store, the refusal is settled.
     """create table quarantine (
-        batch_id BIGINT, kind VARCHAR, source_file VARCHAR, source_row BIGINT, key VARCHAR,
+        batch_id BIGINT, record_no BIGINT, kind VARCHAR, source_file VARCHAR, source_row BIGINT, key VARCHAR,
         rules VARCHAR[], reasons VARCHAR[], columns VARCHAR[], record VARCHAR)""",
     # Records that stay in the store but that a warning or a rule across kinds has marked.
     """create table flags (
-        kind VARCHAR, batch_id BIGINT, source_row BIGINT, rule VARCHAR, action VARCHAR, reason VARCHAR,
-        columns VARCHAR[], spoils VARCHAR[])""",
+        kind VARCHAR, batch_id BIGINT, record_no BIGINT, source_row BIGINT, rule VARCHAR, action VARCHAR,
+        reason VARCHAR, columns VARCHAR[], spoils VARCHAR[])""",
     """create table checks (
         checked_at TIMESTAMP, suite VARCHAR, expectations BIGINT, failed BIGINT, "rows" BIGINT, unexpected BIGINT)""",
     "create table store_version (version INTEGER)",

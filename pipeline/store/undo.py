@@ -28,7 +28,7 @@ def undo(connection: Connection, batch_id: int) -> list[str]:
     same_key = " and ".join(f'h."{k}" is not distinct from o."{k}"' for k in keys)
     here, past = kind.name, f"{kind.name}_history"
     columns = ", ".join(
-        f'"{c}"' for c in (*kind.names, "practice", "source_file", "source_row", "loaded_at", "batch_id")
+        f'"{c}"' for c in (*kind.names, "practice", "source_file", "source_row", "loaded_at", "batch_id", "record_no")
     )
     # What this batch replaced comes back where its own record is the current one ...
     connection.execute(

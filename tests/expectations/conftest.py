@@ -20,7 +20,9 @@ import pytest
 from pipeline.store.records import KINDS, SQL_TYPE
 
 TODAY = date(2026, 6, 30)
-PROVENANCE = "practice VARCHAR, source_file VARCHAR, source_row BIGINT, loaded_at TIMESTAMP, batch_id BIGINT"
+PROVENANCE = (
+    "practice VARCHAR, source_file VARCHAR, source_row BIGINT, loaded_at TIMESTAMP, batch_id BIGINT, record_no BIGINT"
+)
 
 Rows = list[dict[str, Any]]
 
@@ -79,7 +81,7 @@ def empty_store() -> duckdb.DuckDBPyConnection:
 def fill(connection: duckdb.DuckDBPyConnection, tables: dict[str, Rows]) -> None:
     for kind, rows in tables.items():
         for number, row in enumerate(rows, start=1):
-            row = {"practice": "demo", "batch_id": 1, "source_row": number} | row
+            row = {"practice": "demo", "batch_id": 1, "record_no": number, "source_row": number} | row
             marks = ", ".join("?" for _ in row)
             connection.execute(f"insert into {kind} ({', '.join(row)}) values ({marks})", list(row.values()))
 

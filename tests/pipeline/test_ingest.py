@@ -12,7 +12,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline import ingest as ingest_module
+from pipeline import load as load_module
 from pipeline.errors import UserError
 from pipeline.ingest import Imported, ingest
 from pipeline.settings import Settings, load_settings
@@ -240,18 +240,18 @@ def test_a_key_of_two_columns_is_read_as_two(
 # --- all or nothing --------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("step", ["judge", "_refuse_contradictions", "merge", "_quarantine"])
+@pytest.mark.parametrize("step", ["judge", "_refuse_contradictions", "merge", "settle", "keep"])
 def test_a_failing_step_leaves_the_store_as_it_was(
     filled: Path, mess: Path, monkeypatch: pytest.MonkeyPatch, step: str
 ) -> None:
     before = everything(filled)
-    whole = getattr(ingest_module, step)
+    whole = getattr(load_module, step)
 
     def half(*arguments: Any, **named: Any) -> None:
         whole(*arguments, **named)
         raise RuntimeError("the power went")
 
-    monkeypatch.setattr(ingest_module, step, half)
+    monkeypatch.setattr(load_module, step, half)
     with pytest.raises(RuntimeError, match="the power went"):
         run(filled, mess)
     assert everything(filled) == before
@@ -290,14 +290,14 @@ def test_an_unknown_file_among_several_leaves_all_unloaded(store: Path, small: P
 def test_when_a_later_file_fails_the_earlier_ones_are_in_and_judged_across_kinds(
     store: Path, small: Path, mess: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    whole = ingest_module.judge
+    whole = load_module.judge
 
     def fails_on_visits(connection: Any, relation: str, rules: Any, *more: Any) -> Any:
         if rules[0].kind == "visits":
             raise RuntimeError("the power went")
         return whole(connection, relation, rules, *more)
 
-    monkeypatch.setattr(ingest_module, "judge", fails_on_visits)
+    monkeypatch.setattr(load_module, "judge", fails_on_visits)
     with pytest.raises(RuntimeError):
         run(store, small / "canals.csv", mess)
     assert len(query(store, "from canals")) == 129

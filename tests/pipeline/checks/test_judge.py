@@ -91,7 +91,8 @@ def random_store(seed: int) -> duckdb.DuckDBPyConnection:
             chosen = dice.integers(0, len(values), ROWS)
             cells = [None if gone else values[i] for gone, i in zip(missing, chosen, strict=True)]
             columns[column.name] = pl.Series(cells, dtype=POLARS_TYPE[column.type])
-        frame = pl.DataFrame(columns).with_row_index("source_row", 1).with_columns(batch_id=pl.lit(1))
+        frame = pl.DataFrame(columns).with_row_index("source_row", 1)
+        frame = frame.with_columns(batch_id=pl.lit(1), record_no="source_row")
         connection.register("frame", frame.to_arrow())
         connection.execute(f"insert into {kind.name} by name from frame")
         connection.unregister("frame")
@@ -171,9 +172,9 @@ def test_a_rule_with_thousands_of_distinct_values_is_judged_beside_those_with_fe
     with in_memory() as connection:
         connection.execute(
             """insert into visits
-               (practice, visit_id, treatment_id, dentist, seated_at, left_at, reason, source_row, batch_id)
+               (practice, visit_id, treatment_id, dentist, seated_at, left_at, reason, source_row, batch_id, record_no)
                select 'here', 'V' || i, 'T1', 'D1', timestamp '2024-03-04 09:00:00',
-                      timestamp '2024-03-04 08:00:00' + to_seconds(i * 20), ['planned', 'other'][1 + i % 2], i, 1
+                      timestamp '2024-03-04 08:00:00' + to_seconds(i * 20), ['planned', 'other'][1 + i % 2], i, 1, i
                from range(1, 3001) as numbers (i)"""
         )
         create_faults(connection, "faults")
@@ -189,9 +190,9 @@ def test_a_fault_says_which_rule_why_and_what_is_done(store: Any) -> None:
     rule = all_rules()["visit_minutes_out_of_range"]
     with in_memory() as connection:
         connection.execute(
-            "insert into visits (seated_at, left_at, batch_id, source_row) values "
-            "('2024-03-04 09:00', '2024-03-04 08:30', 7, 12), ('2024-03-04 09:00', '2024-03-04 10:00', 7, 13), "
-            "('2024-03-04 09:00', null, 7, 14)"
+            "insert into visits (seated_at, left_at, batch_id, source_row, record_no) values "
+            "('2024-03-04 09:00', '2024-03-04 08:30', 7, 12, 12), ('2024-03-04 09:00', '2024-03-04 10:00', 7, 13, 13), "
+            "('2024-03-04 09:00', null, 7, 14, 14)"
         )
         create_faults(connection, "faults")
         (verdict,) = judge(connection, "visits", [rule], "faults", TODAY)

@@ -27,8 +27,8 @@ def make_facts(
         if rows:
             columns = list(rows[0])
             connection.executemany(
-                f"insert into {kind} ({', '.join(columns)}, practice, source_row, batch_id) "
-                f"values ({', '.join('?' * len(columns))}, 'here', 1, 1)",
+                f"insert into {kind} ({', '.join(columns)}, practice, source_row, batch_id, record_no) "
+                f"values ({', '.join('?' * len(columns))}, 'here', 1, 1, 1)",
                 [list(row.values()) for row in rows],
             )
     prepare(connection, Settings.model_validate(settings or {}), as_of)

@@ -1,0 +1,136 @@
+"""One table of an export into the store: typed, pseudonymised, judged, merged; what is refused goes to quarantine.
+
+Everything here happens in the caller's transaction.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import TYPE_CHECKING
+
+from pipeline.checks.judge import create_faults, judge
+from pipeline.checks.suites import suite
+from pipeline.mapping.recognise import Recognised
+from pipeline.refusals import first_record, keep, settle
+from pipeline.store.batches import Batch, Counts, merge, next_id
+from pipeline.store.pseudonyms import pseudonyms
+from pipeline.store.records import KINDS
+
+if TYPE_CHECKING:
+    import duckdb
+    import polars as pl
+
+    from pipeline.sources.table import Broken, RawTable
+
+    Connection = duckdb.DuckDBPyConnection
+
+
+def load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, key: bytes, *, today: dt.date) -> Counts:
+    """Write the records of `raw` as one batch. `key` makes pseudonyms; `today` is the day that dates are judged by.
+
+    Raises AssertionError when the books do not add up; the caller rolls back.
+    """
+    from pipeline.mapping.apply import apply
+
+    typed = apply(raw, how.kind, how.mapping, how.options, batch.practice)
+    records = _pseudonymised(typed.records, key)
+    batch_id = next_id(connection)
+    create_faults(connection, "faults")
+    connection.register("typed_records", records.to_arrow())
+    connection.execute(
+        f"create or replace temp view incoming as select {batch_id}::bigint as batch_id, * from typed_records"
+    )
+    _add_unparsed(connection, typed.faults, batch_id)
+    _add_broken(connection, raw.broken, batch_id, typed.per_row)
+    judge(connection, "incoming", suite(how.kind), "faults", today)
+    repeats = _refuse_contradictions(connection, how.kind)
+    connection.execute(
+        "create or replace temp table refused as "
+        "select distinct record_no, source_row from faults where action = 'quarantine'"
+    )
+    counts = merge(connection, batch, batch_id, incoming="incoming", refused="refused", repeats=repeats)
+    # A file read again under another mapping or other rules: its earlier refusals are void.
+    connection.execute(
+        "delete from quarantine where batch_id in "
+        "(select batch_id from batches where file_hash = ? and kind = ? and practice = ? and batch_id <> ?)",
+        [batch.file_hash, batch.kind, batch.practice, batch_id],
+    )
+    settle(connection, raw, how.kind)
+    if counts.quarantined:
+        keep(connection, raw, how, batch, typed.per_row, key)
+    connection.unregister("typed_records")
+    connection.execute(
+        f"""insert into flags
+            select '{how.kind}', f.batch_id, f.record_no, f.source_row, f.rule, f.action, f.reason, f.columns, []
+            from faults f join {how.kind} t using (batch_id, record_no)"""
+    )
+    return counts
+
+
+def _pseudonymised(records: pl.DataFrame, key: bytes) -> pl.DataFrame:
+    """The records with every patient id replaced by its keyed pseudonym."""
+    import polars as pl
+
+    if "patient_id" not in records.columns:
+        return records
+    patients = records.select("practice", "patient_id").unique().drop_nulls()
+    known = patients.with_columns(pl.Series("pseudonym", pseudonyms(patients.iter_rows(), key), dtype=pl.String))
+    return (
+        records.join(known, on=["practice", "patient_id"], how="left", maintain_order="left")
+        .with_columns(patient_id="pseudonym")
+        .drop("pseudonym")
+    )
+
+
+def _add_unparsed(connection: Connection, faults: pl.DataFrame, batch_id: int) -> None:
+    if faults.height:
+        connection.register("unparsed", faults)
+        connection.execute(
+            f"insert into faults select {batch_id}, record_no, source_row, rule, reason, [\"column\"], 'quarantine' "
+            "from unparsed"
+        )
+        connection.unregister("unparsed")
+
+
+def _add_broken(connection: Connection, broken: tuple[Broken, ...], batch_id: int, per_row: int) -> None:
+    if broken:
+        import polars as pl
+
+        rows = pl.DataFrame(
+            [(first_record(b.source_row, per_row), b.source_row, b.rule, b.reason) for b in broken],
+            schema=["record_no", "source_row", "rule", "reason"],
+            orient="row",
+        )
+        connection.register("broken", rows)
+        connection.execute(
+            f"insert into faults select {batch_id}, record_no, source_row, rule, reason, [], 'quarantine' from broken"
+        )
+        connection.unregister("broken")
+
+
+def _refuse_contradictions(connection: Connection, kind: str) -> bool:
+    """Refuse sound rows of one file that share a key but say different things: which is right is not to be told.
+
+    Says whether any sound rows share a key at all.
+    """
+    keys = ", ".join(f'"{k}"' for k in ("practice", *KINDS[kind].key))
+    columns = ", ".join(f'"{c}"' for c in ("practice", *KINDS[kind].names))
+    refused = "select record_no from faults where action = 'quarantine'"
+    any_refused = connection.execute(f"{refused} limit 1").fetchone() is not None
+    sound = f"(select * from incoming where record_no not in ({refused}))" if any_refused else "incoming"
+    total = connection.execute(
+        f"select count(*), (select count(*) from (select distinct {keys} from {sound})) from {sound}"
+    ).fetchone()
+    assert total is not None
+    if total[0] == total[1]:
+        return False
+    connection.execute(
+        f"""insert into faults
+            with different as (select distinct {columns} from {sound}),
+                 contradicting as (select {keys} from different group by {keys} having count(*) > 1)
+            select s.batch_id, s.record_no, s.source_row, 'key_repeated',
+                   'Another row of this file has the same key and says something else; which is right cannot be told.',
+                   {list(KINDS[kind].key)!r}, 'quarantine'
+            from {sound} as s semi join contradicting using ({keys})"""
+    )
+    return True

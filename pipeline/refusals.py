@@ -1,0 +1,114 @@
+"""What the store keeps of refused rows, and when a refusal is settled."""
+
+from __future__ import annotations
+
+import json
+import re
+from typing import TYPE_CHECKING
+
+from pipeline.mapping.recognise import Recognised
+from pipeline.store.batches import Batch
+from pipeline.store.frames import frame
+from pipeline.store.pseudonyms import pseudonyms
+from pipeline.store.records import KINDS
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from pipeline.sources.table import RawTable
+
+    Connection = duckdb.DuckDBPyConnection
+
+# The columns that an export of refused rows has in front of the cells of the rows themselves.
+ABOUT = tuple(f"refused: {name}" for name in ("file", "row", "kind", "reason"))
+# In place of text that may be private. The cells of a broken row may be shifted against the header by nobody knows how
+# many: where any column holds patient ids, or is mapped by nobody, none of its cells can be shown. The row's number and
+# the reason lead back to the export.
+WITHHELD = "…"
+
+
+def first_record(source_row: int, per_row: int) -> int:
+    """The number of the first record of a row where a row makes at most `per_row` records."""
+    return (source_row - 1) * per_row + 1
+
+
+def settle(connection: Connection, raw: RawTable, kind: str) -> None:
+    """Take refusals out of quarantine whose record is in the store now: one of their key, in whatever file.
+
+    A row that comes back from an export of the quarantine takes the place of the very row it was made from, whether it
+    is sound now or refused again, and also where its key itself was mended. Reads the relations `incoming` and
+    `refused` of the load.
+    """
+    if not connection.execute("select 1 from quarantine where kind = ? limit 1", [kind]).fetchone():
+        return
+    sound = "record_no not in (select record_no from refused)"
+    connection.execute(
+        f"delete from quarantine where kind = ? and key in "
+        f"(select {key_of(kind, 'i')} from incoming as i where {sound})",
+        [kind],
+    )
+    if set(ABOUT) <= set(raw.header):
+        file, row = (f"c{raw.header.index(name)}" for name in ABOUT[:2])
+        connection.register("came_back", raw.rows.select(file=file, row=row).to_arrow())
+        connection.execute(
+            "delete from quarantine where kind = ? and (source_file, source_row) in "
+            "(select file, try_cast(row as bigint) from came_back)",
+            [kind],
+        )
+        connection.unregister("came_back")
+
+
+def key_of(kind: str, alias: str) -> str:
+    """SQL of a record's key as one text, NULL while any part of it is missing."""
+    return " || chr(31) || ".join(f'{alias}."{column}"' for column in ("practice", *KINDS[kind].key))
+
+
+def keep(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, per_row: int, key: bytes) -> None:
+    """Keep refused rows with their reasons and what is needed to mend them: mapped cells only, pseudonyms for ids.
+
+    Reads the relations `faults`, `refused` and `incoming` of the load.
+    """
+    import polars as pl
+
+    refused = frame(connection, "select distinct source_row from refused")
+    cell = {name: f"c{raw.header.index(name)}" for name in how.mapping.sources}
+    rows = raw.rows.join(refused, on="source_row", how="semi").select(
+        "source_row", *(pl.col(c).alias(name) for name, c in cell.items())
+    )
+    patient, practice = how.mapping.columns.get("patient_id"), how.mapping.columns.get("practice")
+    if patient:
+        # Keyed by the practice of the row, as the record's own pseudonym is: a mended row must meet the others again.
+        practices = rows[practice.source].to_list() if practice else [""] * rows.height
+        pairs = [
+            (p.strip() or batch.practice, id_.strip()) for p, id_ in zip(practices, rows[patient.source], strict=True)
+        ]
+        masked = [pseudonym if id_ else "" for pseudonym, (_, id_) in zip(pseudonyms(pairs, key), pairs, strict=True)]
+        rows = rows.with_columns(pl.Series(patient.source, masked, dtype=pl.String))
+    texts = [(row.pop("source_row"), json.dumps(row, ensure_ascii=False)) for row in rows.iter_rows(named=True)]
+    private = patient is not None or bool(set(raw.header) - set(how.mapping.sources) - set(ABOUT))
+    texts += [(b.source_row, WITHHELD if private else _within(b.raw, len(raw.header))) for b in raw.broken]
+    kept = pl.DataFrame(texts, schema={"source_row": pl.Int64, "record": pl.String}, orient="row")
+    connection.register("refused_texts", kept)
+    connection.execute(
+        f"""insert into quarantine
+           select any_value(f.batch_id), f.record_no, $kind, $file, any_value(f.source_row),
+                  any_value({key_of(how.kind, "i")}),
+                  list(f.rule order by f.rule), list(f.reason order by f.rule),
+                  list_distinct(flatten(list(f.columns))), any_value(t.record)
+           from faults f join refused_texts t using (source_row) left join incoming i using (record_no)
+           where f.action = 'quarantine' group by f.record_no order by f.record_no""",
+        {"kind": how.kind, "file": batch.source_file},
+    )
+    connection.unregister("refused_texts")
+
+
+_PARTS = re.compile(r"([,;|\t])")
+
+
+def _within(raw: str, width: int) -> str:
+    """The text of a record that cannot be told into cells, but for what stands beyond the `width` cells of the header.
+
+    Whatever may part cells does so here: what is left out is rather too much than too little.
+    """
+    parts = _PARTS.split(raw)
+    return raw if len(parts) < 2 * width else "".join(parts[: 2 * width]) + WITHHELD
