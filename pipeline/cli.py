@@ -311,12 +311,13 @@ def quarantine(
 def check(store: StoreOption = STORE, json_: JsonOption = False, quiet: QuietOption = False) -> None:
     """Run every suite and every rule across kinds on the store; print and store the result."""
     from pipeline.checks.store import check as run_check
+    from pipeline.store.batches import today
     from pipeline.store.database import open_store
 
     if not store.exists():
         raise UserError("there is no store here", where=str(store), do="Import something first: canalwise ingest PATH")
     with open_store(store, write=True) as connection:
-        outcome = run_check(connection, dt.date.today(), _talk(quiet))
+        outcome = run_check(connection, today(connection), _talk(quiet))
     if json_:
         _print_json(outcome.as_json())
     else:

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 from pipeline.checks import across
 from pipeline.checks.suites import fingerprint
@@ -22,7 +23,7 @@ from pipeline.mapping.model import FileOptions, Mapping, load_mapping
 from pipeline.mapping.recognise import Recognised, recognise
 from pipeline.settings import Settings
 from pipeline.sources import read as sources
-from pipeline.store.batches import Batch, Counts, same_file_before
+from pipeline.store.batches import Batch, Counts, same_file_before, today
 from pipeline.store.database import is_new, open_store
 from pipeline.store.pseudonyms import load_key
 from pipeline.store.records import KINDS
@@ -76,7 +77,7 @@ def ingest(
         finally:
             if changed:  # also when a later file failed: the earlier ones are in
                 progress("rules across record kinds")
-                across.refresh(connection, _today())
+                across.refresh(connection, today(connection))
 
 
 def undo(store: Path, batch: int, progress: Callable[[str], None] = lambda _: None) -> list[str]:
@@ -94,12 +95,8 @@ def undo(store: Path, batch: int, progress: Callable[[str], None] = lambda _: No
             _roll_back(connection)
             raise
         progress("rules across record kinds")
-        across.refresh(connection, _today())
+        across.refresh(connection, today(connection))
     return again
-
-
-def _today() -> dt.date:
-    return dt.date.today()
 
 
 def _recognise(file: File, as_kind: str | None, mapping: Mapping | None) -> list[Recognised]:
@@ -172,7 +169,7 @@ def _import_file(connection: Connection, file: File, how: Recognised, settings: 
     raw = sources.read(file, how.options.dialect, how.mapping.sheet)
     connection.begin()
     try:
-        counts = load(connection, raw, how, batch, key, today=_today())
+        counts = load(connection, raw, how, batch, key, today=dt.datetime.now(ZoneInfo(settings.time_zone)).date())
         connection.commit()
     except BaseException:
         _roll_back(connection)

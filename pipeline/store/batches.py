@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 from pipeline.store.records import KINDS
 
@@ -48,6 +49,12 @@ def next_id(connection: Connection) -> int:
     found = connection.execute("select coalesce(max(batch_id), 0) + 1 from batches").fetchone()
     assert found is not None
     return int(found[0])
+
+
+def today(connection: Connection) -> dt.date:
+    """The day at the practice, by the time zone that it last imported with: dates in records are judged by it."""
+    found = connection.execute("select time_zone from batches order by batch_id desc limit 1").fetchone()
+    return dt.datetime.now(ZoneInfo(found[0] if found else "UTC")).date()
 
 
 def same_file_before(connection: Connection, batch: Batch) -> Counts | None:
