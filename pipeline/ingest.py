@@ -102,41 +102,49 @@ def undo(store: Path, batch: int, progress: Callable[[str], None] = lambda _: No
 def _recognise(file: File, as_kind: str | None, mapping: Mapping | None) -> list[Recognised]:
     """What a file holds: one kind, or as many as a mapping names sheets of this workbook for."""
     if mapping is None:
-        return [_by_own_header(file, as_kind)]
+        return _by_header(file, as_kind, None)
     dialect = mapping.file.dialect
     there = sources.sheets(file)
-    named = {name: kind for name, kind in mapping.kinds.items() if kind.sheet and as_kind in (None, name)}
+    named = [
+        (name, table)
+        for name, tables in mapping.kinds.items()
+        for table in tables
+        if table.sheet and as_kind in (None, name)
+    ]
     if there and named:
-        found = {name: kind for name, kind in named.items() if kind.sheet in there}
+        found = [(name, table) for name, table in named if table.sheet in there]
         if not found:
-            wanted = ", ".join(str(kind.sheet) for kind in named.values())
+            wanted = ", ".join(str(table.sheet) for _, table in named)
             raise UserError(
                 f"has no sheet of the mapping ({wanted}); it has {', '.join(there)}",
                 where=str(file),
                 do="Mend the mapping",
             )
         return [
-            recognise(
-                sources.header(file, dialect, kind.sheet),
-                f"{file}, sheet {kind.sheet}",
+            how
+            for name, table in found
+            for how in recognise(
+                sources.header(file, dialect, table.sheet),
+                f"{file}, sheet {table.sheet}",
+                name=file.name,
                 as_kind=name,
-                mapping=mapping.model_copy(update={"kinds": {name: kind}}),
+                mapping=mapping.model_copy(update={"kinds": {name: (table,)}}),
             )
-            for name, kind in found.items()
         ]
-    return [recognise(sources.header(file, dialect), str(file), as_kind=as_kind, mapping=mapping)]
+    return _by_header(file, as_kind, mapping)
 
 
-def _by_own_header(file: File, as_kind: str | None) -> Recognised:
-    """A file with our headers. What parts its cells is told by the header: no other sign makes it one of ours."""
-    from pipeline.sources.table import Dialect
-
+def _by_header(file: File, as_kind: str | None, mapping: Mapping | None) -> list[Recognised]:
+    """What a file holds by its header. That tells what parts its cells: no other sign makes it a header we know."""
+    options = mapping.file if mapping else FileOptions()
     first: UserError | None = None
-    for delimiter in sources.DELIMITERS if sources.is_text(file) else (",",):
+    undeclared = sources.is_text(file) and options.delimiter is None
+    for delimiter in sources.DELIMITERS if undeclared else (options.delimiter or ",",):
+        dialect = replace(options.dialect, delimiter=delimiter)
         try:
-            header = sources.header(file, Dialect(delimiter=delimiter))
-            found = recognise(header, str(file), as_kind=as_kind, mapping=None)
-            return replace(found, options=FileOptions(delimiter=delimiter))
+            header = sources.header(file, dialect)
+            found = recognise(header, str(file), name=file.name, as_kind=as_kind, mapping=mapping)
+            return [replace(how, options=how.options.model_copy(update={"delimiter": delimiter})) for how in found]
         except UserError as e:
             first = first or e
     assert first is not None

@@ -32,7 +32,7 @@ def load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, k
     """
     from pipeline.mapping.apply import apply
 
-    typed = apply(raw, how.kind, how.mapping, how.options, batch.practice)
+    typed = apply(raw, how.kind, how.mapping, how.options, batch.practice, batch.time_zone, where=batch.source_file)
     records = _pseudonymised(typed.records, key)
     batch_id = next_id(connection)
     create_faults(connection, "faults")

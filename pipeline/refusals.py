@@ -6,6 +6,7 @@ import json
 import re
 from typing import TYPE_CHECKING
 
+from pipeline.mapping.model import place
 from pipeline.mapping.recognise import Recognised
 from pipeline.store.batches import Batch
 from pipeline.store.frames import frame
@@ -71,19 +72,21 @@ def keep(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, p
     import polars as pl
 
     refused = frame(connection, "select distinct source_row from refused")
-    cell = {name: f"c{raw.header.index(name)}" for name in how.mapping.sources}
+    cell = {name: f"c{place(raw.header, name)}" for name in how.mapping.sources}
     rows = raw.rows.join(refused, on="source_row", how="semi").select(
         "source_row", *(pl.col(c).alias(name) for name, c in cell.items())
     )
     patient, practice = how.mapping.columns.get("patient_id"), how.mapping.columns.get("practice")
     if patient:
         # Keyed by the practice of the row, as the record's own pseudonym is: a mended row must meet the others again.
-        practices = rows[practice.source].to_list() if practice else [""] * rows.height
-        pairs = [
-            (p.strip() or batch.practice, id_.strip()) for p, id_ in zip(practices, rows[patient.source], strict=True)
-        ]
+        practices = rows[practice.sources[0]].to_list() if practice else [""] * rows.height
+        parts = [pl.col(name).str.strip_chars().replace("", None) for name in patient.sources]
+        ids = rows.select(id=pl.concat_str(parts, separator=patient.join, ignore_nulls=True))["id"]
+        pairs = [(p.strip() or batch.practice, id_.strip()) for p, id_ in zip(practices, ids, strict=True)]
         masked = [pseudonym if id_ else "" for pseudonym, (_, id_) in zip(pseudonyms(pairs, key), pairs, strict=True)]
-        rows = rows.with_columns(pl.Series(patient.source, masked, dtype=pl.String))
+        # What an id is joined from is an id as well: the first part holds the pseudonym, the others nothing.
+        rows = rows.with_columns(pl.lit("").alias(name) for name in patient.sources)
+        rows = rows.with_columns(pl.Series(patient.sources[0], masked, dtype=pl.String))
     texts = [(row.pop("source_row"), json.dumps(row, ensure_ascii=False)) for row in rows.iter_rows(named=True)]
     private = patient is not None or bool(set(raw.header) - set(how.mapping.sources) - set(ABOUT))
     texts += [(b.source_row, WITHHELD if private else _within(b.raw, len(raw.header))) for b in raw.broken]

@@ -1,7 +1,7 @@
 """From text cells to typed records: columns renamed, words translated, values parsed by the declared formats.
 
-Nothing is guessed: a value that does not parse by its declared format is a fault of its row, with the reason, and the
-row goes to quarantine. Everything is Polars expressions over whole columns.
+Nothing is guessed: a value that does not parse by its declared format is a fault of its record, with the reason, and
+the record goes to quarantine. Everything is Polars expressions over whole columns.
 """
 
 from __future__ import annotations
@@ -10,31 +10,19 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.mapping.model import FileOptions, KindMapping
-from pipeline.mapping.tooth import NOTATIONS
+from pipeline.errors import UserError
+from pipeline.mapping.canals import short_name
+from pipeline.mapping.model import FileOptions, KindMapping, SourceColumn
+from pipeline.mapping.parse import POLARS_TYPE, Reading, likely_formats, parse, reasons
+from pipeline.mapping.tooth import UnclearNotationError, tell_notation, to_fdi
+from pipeline.mapping.udi import fill_from_udi
+from pipeline.mapping.wide import FAULTS_SCHEMA, spread
 from pipeline.sources.table import RawTable
-from pipeline.store.records import KINDS, Type
+from pipeline.store.records import KINDS, Column
 
-POLARS_TYPE: dict[Type, pl.DataType] = {
-    "text": pl.String(),
-    "int": pl.Int32(),
-    "decimal": pl.Float64(),
-    "date": pl.Date(),
-    "timestamp": pl.Datetime("us"),
-    "bool": pl.Boolean(),
-}
+__all__ = ["FAULTS_SCHEMA", "POLARS_TYPE", "Typed", "apply"]
 
-_EXPECTED: dict[Type, str] = {
-    "int": "a whole number",
-    "decimal": "a number",
-    "date": "a date",
-    "timestamp": "a date and time",
-    "bool": "yes or no",
-    "text": "text",
-}
-
-_ISO_TIMESTAMPS = ("%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S%.f")
-FAULTS_SCHEMA = {"record_no": pl.Int64, "source_row": pl.Int64, "rule": pl.String, "reason": pl.String, "column": pl.String}
+_PLAIN = SourceColumn()
 
 
 @dataclass(frozen=True)
@@ -51,111 +39,158 @@ class Typed:
     per_row: int = 1
 
 
-def apply(raw: RawTable, kind: str, mapping: KindMapping, options: FileOptions, practice: str) -> Typed:
-    """Type the rows of an export. `practice` is used where the export itself names none."""
-    cell = {name: f"c{raw.header.index(name)}" for name in mapping.sources}
-    text = raw.rows.select(
-        pl.col("source_row").alias("record_no"),
-        "source_row",
-        *(_text(column, cell, mapping).alias(column) for column in (*mapping.columns, *mapping.constants)),
-    )
-    columns = [pl.col("record_no"), pl.col("source_row")]
-    columns.append(
-        (pl.col("practice").fill_null(practice) if "practice" in text.columns else pl.lit(practice)).alias("practice")
-    )
-    faults = [pl.DataFrame(schema=FAULTS_SCHEMA)]
+def apply(
+    raw: RawTable,
+    kind: str,
+    mapping: KindMapping,
+    options: FileOptions,
+    practice: str,
+    time_zone: str = "UTC",
+    *,
+    where: str | None = None,
+) -> Typed:
+    """Type the records of an export.
+
+    `practice` is used where the export itself names none; `time_zone` is the practice's. UserError (which names
+    `where`) when the file as a whole can be read in two ways and the mapping does not say which.
+    """
+    wide = spread(raw, kind, mapping)
+    text = wide.text
+    text = text.with_columns(pl.lit(word.strip() or None, pl.String).alias(c) for c, word in mapping.constants.items())
+    text = _meant(text, kind, mapping, where)
+    named = pl.col("practice").fill_null(practice) if "practice" in text.columns else pl.lit(practice)
+    columns: list[pl.Expr] = [pl.col("record_no"), pl.col("source_row"), named.alias("practice")]
+    faults = [wide.faults]
     for column in KINDS[kind].columns:
         if column.name not in text.columns:
             columns.append(pl.lit(None, POLARS_TYPE[column.type]).alias(column.name))
             continue
-        typed = _parse(text[column.name], column.type, options, raw.typed_cells)
+        how = _reading(column, mapping, options, time_zone, raw.typed_cells)
+        cells = text[column.name]
+        typed = parse(cells, how)
         columns.append(pl.lit(typed).alias(column.name))
-        if typed.null_count() > text[column.name].null_count():
-            failed = text.select("record_no", "source_row", column.name).filter(typed.is_null() & text[column.name].is_not_null())
-            faults.append(_unparsed(failed, column.name, column.type, options))
-    return Typed(text.select(columns), pl.concat(faults))
+        if typed.null_count() > cells.null_count():
+            _refuse_unclear(cells, typed, kind, how, where)
+            failed = text.select("record_no", "source_row", column.name).filter(typed.is_null() & cells.is_not_null())
+            faults.append(_unparsed(failed, how))
+    records = text.select(columns)
+    if kind == "instruments" and "udi" in text.columns:
+        records = fill_from_udi(records)
+    records = _from_templates(records, mapping)
+    found = pl.concat(faults)
+    if mapping.split and found.height:
+        records, found = _whole_rows(records, found, mapping)
+    return Typed(records, found, wide.per_row)
 
 
-def _text(column: str, cell: dict[str, str], mapping: KindMapping) -> pl.Expr:
-    """The cleaned text of a canonical column: trimmed, empty is null, words and notations translated."""
-    if column in mapping.constants:
-        return pl.lit(mapping.constants[column].strip() or None, pl.String)
-    source = mapping.columns[column]
-    text = pl.col(cell[source.source]).str.strip_chars().replace("", None)
-    if source.values:
-        words = {word.lower(): meaning for word, meaning in source.values.items()}
-        # A word that the list does not know stays as it is and is judged like any other value.
-        translated = text.str.to_lowercase().replace_strict(words, default=None, return_dtype=pl.String)
-        text = pl.coalesce(translated, text)
-        text = pl.when(text != "").then(text)  # a word may mean that nothing was filled in
-    if source.notation in NOTATIONS:
-        # A number of another notation must not pass for an FDI code: what is not in the table becomes no number at all.
-        numbers = NOTATIONS[source.notation]
-        unknown = pl.format("{} (no {} tooth)", text, pl.lit(source.notation))
-        text = pl.when(text.is_not_null()).then(
-            text.str.to_uppercase().replace_strict(numbers, default=unknown, return_dtype=pl.String)
-        )
-    return text
+def _meant(text: pl.DataFrame, kind: str, mapping: KindMapping, where: str | None) -> pl.DataFrame:
+    """Words and notations translated; what an unknown word means is not guessed, it stays."""
+    changed = []
+    for column, how in mapping.columns.items():
+        if column not in text.columns:
+            continue
+        cell = as_it_is = pl.col(column)
+        if how.default is not None:  # an empty cell is read as if this stood in it
+            cell = cell.fill_null(how.default.strip() or None)
+        if how.values:
+            words = {word.lower(): meaning for word, meaning in how.values.items()}
+            translated = cell.str.to_lowercase().replace_strict(words, default=None, return_dtype=pl.String)
+            # A word may mean that nothing was filled in.
+            cell = pl.coalesce(translated, cell)
+            cell = pl.when(cell != "").then(cell)
+        if how.synonyms:
+            cell = short_name(cell)
+        if column == "tooth":
+            notation = how.notation or _told(text.select(cell)["tooth"], kind, where)
+            if notation != "fdi":
+                # A number of another notation must not pass for an FDI code: what it has not becomes no number.
+                cell = to_fdi(cell, notation, otherwise=pl.format(f"{{}} (no {notation} tooth)", cell))
+        if cell is not as_it_is:
+            changed.append(cell.alias(column))
+    return text.with_columns(changed)
 
 
-def _parse(text: pl.Series, type_: Type, options: FileOptions, typed_cells: bool) -> pl.Series:
-    """Text -> type; null where it does not parse."""
-    if type_ == "text":
-        return text
-    if type_ == "bool":
-        return _booleans(text, options)
-    if type_ == "date":
-        found = text.str.to_date(options.date, strict=False)
-        if typed_cells:  # a workbook's day is its first moment
-            found = found.fill_null(_timestamps(text, None).dt.date())
-            found = found.fill_null(text.str.to_date("%Y-%m-%d", strict=False))
-        return found
-    if type_ == "timestamp":
-        found = _timestamps(text, options.timestamp)
-        return found.fill_null(_timestamps(text, None)) if typed_cells else found
-    if options.decimal == ",":
-        comma = pl.col("v").str.replace(",", ".", literal=True)
-        # A point in a text file with decimal commas may be a thousands sign: not to be told, so it does not parse.
-        points = pl.lit(False) if typed_cells else pl.col("v").str.contains(".", literal=True)
-        text = text.to_frame("v").select(pl.when(~points).then(comma))["v"]
-    number = text.cast(pl.Float64, strict=False)
-    number = number.to_frame("v").select(pl.when(pl.col("v").is_finite()).then("v"))["v"]
-    if type_ == "decimal":
-        return number
-    whole = number.to_frame("v").select(pl.when(pl.col("v") == pl.col("v").round()).then("v"))["v"]
-    return whole.cast(pl.Int32, strict=False)
+def _told(teeth: pl.Series, kind: str, where: str | None) -> str:
+    try:
+        return tell_notation(teeth)
+    except UnclearNotationError as e:
+        do = 'Declare it in the mapping: tooth = { from = "...", notation = "fdi" } or "universal"'
+        raise UserError(f"{kind}.tooth: {e}", where=where, do=do) from None
 
 
-def _booleans(text: pl.Series, options: FileOptions) -> pl.Series:
-    words = dict.fromkeys(("true", "yes", "1", *(w.lower() for w in options.true)), True)
-    words |= dict.fromkeys(("false", "no", "0", *(w.lower() for w in options.false)), False)
-    return text.str.to_lowercase().replace_strict(words, default=None, return_dtype=pl.Boolean)
+def _reading(column: Column, mapping: KindMapping, options: FileOptions, here: str, typed_cells: bool) -> Reading:
+    own = mapping.columns.get(column.name, _PLAIN)
+    return Reading(
+        column.name,
+        column.type,
+        form=own.format or (options.date if column.type == "date" else options.timestamp),
+        decimal=own.decimal or options.decimal,
+        unit=own.unit,
+        zone=options.time_zone,
+        here=here,
+        true=options.true,
+        false=options.false,
+        typed_cells=typed_cells,
+    )
 
 
-def _timestamps(text: pl.Series, declared: str | None) -> pl.Series:
-    if declared:
-        return text.str.to_datetime(declared, strict=False, time_unit="us")
-    text = text.str.replace("T", " ", literal=True)
-    found = text.str.to_datetime(_ISO_TIMESTAMPS[0], strict=False, time_unit="us")
-    for shape in _ISO_TIMESTAMPS[1:]:
-        if found.null_count() == text.null_count():
-            break
-        found = found.fill_null(text.str.to_datetime(shape, strict=False, time_unit="us"))
-    return found
+def _refuse_unclear(cells: pl.Series, typed: pl.Series, kind: str, how: Reading, where: str | None) -> None:
+    """Refuse a file whose dates are all written in another way than ISO 8601, with no word of which."""
+    if how.type not in ("date", "timestamp") or how.form is not None or typed.null_count() < len(typed):
+        return
+    likely = likely_formats(cells, how.type)
+    if likely:
+        what = f"{kind}.{how.column}: the mapping does not say how it is written; most of it reads as "
+        what += " and as ".join(likely)
+        do = f'Declare it: {how.type} = "{likely[0]}" in [file], or format = "..." of the column'
+        raise UserError(what, where=where, do=do)
 
 
-def _unparsed(failed: pl.DataFrame, column: str, type_: Type, options: FileOptions) -> pl.DataFrame:
-    expected = _EXPECTED[type_]
-    if type_ == "date":
-        expected += f" written as {options.date}"
-    elif type_ == "timestamp":
-        expected += f" written as {options.timestamp or _ISO_TIMESTAMPS[0]}"
-    elif type_ in ("int", "decimal"):
-        expected += f" with decimal {'point' if options.decimal == '.' else 'comma'}" if type_ == "decimal" else ""
+def _unparsed(failed: pl.DataFrame, how: Reading) -> pl.DataFrame:
     return failed.select(
         "record_no",
         "source_row",
         rule=pl.lit("value_does_not_parse"),
-        reason=pl.lit(f"{column}: ") + pl.col(column).str.slice(0, 40) + f" is not {expected}.",
-        column=pl.lit(column),
+        reason=pl.lit(reasons(failed[how.column], how)),
+        column=pl.lit(how.column),
     )
+
+
+def _from_templates(records: pl.DataFrame, mapping: KindMapping) -> pl.DataFrame:
+    """Columns made from others of the record; empty where a part is."""
+    made = {column: how for column, how in mapping.columns.items() if how.template is not None}
+    texts = {
+        pl.Date: "%Y-%m-%d",
+        pl.Datetime: "%Y-%m-%d %H:%M:%S",
+    }
+
+    def part(name: str) -> pl.Expr:
+        form = texts.get(type(records.schema[name]))
+        return pl.col(name).dt.strftime(form) if form else pl.col(name).cast(pl.String)
+
+    return records.with_columns(
+        pl.format(_literal(how), *(part(name) for name in how.parts)).alias(column) for column, how in made.items()
+    )
+
+
+def _literal(how: SourceColumn) -> str:
+    text = how.template or ""
+    for part in how.parts:
+        text = text.replace(f"{{{part}}}", "{}", 1)
+    return text
+
+
+def _whole_rows(records: pl.DataFrame, faults: pl.DataFrame, mapping: KindMapping) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """A piece that does not parse spoils its row: what the other pieces of that cell are worth is not to be told."""
+    assert mapping.split is not None
+    spoilt = faults.filter(pl.col("rule") == "value_does_not_parse", pl.col("column").is_in(mapping.split.columns))
+    kept = spoilt.group_by("source_row").agg(pl.col("record_no").min().alias("_kept"))
+    if not kept.height:
+        return records, faults
+    records, faults = (
+        frame.join(kept, on="source_row", how="left", maintain_order="left")
+        .filter(pl.col("_kept").is_null() | (pl.col("record_no") == pl.col("_kept")))
+        .drop("_kept")
+        for frame in (records, faults)
+    )
+    return records, faults

@@ -110,8 +110,8 @@ _ALL = (
         "instruments",
         "one physical instrument",
         "received_on",
-        """instrument_id* lot? udi? description? size:int taper:decimal length_mm?:decimal motion price?:decimal
-        received_on?:date use_limit?:int sterilisations?:int retired_on?:date retired_reason?""",
+        """instrument_id* lot? udi? expires_on?:date description? size:int taper:decimal length_mm?:decimal motion
+        price?:decimal received_on?:date use_limit?:int sterilisations?:int retired_on?:date retired_reason?""",
     ),
     _kind(
         "incidents",

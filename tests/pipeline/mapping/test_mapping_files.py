@@ -29,8 +29,9 @@ def test_a_mapping_file_is_read_as_written(tmp_path: Path) -> None:
     text = '[file]\nencoding = "windows-1252"\ndelimiter = ";"\ndecimal = ","\ndate = "%d.%m.%Y"\n' + CONTACTS
     read = load_mapping(mapping(tmp_path, text))
     assert (read.file.encoding, read.file.delimiter, read.file.decimal) == ("windows-1252", ";", ",")
-    assert read.kinds["contacts"].columns["contact_id"].source == "Nr"
-    assert read.kinds["contacts"].sources == ("Nr", "Fall", "Wann")
+    (contacts,) = read.kinds["contacts"]
+    assert contacts.columns["contact_id"].sources == ("Nr",)
+    assert contacts.sources == ("Nr", "Fall", "Wann")
 
 
 @pytest.mark.parametrize(
@@ -85,7 +86,8 @@ def test_a_missing_mapping_file_is_one_line(tmp_path: Path) -> None:
 
 
 def seen(*header: str, as_kind: str | None = None, by: Path | None = None) -> Recognised:
-    return recognise(header, "export.csv", as_kind=as_kind, mapping=load_mapping(by) if by else None)
+    (one,) = recognise(header, "export.csv", as_kind=as_kind, mapping=load_mapping(by) if by else None)
+    return one
 
 
 @pytest.mark.parametrize("kind", KINDS)

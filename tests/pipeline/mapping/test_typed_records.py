@@ -200,7 +200,12 @@ def test_types_are_those_of_the_record_layout_even_without_rows(kind: str) -> No
     done = apply(raw, kind, canonical(raw.header, kind), FileOptions(), "here")
     assert done.records.height == 0
     expected = {c.name: POLARS_TYPE[c.type] for c in KINDS[kind].columns}
-    assert dict(done.records.schema) == {"source_row": pl.Int64(), "practice": pl.String(), **expected}
+    assert dict(done.records.schema) == {
+        "record_no": pl.Int64(),
+        "source_row": pl.Int64(),
+        "practice": pl.String(),
+        **expected,
+    }
 
 
 def test_one_row_with_several_faults_is_named_for_each() -> None:

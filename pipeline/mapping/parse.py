@@ -1,0 +1,233 @@
+"""Text -> typed values, by declared formats; null where a text is not written as declared.
+
+Nothing is guessed here. What else could have been meant is only ever said in the reason of the fault.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.mapping import units
+from pipeline.store.records import Type
+
+POLARS_TYPE: dict[Type, pl.DataType] = {
+    "text": pl.String(),
+    "int": pl.Int32(),
+    "decimal": pl.Float64(),
+    "date": pl.Date(),
+    "timestamp": pl.Datetime("us"),
+    "bool": pl.Boolean(),
+}
+
+_EXPECTED: dict[Type, str] = {
+    "int": "a whole number",
+    "decimal": "a number",
+    "date": "a date",
+    "timestamp": "a date and time",
+    "bool": "yes or no",
+    "text": "text",
+}
+
+ISO = "iso"
+_ISO_DATE = "%Y-%m-%d"
+_ISO_TIMESTAMPS = ("%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S%.f")
+_OFFSET = r"[+-]\d{2}:?\d{2}$"
+
+# What dates are written as in practice, for saying what a file may mean; common practice, no source.
+DATE_FORMATS = (
+    *("%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%d-%m-%Y", "%m-%d-%Y", "%Y/%m/%d", "%Y.%m.%d", "%Y%m%d"),
+    *("%d.%m.%y", "%d/%m/%y", "%m/%d/%y", "%d-%m-%y", "%d %b %Y", "%d-%b-%Y", "%b %d, %Y", "%d %B %Y"),
+)
+TIME_FORMATS = ("%H:%M", "%H:%M:%S", "%I:%M %p", "%I:%M:%S %p", "%H.%M")
+
+
+@dataclass(frozen=True)
+class Reading:
+    """How the texts of one column are to be read.
+
+    `form`: strftime format of dates and times, or "iso"; None: ISO as well, but nobody said so. `zone`: in which an
+    export's clock times are written, if declared; `here`: the practice's. `typed_cells`: a workbook's, whose own dates
+    and numbers come as ISO 8601 and with a point, whatever the practice's text files have.
+    """
+
+    column: str
+    type: Type
+    form: str | None = None
+    decimal: str = "."
+    unit: str | None = None
+    zone: str | None = None
+    here: str = "UTC"
+    true: tuple[str, ...] = ()
+    false: tuple[str, ...] = ()
+    typed_cells: bool = False
+
+
+def parse(text: pl.Series, how: Reading) -> pl.Series:
+    """Text -> the column's type; null where it does not parse."""
+    if how.type == "text":
+        return text
+    if how.type == "bool":
+        return _booleans(text, how)
+    if how.type == "date":
+        return _dates(text, how)
+    if how.type == "timestamp":
+        return _timestamps(text, how)
+    if how.unit in units.CLOCKS:
+        # A workbook's time of day counts from the day before its first.
+        cell = pl.col("v").str.replace(r"^1899-12-3[01] ", "") if how.typed_cells else pl.col("v")
+        return _of(text, units.from_clock(cell, how.column, how.unit))
+    number = _numbers(text, how)
+    if how.type == "decimal":
+        return number
+    return _of(number, pl.when(pl.col("v") == pl.col("v").round()).then("v")).cast(pl.Int32, strict=False)
+
+
+def reasons(failed: pl.Series, how: Reading) -> pl.Series:
+    """What is wrong with each text that did not parse, as a sentence for the practice."""
+    shown = pl.col("v").str.slice(0, 40)
+    said = pl.format(f"{how.column}: {{}} is not {_expected(how)}.", shown)
+    if how.type == "timestamp" and how.zone:
+        on_the_clock = _naive(failed, how).is_not_null()
+        odd = f"{how.column}: {{}} is skipped or stands twice on the clock of {how.zone}."
+        said = pl.when(on_the_clock).then(pl.format(odd, shown)).otherwise(said)
+    return _of(failed, said)
+
+
+def likely_formats(text: pl.Series, type_: Type) -> list[str]:
+    """The usual formats in which most dates or times of `text` can be read, though nobody declared one."""
+    filled = text.drop_nulls()
+    forms = DATE_FORMATS if type_ == "date" else [f"{day} {time}" for day in DATE_FORMATS for time in TIME_FORMATS]
+    fitting = []
+    for form in forms:
+        if type_ == "date":
+            found = filled.str.to_date(form, strict=False)
+        else:
+            found = filled.str.to_datetime(form, strict=False, time_unit="us").dt.date()
+        if 2 * (found.dt.year().is_between(1900, 2100).sum() or 0) > len(filled):
+            fitting.append(form)
+    return fitting
+
+
+def _expected(how: Reading) -> str:
+    expected = _EXPECTED[how.type]
+    if how.type == "date":
+        expected += f" written as {_ISO_DATE if how.form in (None, ISO) else how.form}"
+    elif how.type == "timestamp":
+        expected += f" written as {_ISO_TIMESTAMPS[0] if how.form in (None, ISO) else how.form}"
+    elif how.unit in units.CLOCKS:
+        expected = f"a time written as {how.unit}"
+    elif how.type == "decimal":
+        expected += f" with decimal {'point' if how.decimal == '.' else 'comma'}"
+        if how.unit == "percent":
+            expected += " in per cent (0, or 1 and more)"
+        elif how.unit:
+            expected += f" in {how.unit}"
+    return expected
+
+
+def _of(series: pl.Series, expression: pl.Expr) -> pl.Series:
+    """An expression over column `v`, for one series."""
+    return series.to_frame("v").select(expression.alias("v"))["v"]
+
+
+def _booleans(text: pl.Series, how: Reading) -> pl.Series:
+    words = dict.fromkeys(("true", "yes", "1", *(w.lower() for w in how.true)), True)
+    words |= dict.fromkeys(("false", "no", "0", *(w.lower() for w in how.false)), False)
+    return text.str.to_lowercase().replace_strict(words, default=None, return_dtype=pl.Boolean)
+
+
+def _numbers(text: pl.Series, how: Reading) -> pl.Series:
+    number = _plain_numbers(text, how)
+    if how.unit:
+        number = _of(number, units.from_number(pl.col("v"), how.column, how.unit))
+    if number.null_count() > text.null_count() and how.type == "decimal":
+        number = number.fill_null(_with_sign(_of(text, pl.when(pl.lit(number).is_null()).then("v")), how))
+    return number
+
+
+def _plain_numbers(text: pl.Series, how: Reading) -> pl.Series:
+    if how.decimal == ",":
+        comma = pl.col("v").str.replace(",", ".", literal=True)
+        # A point in a text file with decimal commas may be a thousands sign: not to be told, so it does not parse.
+        points = pl.lit(False) if how.typed_cells else pl.col("v").str.contains(".", literal=True)
+        text = _of(text, pl.when(~points).then(comma))
+    return _of(text.cast(pl.Float64, strict=False), pl.when(pl.col("v").is_finite()).then("v"))
+
+
+def _with_sign(text: pl.Series, how: Reading) -> pl.Series:
+    """Numbers that carry their unit: 4 % where the column is a taper, 20 mm where mm is what is declared."""
+    unit, sign = how.unit, how.unit
+    if units.quantity(how.column) == "taper" and unit in (None, "percent"):
+        unit, sign = "percent", "%"
+    if unit is None or sign is None:
+        return pl.Series([None], dtype=pl.Float64).new_from_index(0, len(text))
+    bare = pl.col("v").str.to_lowercase().str.strip_suffix(sign.lower())
+    number = _plain_numbers(
+        _of(text, pl.when(bare.str.len_chars() < pl.col("v").str.len_chars()).then(bare.str.strip_chars())), how
+    )
+    return _of(number, units.from_number(pl.col("v"), how.column, unit))
+
+
+def _dates(text: pl.Series, how: Reading) -> pl.Series:
+    found = text.str.to_date(_ISO_DATE if how.form in (None, ISO) else how.form, strict=False)
+    if how.typed_cells:  # a workbook's day is its first moment
+        found = found.fill_null(_iso_timestamps(text).dt.date())
+        found = found.fill_null(text.str.to_date(_ISO_DATE, strict=False))
+    return _four_digits(found)
+
+
+def _four_digits(found: pl.Series) -> pl.Series:
+    """The year 26 where four digits are declared is no year."""
+    years = pl.col("v").dt.year()
+    return _of(found, pl.when(years >= 1000).then("v")) if (found.dt.year().min() or 1000) < 1000 else found  # type: ignore[operator]
+
+
+def _timestamps(text: pl.Series, how: Reading) -> pl.Series:
+    if how.form and "%z" in how.form:
+        found = _here(text.str.to_datetime(how.form, strict=False, time_unit="us"), how)
+        return found.fill_null(_in_zone(_iso_timestamps(text), how)) if how.typed_cells else found
+    found = _in_zone(_naive(text, how), how)
+    if how.zone and found.null_count() > text.null_count() and (how.typed_cells or how.form in (None, ISO)):
+        found = found.fill_null(_here(_with_offset(text), how))
+    return _four_digits(found)
+
+
+def _naive(text: pl.Series, how: Reading) -> pl.Series:
+    """Clock times as written."""
+    if how.form in (None, ISO):
+        return _iso_timestamps(text)
+    found = text.str.to_datetime(how.form, strict=False, time_unit="us")
+    return found.fill_null(_iso_timestamps(text)) if how.typed_cells else found
+
+
+def _iso_timestamps(text: pl.Series) -> pl.Series:
+    text = text.str.replace("T", " ", literal=True)
+    found = text.str.to_datetime(_ISO_TIMESTAMPS[0], strict=False, time_unit="us")
+    for shape in _ISO_TIMESTAMPS[1:]:
+        if found.null_count() == text.null_count():
+            break
+        found = found.fill_null(text.str.to_datetime(shape, strict=False, time_unit="us"))
+    return found
+
+
+def _with_offset(text: pl.Series) -> pl.Series:
+    """ISO 8601 texts that carry their offset from UTC, or Z, as moments; null where they do not."""
+    text = _of(text, pl.col("v").str.replace("T", " ", literal=True).str.replace(r"[Zz]$", "+00:00"))
+    text = _of(text, pl.when(pl.col("v").str.contains(_OFFSET)).then("v"))
+    if text.null_count() == len(text):
+        return pl.Series([None], dtype=pl.Datetime("us", "UTC")).new_from_index(0, len(text))
+    moments = [text.str.to_datetime(f"{shape}%z", strict=False, time_unit="us") for shape in _ISO_TIMESTAMPS]
+    return moments[0].fill_null(moments[1]).fill_null(moments[2])
+
+
+def _in_zone(clock: pl.Series, how: Reading) -> pl.Series:
+    """Clock times of the export's zone as those of the practice; null where its clock shows them twice or never."""
+    if not how.zone:
+        return clock
+    return _here(clock.dt.replace_time_zone(how.zone, ambiguous="null", non_existent="null"), how)
+
+
+def _here(moments: pl.Series, how: Reading) -> pl.Series:
+    return moments.dt.convert_time_zone(how.here).dt.replace_time_zone(None)
