@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import gzip
 import io
+import lzma
 import zipfile
 import zlib
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
@@ -13,6 +15,17 @@ from pipeline.errors import UserError
 
 ARCHIVE = (".gz", ".zip")
 _LARGEST = 1 << 30  # bytes unpacked; a small archive can hold terabytes of zeros
+# What the unpackers raise. OSError: BadGzipFile, and what bz2 and a failing disk say.
+_DAMAGED = (
+    OSError,
+    zipfile.BadZipFile,
+    EOFError,
+    zlib.error,
+    lzma.LZMAError,
+    NotImplementedError,
+    ValueError,
+    KeyError,
+)
 
 
 @dataclass(frozen=True)
@@ -43,7 +56,9 @@ class Member:
             else:
                 with zipfile.ZipFile(self.archive) as packed, packed.open(self.inside) as file:
                     data = file.read(_LARGEST + 1)
-        except (gzip.BadGzipFile, zipfile.BadZipFile, EOFError, zlib.error, NotImplementedError) as e:
+        except FileNotFoundError:
+            raise UserError("no such file", where=str(self), do="Check the path") from None
+        except _DAMAGED as e:
             raise UserError(f"the archive is damaged ({e})", where=str(self), do="Pack it again") from None
         except RuntimeError:  # how zipfile says that a member is encrypted
             raise UserError("the archive is locked by a password", where=str(self), do="Unpack it first") from None
@@ -59,8 +74,11 @@ def members(archive: Path) -> list[Member]:
     try:
         with zipfile.ZipFile(io.BytesIO(archive.read_bytes())) as packed:
             names = [entry.filename for entry in packed.infolist() if not entry.is_dir()]
-    except zipfile.BadZipFile as e:
-        raise UserError(f"the archive is damaged ({e})", where=str(archive), do="Pack it again") from None
     except OSError as e:
         raise UserError(f"the file cannot be read ({e.strerror})", where=str(archive), do="Check the path") from None
+    except _DAMAGED as e:
+        raise UserError(f"the archive is damaged ({e})", where=str(archive), do="Pack it again") from None
+    twice = next((name for name, times in Counter(names).items() if times > 1), None)
+    if twice:
+        raise UserError(f"holds {twice} twice, of which only one could be read", where=str(archive), do="Pack it again")
     return [Member(archive, name) for name in sorted(names) if not name.startswith("__MACOSX/")]

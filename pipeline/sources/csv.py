@@ -1,239 +1,399 @@
 """Reading delimited text without losing a line.
 
-A file is split into physical lines first and each line is accounted for: header, blank, part of a record, or part of
-a broken record. Lines that can be told into cells by themselves (usually all) go through Polars' parser; what has
-quotes that do not pair up within the line goes record by record through Python's strict csv parser, so that a broken
-quote costs that line and not the rest of the file. DuckDB's sniffer is never asked: it can drop a header and rows
-silently.
+A file is split into physical lines first and each line is accounted for: header, blank, set aside, part of a record,
+or part of a broken record. Lines that can be told into cells by themselves (usually all) go through Polars' parser;
+what has quotes that do not pair up within the line goes record by record through Python's strict csv parser, so that a
+broken quote costs that line and not the rest of the file. DuckDB's sniffer is never asked: it can drop a header and
+rows silently.
 """
 
 from __future__ import annotations
 
-import codecs
 import csv
 import re
 from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from itertools import islice
 
 import polars as pl
 
 from pipeline.errors import UserError
-from pipeline.sources.table import Broken, Dialect, File, RawTable, cell_names, text_codec
+from pipeline.sources import head
+from pipeline.sources.head import is_blank
+from pipeline.sources.table import SHOWN, WHITE, Aside, Broken, Dialect, File, Knows, Lines, RawTable, cell_names
+from pipeline.sources.text import decode, lines_of
 
-_QUOTE = '"'
-_LINE_END = re.compile("(\r\n|\r|\n)")
+DELIMITERS = (",", ";", "\t", "|")
+
+# A hint for spreadsheet programs in the first line.
+_NAMES_DELIMITER = re.compile(r"""["']?sep=([^\w"'\s]|\t)["']?""", re.IGNORECASE | re.ASCII)
 _LONGEST_RECORD = 200  # lines; a quote still open after so many is taken for a stray one
-_LONGEST_LINE = 1 << 20  # characters
+_LONGEST_LINE = 1 << 20  # characters; of a record, too
+_LONGEST_HEADER = 20  # lines of one row of the header
+_LINES_FOR_A_HEADER = 2000  # usually enough to find it
 
 
-def read_csv(path: File, dialect: Dialect) -> RawTable:
-    """Read a delimited text file as text. Errors that concern the whole file are UserErrors."""
-    lines, ends = _lines(_decode(path, dialect.encoding))
-    start = next((i for i, line in enumerate(lines) if line.strip()), None)
-    if start is None:
+@dataclass(frozen=True)
+class _Head:
+    """The header, the lines [at, body_at) that hold it (counted from 0), and what stands before it."""
+
+    header: tuple[str, ...]
+    at: int
+    body_at: int
+    aside: tuple[Aside, ...]
+    delimiter: str
+
+
+def read_csv(path: File, dialect: Dialect, knows: Knows | None = None) -> RawTable:
+    """Read a delimited text file as text. Errors that concern the whole file are UserErrors.
+
+    `knows` says of cells whether they are a known header: see Dialect. ValueError: the delimiter is None and nothing
+    can decide it.
+    """
+    text, codec = decode(path, dialect.encoding, lambda text: _surely_header(text, dialect, knows))
+    lines, ends = lines_of(text)
+    found = _find_head(lines, dialect, knows, path)
+    header_row = 0 if dialect.header_row == 0 else found.at + 1
+    dialect = replace(dialect, encoding=codec, delimiter=found.delimiter, header_row=header_row)
+    return _Body(lines, ends, found, dialect).read()
+
+
+def read_header(path: File, dialect: Dialect, knows: Knows | None = None) -> tuple[str, ...]:
+    """The header alone, for telling which kind a file is: that of `read_csv`."""
+    text, _ = decode(path, dialect.encoding, lambda text: _surely_header(text, dialect, knows))
+    most = max(_LINES_FOR_A_HEADER, (dialect.header_row or 0) + dialect.header_rows * _LONGEST_HEADER)
+    lines = lines_of(text, most)[0]
+    if sum(not is_blank(line) for line in lines) < head.LOOKED_AT + _LONGEST_HEADER * dialect.header_rows:
+        lines = lines_of(text)[0]  # a short file, or one that begins with thousands of blank lines
+    return _find_head(lines, dialect, knows, path).header
+
+
+def _find_head(lines: list[str], dialect: Dialect, knows: Knows | None, path: File) -> _Head:
+    head.checked_patterns(dialect.trailer, str(path))
+    first = next((i for i, line in enumerate(lines) if not is_blank(line)), None)
+    if first is None:
         raise UserError("the file is empty", where=str(path), do="Export it again")
-    header, body_at = _header(lines, start, dialect, path)
-    return _records(lines, ends, start, body_at, header, dialect)
-
-
-def read_header(path: File, dialect: Dialect) -> tuple[str, ...]:
-    """The header alone, for telling which kind a file is."""
-    lines = _lines(_decode(path, dialect.encoding), most=200)[0]
-    start = next((i for i, line in enumerate(lines) if line.strip()), None)
-    if start is None:
-        raise UserError("the file is empty", where=str(path), do="Export it again")
-    return _header(lines, start, dialect, path)[0]
-
-
-def _decode(path: File, encoding: str) -> str:
-    try:
-        data = path.read_bytes()
-    except OSError as e:
-        raise UserError(f"the file cannot be read ({e.strerror})", where=str(path), do="Check the path") from None
-    if not data:
-        raise UserError("the file is empty", where=str(path), do="Export it again")
-    try:
-        codec = text_codec(encoding)
-    except LookupError:
-        raise UserError(f"no such encoding: {encoding}", where=str(path), do="Use e.g. utf-8 or windows-1252") from None
-    if codec == "utf-8" and data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        codec = "utf-16"  # the file says so itself: no UTF-8 text begins with this mark
-    if not codec.startswith("utf-16"):
-        nul = data.find(b"\0")
-        if nul >= 0:
-            line = data.count(b"\n", 0, nul) + 1
-            raise UserError(
-                "is not a text file (it has a NUL byte)", where=f"{path}, line {line}", do="Export it as CSV or XLSX"
-            )
-    try:
-        return data.decode(codec).removeprefix("\ufeff")  # the byte order mark
-    except UnicodeDecodeError as e:
-        line = len(_LINE_END.findall(data[: e.start].decode(codec, "replace"))) + 1
-        raise UserError(
-            f"byte {e.start} is not {encoding} text",
-            where=f"{path}, line {line}",
-            do='Declare the encoding in a mapping file, e.g. encoding = "windows-1252"',
-        ) from None
-
-
-def _lines(text: str, most: int = 0) -> tuple[list[str], list[str]]:
-    """The physical lines and what ends each: LF, CR or CRLF, also mixed. `most`: no more lines than this, if not 0."""
-    if not most and "\r" not in text:
-        lines = text.split("\n")
-        ends = ["\n"] * (len(lines) - 1)
-    elif not most and text.count("\r\n") == text.count("\r") == text.count("\n"):
-        lines = text.split("\r\n")
-        ends = ["\r\n"] * (len(lines) - 1)
+    aside: tuple[Aside, ...] = ()
+    named = _NAMES_DELIMITER.fullmatch(lines[first].rstrip(WHITE.replace("\t", "")))
+    if named and dialect.header_row in (None, 0):
+        aside = (Aside(first + 1, lines[first], "It names the sign between cells."),)
+        first = next((i for i in range(first + 1, len(lines)) if not is_blank(lines[i])), None)
+        if first is None:
+            raise UserError("the file is empty", where=str(path), do="Export it again")
+    if dialect.delimiter is not None:
+        delimiters: tuple[str, ...] = (dialect.delimiter,)
+    elif named:
+        delimiters = (named[1],)
+    elif knows:
+        delimiters = DELIMITERS
     else:
-        # A cell may hold another kind of line end than the file (spreadsheets do that), and must keep it.
-        parts = _LINE_END.split(text, maxsplit=most)
-        lines, ends = parts[::2], parts[1::2]
-        if most:
-            lines, ends = lines[:most], ends[:most]
-    if lines[-1] == "" and len(lines) > 1:
-        lines.pop()  # the newline that ends the last line
-    return lines, [*ends, ""]
+        raise ValueError("without a known header nothing tells which sign stands between cells")
+
+    if dialect.header_row:
+        first = dialect.header_row - 1
+        if first >= len(lines) or is_blank(lines[first]):
+            what = "is blank" if first < len(lines) else f"is not there: the file has {len(lines)} lines"
+            what = f"line {dialect.header_row}, which the mapping says holds the header, {what}"
+            raise UserError(what, where=str(path), do="Mend header_row in the mapping")
+        candidates = [first]
+    else:
+        candidates = list(islice((i for i in range(first, len(lines)) if not is_blank(lines[i])), head.LOOKED_AT))
+        sound = head.none_matches([lines[i] for i in candidates], dialect.trailer)
+        candidates = [i for i, is_sound in zip(candidates, sound, strict=True) if is_sound] or [first]
+        if dialect.header_row == 0:
+            candidates = candidates[:1]
+
+    at, (header, body_at, delimiter) = _choose(lines, candidates, delimiters, dialect, knows, path)
+    before = head.before(lines, at)
+    aside = aside + tuple(a for a in before if not aside or a.source_row > aside[0].source_row)
+    return _Head(header, at, body_at, aside, delimiter)
 
 
-def _header(lines: list[str], start: int, dialect: Dialect, path: File) -> tuple[tuple[str, ...], int]:
-    """The header's cells and the index of the first line after it (a header cell may hold quoted newlines)."""
-    for stop in range(start + 1, min(start + 20, len(lines)) + 1):
+_Found = tuple[tuple[str, ...], int, str]  # the header, the line after it, the delimiter
+
+
+def _choose(
+    lines: list[str],
+    candidates: list[int],
+    delimiters: tuple[str, ...],
+    dialect: Dialect,
+    knows: Knows | None,
+    path: File,
+) -> tuple[int, _Found]:
+    """The first candidate that is a known header, under the delimiter that gives it the most cells; else the first."""
+    readable: tuple[int, list[_Found]] | None = None
+    for at in candidates if knows else candidates[:1]:
+        found = [h for d in delimiters if (h := _header(lines, at, replace(dialect, delimiter=d)))]
+        known = [h for h in found if knows and knows(h[0])]
+        if known:
+            return at, max(known, key=lambda h: len(h[0]))
+        if at == candidates[0]:
+            readable = at, found
+    assert readable is not None
+    at, found = readable
+    if found:
+        return at, max(found, key=lambda h: len(h[0]))
+    where = f"{path}, line {at + 1}"
+    if len(lines[at]) > _LONGEST_LINE:
+        raise UserError("the header is longer than a million characters", where=where, do="Export it again")
+    raise UserError("the header has a quote that is never closed", where=where, do="Export it again")
+
+
+def _header(lines: list[str], at: int, dialect: Dialect) -> _Found | None:
+    """The header that begins in a line; None if its quotes do not close. A cell of it may hold quoted newlines."""
+    assert dialect.delimiter is not None
+    rows, stop = [], at
+    for _ in range(1 if dialect.header_row == 0 else dialect.header_rows):
+        row = _header_cells(lines, stop, dialect)
+        if row is None:
+            return None
+        cells, stop = row
+        rows.append(cells)
+    if dialect.header_row == 0:
+        return head.numbered(len(rows[0])), at, dialect.delimiter
+    return head.join(rows), stop, dialect.delimiter
+
+
+def _header_cells(lines: list[str], at: int, dialect: Dialect) -> tuple[list[str], int] | None:
+    for stop in range(at + 1, min(at + _LONGEST_HEADER, len(lines)) + 1):
+        if sum(map(len, lines[at:stop])) > _LONGEST_LINE:
+            return None
         try:
-            cells = _cells("\n".join(lines[start:stop]), dialect)
+            return _cells("\n".join(lines[at:stop]), dialect), stop
         except csv.Error:
             continue
-        return tuple(cell.strip() for cell in cells), stop
-    raise UserError(
-        "the header has a quote that is never closed", where=f"{path}, line {start + 1}", do="Export it again"
-    )
+    return None
+
+
+def _surely_header(text: str, dialect: Dialect, knows: Knows | None) -> tuple[int, int] | None:
+    """The lines of the header if they surely are one, and so may be shown."""
+    lines, _ = lines_of(text, _LINES_FOR_A_HEADER)
+    if dialect.header_row:
+        return dialect.header_row - 1, dialect.header_row - 1 + dialect.header_rows
+    filled = [i for i, line in enumerate(lines) if not is_blank(line)][: head.LOOKED_AT]
+    delimiters = DELIMITERS if dialect.delimiter is None else (dialect.delimiter,)
+    if dialect.header_row == 0 or not filled:
+        return None
+    for at in filled if knows else ():
+        for delimiter in delimiters:
+            found = _header(lines, at, replace(dialect, delimiter=delimiter))
+            if found and knows and knows(found[0]):
+                return at, found[1]
+    # A record has a figure somewhere, a line of text above the header few cells.
+    line = lines[filled[0]]
+    cells = max(line.count(delimiter) + 1 for delimiter in delimiters)
+    return None if cells < 3 or any(c.isdigit() for c in line) else (filled[0], filled[0] + 1)
 
 
 def _cells(record: str, dialect: Dialect) -> list[str]:
     """The cells of one record, strictly by RFC 4180; csv.Error when its quotes do not close."""
-    csv.field_size_limit(_LONGEST_LINE * _LONGEST_RECORD)
-    return next(csv.reader([record], delimiter=dialect.delimiter, strict=True), [""])
+    assert dialect.delimiter is not None
+    if not dialect.quote or dialect.quote not in record:
+        return record.split(dialect.delimiter)
+    csv.field_size_limit(_LONGEST_LINE * 2)
+    return next(csv.reader([record], delimiter=dialect.delimiter, quotechar=dialect.quote, strict=True), [""])
 
 
-def _records(
-    lines: list[str], ends: list[str], start: int, body_at: int, header: tuple[str, ...], dialect: Dialect
-) -> RawTable:
-    width = len(header)
-    body = pl.DataFrame({"line": lines[body_at:]}, schema={"line": pl.String}).with_row_index("source_row", body_at + 1)
-    body = body.with_columns(
-        pl.col("source_row").cast(pl.Int64),
-        # Delimiters are no blanks, even tabs: such a line is a record of empty cells.
-        blank=(pl.col("line").str.strip_chars() == "") & ~pl.col("line").str.contains(dialect.delimiter, literal=True),
-        quoted=pl.col("line").str.contains(_QUOTE, literal=True),
-        cells=pl.col("line").str.count_matches(dialect.delimiter, literal=True) + 1,
-        long=pl.col("line").str.len_bytes() > _LONGEST_LINE,
-        paired=pl.lit(False),
-    )
-    if width > 1 and body["quoted"].any():
-        body = _paired(body, dialect)
-    broken: list[Broken] = []
-    quoted_rows: list[list[str]] = []
-    quoted_at: list[int] = []
-    inside_record: set[int] = set()
-    open_at = body.filter(pl.col("quoted") & ~pl.col("paired"))["source_row"].to_list()
-    for at, taken, raw, cells in _quoted_records(lines, ends, open_at, dialect):
-        inside_record.update(range(at, at + taken))
-        if cells is None:
-            reason = "The quotation marks of this row do not pair up, so its cells cannot be told apart."
-            broken.append(Broken(at, raw, (), "quote_not_closed", reason))
-        elif len(cells) == width:
-            quoted_rows.append(cells)
-            quoted_at.append(at)
-        else:
-            broken.append(_ragged(at, raw, cells, width))
+class _Body:
+    """The lines after the header, told into records."""
 
-    plain = body.filter((~pl.col("quoted") | pl.col("paired")) & ~pl.col("blank"))
-    if inside_record:
-        plain = plain.filter(~pl.col("source_row").is_in(list(inside_record)))
-    # A file of one column has no delimiter to count, and a blank line in it is an empty cell to nobody.
-    sound = plain.filter((pl.col("cells") == width) & ~pl.col("long"))
-    for at, line, long in (
-        plain.filter((pl.col("cells") != width) | pl.col("long")).select("source_row", "line", "long").iter_rows()
-    ):
-        if long:
-            broken.append(
-                Broken(at, line[:1000], (), "line_too_long", "This line is longer than a million characters.")
-            )
-        else:
-            broken.append(_ragged(at, line, _cells(line, dialect), width))
+    def __init__(self, lines: list[str], ends: list[str], found: _Head, dialect: Dialect) -> None:
+        self.lines, self.ends, self.head, self.dialect = lines, ends, found, dialect
+        self.width = len(found.header)
+        assert dialect.delimiter is not None
+        self.delimiter = dialect.delimiter
 
-    # Usually every line is sound and none has quotes: they need not be brought back from the frame.
-    quoted, sound = sound.filter("paired"), sound.filter(~pl.col("paired"))
-    of_sound = lines[body_at:] if sound.height == body.height else sound["line"].to_list()
-    rows = _split(of_sound, sound["source_row"], width, dialect)
-    if quoted_at or quoted.height:
-        of_quoted = _split(quoted["line"].to_list(), quoted["source_row"], width, dialect, quotes=True)
-        rows = pl.concat([rows, of_quoted, _frame(quoted_at, quoted_rows, width)]).sort("source_row")
-    blank = body.filter(pl.col("blank") & ~pl.col("source_row").is_in(list(inside_record))).height
-    return RawTable(header, rows, tuple(sorted(broken, key=lambda b: b.source_row)), start + blank)
+    def read(self) -> RawTable:
+        body = self._measured()
+        # Usually every line is a record by itself and none has quotes: nothing needs to be brought back from a frame.
+        fits = body["fits"]
+        if bool(fits.all()):
+            rows = self._split(self.lines[self.head.body_at :], body["source_row"])
+            return self._table(rows, [], self.head.aside, blank=0, records=body.height)
 
+        rest = self._told(body.filter(~fits) if fits.any() else body)
+        aside = rest.filter(pl.col("why") != "")
+        broken: list[Broken] = []
+        quoted_rows: list[list[str]] = []
+        quoted_at: list[int] = []
+        inside: list[int] = []  # the lines of records that take more than their own
+        of_quoted = of_broken = 0
+        for at, taken, raw, cells in self._quoted_records(rest):
+            if taken > 1:
+                inside += range(at, at + taken)
+            if cells is not None and len(cells) == self.width:
+                quoted_rows.append(cells)
+                quoted_at.append(at)
+                of_quoted += taken
+                continue
+            of_broken += taken
+            if cells is None:
+                reason = "The quotation marks of this row do not pair up, so its cells cannot be told apart."
+                broken.append(Broken(at, raw, (), "quote_not_closed", reason))
+            else:
+                broken.append(_ragged(at, raw, cells, self.width))
 
-def _paired(body: pl.DataFrame, dialect: Dialect) -> pl.DataFrame:
-    """Mark the lines with quotes that are whole records to the letter of RFC 4180, and count their cells."""
-    delimiter = f"\\x{{{ord(dialect.delimiter):x}}}"
-    quoted_cell = '"(?:[^"]|"")*"'
-    cell = f'(?:{quoted_cell}|[^"{delimiter}]*)'
-    line = pl.col("line")
-    outside = line.str.replace_all(quoted_cell, "").str.count_matches(dialect.delimiter, literal=True)
-    paired = pl.col("quoted") & line.str.contains(f"^{cell}(?:{delimiter}{cell})*$")
-    return body.with_columns(paired=paired).with_columns(cells=pl.when("paired").then(outside + 1).otherwise("cells"))
+        sound = body.filter(fits)
+        if inside:
+            within = pl.Series(inside, dtype=pl.Int64).implode()
+            rest, sound, aside = (f.filter(~pl.col("source_row").is_in(within)) for f in (rest, sound, aside))
+        blank = rest.filter("blank").height
+        is_record = pl.col("paired") & (pl.col("cells") == self.width)
+        of_no_width = ~is_record & (pl.col("why") == "") & ~pl.col("blank") & (~pl.col("quoted") | pl.col("paired"))
+        paired = rest.filter(is_record)
+        for at, line, long in rest.filter(of_no_width).select("source_row", "line", "long").iter_rows():
+            of_broken += 1
+            if long:
+                reason = f"This line is longer than a million characters; its first {SHOWN} are kept."
+                broken.append(Broken(at, line[:SHOWN], (), "line_too_long", reason))
+            else:
+                broken.append(_ragged(at, line, _cells(line, self.dialect), self.width))
 
+        rows = self._split(sound["line"].to_list(), sound["source_row"])
+        if quoted_at or paired.height:
+            of_paired = self._split(paired["line"].to_list(), paired["source_row"], quotes=True)
+            parts = [part for part in (rows, of_paired, _frame(quoted_at, quoted_rows, self.width)) if part.height]
+            rows = pl.concat(parts).sort("source_row") if len(parts) > 1 else parts[0]
+        aside = aside.select("source_row", pl.col("line").str.slice(0, SHOWN), "why")
+        found = [Aside(*row) for row in aside.iter_rows()]
+        return self._table(
+            rows,
+            sorted(broken, key=lambda b: b.source_row),
+            (*self.head.aside, *sorted(found, key=lambda a: a.source_row)),
+            blank=blank,
+            records=sound.height + paired.height + of_quoted,
+            of_broken=of_broken,
+        )
 
-def _quoted_records(
-    lines: list[str], ends: list[str], quoted: list[int], dialect: Dialect
-) -> Iterator[tuple[int, int, str, list[str] | None]]:
-    """Records that begin at the lines `quoted`: that line (from 1), how many they take, their text, and their cells.
+    def _measured(self) -> pl.DataFrame:
+        """Of each line what decides where it goes: source_row, line, cells, quoted, long, why it is aside, fits."""
+        at = self.head.body_at
+        body = pl.DataFrame({"line": self.lines[at:]}, schema={"line": pl.String}).with_row_index("source_row", at + 1)
+        line, quote = pl.col("line"), self.dialect.quote
+        body = body.with_columns(
+            pl.col("source_row").cast(pl.Int64),
+            cells=line.str.count_matches(self.delimiter, literal=True) + 1,
+            quoted=line.str.contains(quote, literal=True) if quote else pl.lit(False),
+            long=line.str.len_bytes() > _LONGEST_LINE,
+            why=self._why_aside(),
+        )
+        fits = (pl.col("cells") == self.width) & ~pl.col("quoted") & ~pl.col("long") & (pl.col("why") == "")
+        # A file of one column has no delimiter to count, and a blank line in it is an empty cell to nobody.
+        return body.with_columns(fits=fits if self.width > 1 else fits & (line.str.strip_chars(WHITE) != ""))
 
-    Cells are None where a quote is never closed; that record is its first line alone, so that the rest is still read.
-    """
-    end = 0
-    for at in quoted:
-        if at <= end:
-            continue  # a line inside the record before
-        record, taken = lines[at - 1], 1
-        while True:
+    def _why_aside(self) -> pl.Expr:
+        """Why a line is no record; empty for all others."""
+        line = pl.col("line")
+        why: pl.Expr = pl.lit("")
+        if self.dialect.trailer:
+            why = pl.when(head.matches(line, self.dialect.trailer)).then(pl.lit(head.TRAILER)).otherwise(why)
+        header = self.lines[self.head.at : self.head.body_at]
+        if header and not all(is_blank(text) for text in header):
+            starts = pl.all_horizontal(line.shift(-i) == text for i, text in enumerate(header)).fill_null(False)
+            within = pl.any_horizontal(starts.shift(i, fill_value=False) for i in range(len(header)))
+            why = pl.when(within).then(pl.lit(head.REPEATED)).otherwise(why)
+        return why
+
+    def _told(self, rest: pl.DataFrame) -> pl.DataFrame:
+        """Which of the lines that do not fit as they are, are blank, and which have quotes that pair up (`paired`).
+
+        Those are whole records to the letter of RFC 4180; `cells` is put right for them.
+        """
+        line = pl.col("line")
+        rest = rest.with_columns(
+            # Delimiters are no blanks, even tabs: such a line is a record of empty cells.
+            blank=(pl.col("cells") == 1) & ~pl.col("long") & (line.str.strip_chars(WHITE) == ""),
+            quoted=pl.col("quoted") & ~pl.col("long") & (pl.col("why") == ""),
+            paired=pl.lit(False),
+        )
+        if self.width == 1 or not rest["quoted"].any():
+            return rest
+        delimiter, quote = _in_pattern(self.delimiter), _in_pattern(self.dialect.quote)
+        quoted_cell = f"{quote}(?:[^{quote}]|{quote}{quote})*{quote}"
+        cell = f"(?:{quoted_cell}|[^{quote}{delimiter}]*)"
+        outside = line.str.replace_all(quoted_cell, "").str.count_matches(self.delimiter, literal=True)
+        quoted = rest.filter("quoted") if not rest["quoted"].all() else rest
+        quoted = quoted.with_columns(paired=line.str.contains(f"^{cell}(?:{delimiter}{cell})*$"))
+        quoted = quoted.with_columns(cells=pl.when("paired").then(outside + 1).otherwise("cells"))
+        return quoted if quoted.height == rest.height else pl.concat([quoted, rest.filter(~pl.col("quoted"))])
+
+    def _quoted_records(self, rest: pl.DataFrame) -> Iterator[tuple[int, int, str, list[str] | None]]:
+        """Records with quotes that are not paired: their first line, how many they take, their text, and their cells.
+
+        Cells are None where a quote is never closed; that record is its first line alone, so that the rest is still
+        read.
+        """
+        end = 0
+        for at in rest.filter(pl.col("quoted") & ~pl.col("paired"))["source_row"].sort().to_list():
+            if at <= end:
+                continue  # a line inside the record before
+            taken, cells = self._quoted_record(at)
+            end = at + taken - 1
+            yield at, taken, self._text(at, taken), cells
+
+    def _quoted_record(self, at: int) -> tuple[int, list[str] | None]:
+        length = 0
+        for taken in range(1, min(_LONGEST_RECORD, len(self.lines) - at + 1) + 1):
+            line = self.lines[at - 2 + taken]
+            length += len(line)
+            if length > _LONGEST_LINE:
+                break
+            if self.dialect.quote not in line:
+                continue  # what is open stays open
             try:
-                cells: list[str] | None = _cells(record, dialect)
+                return taken, _cells(self._text(at, taken), self.dialect)
             except csv.Error as e:
-                more = "unexpected end" in str(e) and taken < _LONGEST_RECORD and at - 1 + taken < len(lines)
-                if more:
-                    record += ends[at - 2 + taken] + lines[at - 1 + taken]
-                    taken += 1
-                    continue
-                record, taken, cells = lines[at - 1], 1, None
-            break
-        end = at + taken - 1
-        yield at, taken, record, cells
+                if "unexpected end" not in str(e):
+                    break
+        return 1, None
+
+    def _text(self, at: int, taken: int) -> str:
+        lines, ends = self.lines[at - 1 : at - 1 + taken], self.ends[at - 1 : at - 1 + taken]
+        return "".join(line + end for line, end in zip(lines, [*ends[:-1], ""], strict=True))
+
+    def _split(self, sound: list[str], source_row: pl.Series, quotes: bool = False) -> pl.DataFrame:
+        """Lines with the right number of cells -> one text column a cell. Without `quotes` a quote is a character."""
+        names = cell_names(self.width)
+        if not sound:
+            return _frame([], [], self.width)
+        if self.width == 1:
+            return pl.DataFrame([source_row, pl.Series("c0", sound, dtype=pl.String)])
+        # With a header of our own in front: a first cell that begins with U+FEFF would pass for a byte order mark.
+        rows = pl.read_csv(
+            "\n".join([self.delimiter.join(names), *sound]).encode("utf-8"),
+            separator=self.delimiter,
+            quote_char=self.dialect.quote if quotes else None,
+            infer_schema=False,
+            empty_string_is_null=False,
+        )
+        if rows.shape != (len(sound), self.width):
+            raise AssertionError(f"{len(sound)} lines of {self.width} cells came back as {rows.shape}")
+        return rows.insert_column(0, source_row)
+
+    def _table(
+        self,
+        rows: pl.DataFrame,
+        broken: list[Broken],
+        aside: tuple[Aside, ...],
+        *,
+        blank: int,
+        records: int,
+        of_broken: int = 0,
+    ) -> RawTable:
+        at, body_at = self.head.at, self.head.body_at
+        blank += at - len(self.head.aside)
+        lines = Lines(len(self.lines), body_at - at, blank, len(aside), records, of_broken)
+        return RawTable(self.head.header, rows, tuple(broken), blank, aside=aside, lines=lines, found=self.dialect)
+
+
+def _in_pattern(character: str) -> str:
+    return f"\\x{{{ord(character):x}}}"
 
 
 def _ragged(at: int, raw: str, cells: list[str], width: int) -> Broken:
     many = "more" if len(cells) > width else "fewer"
     reason = f"The row has {len(cells)} cells, {many} than the {width} of the header."
     return Broken(at, raw, tuple(cells), "cells_do_not_fit_header", reason)
-
-
-def _split(sound: list[str], source_row: pl.Series, width: int, dialect: Dialect, quotes: bool = False) -> pl.DataFrame:
-    """Lines with the right number of cells -> one text column a cell. Without `quotes` a quote is a character."""
-    names = cell_names(width)
-    if not sound:
-        return _frame([], [], width)
-    if width == 1:
-        return pl.DataFrame([source_row, pl.Series("c0", sound, dtype=pl.String)])
-    # With a header of our own in front: a cell that begins with U+FEFF would pass for a byte order mark and lose it.
-    header = dialect.delimiter.join(names)
-    rows = pl.read_csv(
-        "\n".join([header, *sound]).encode("utf-8", "surrogatepass"),
-        separator=dialect.delimiter,
-        quote_char=_QUOTE if quotes else None,
-        infer_schema=False,
-        empty_string_is_null=False,
-    )
-    if rows.shape != (len(sound), width):
-        raise AssertionError(f"{len(sound)} lines of {width} cells came back as {rows.shape}")
-    return rows.insert_column(0, source_row)
 
 
 def _frame(at: list[int], rows: list[list[str]], width: int) -> pl.DataFrame:

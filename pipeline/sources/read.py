@@ -2,33 +2,55 @@
 
 from __future__ import annotations
 
+import glob
 from pathlib import Path, PurePosixPath
 
 from pipeline.errors import UserError
 from pipeline.sources.archive import ARCHIVE, members
-from pipeline.sources.table import Dialect, File, RawTable
+from pipeline.sources.csv import DELIMITERS as DELIMITERS
+from pipeline.sources.table import Dialect, File, Knows, RawTable
 
 TEXT = (".csv", ".tsv", ".txt")
 WORKBOOK = (".xlsx", ".xlsm", ".ods")
 PARQUET = (".parquet",)
 JSON = (".json", ".jsonl", ".ndjson")
-DELIMITERS = (",", ";", "\t", "|")
 
 
 def expand(paths: list[Path]) -> list[File]:
-    """The files meant by files and folders, in order of name: a folder or archive stands for the exports in it."""
+    """The files meant by files, folders and globs, in order of name.
+
+    A folder or archive stands for the exports in it. A path that does not exist and holds * ? or [ is a glob (** for
+    folders in folders) and stands for what it matches: the exports if it matches any, else whatever it matches.
+    """
     files: list[File] = []
     for path in paths:
         if path.is_dir():
-            inside = sorted(p for p in path.rglob("*") if _by_its_name(p.relative_to(path)) and p.is_file())
+            inside = _exports_in(path)
             if not inside:
                 raise UserError("the folder has no .csv or .xlsx files", where=str(path), do="Check the path")
         elif path.exists():
             inside = [path]
+        elif any(sign in str(path) for sign in "*?["):
+            inside = _matching(path)
         else:
             raise UserError("no such file or folder", where=str(path), do="Check the path")
         files += [file for p in inside for file in _unpacked(p)]
     return list(dict.fromkeys(files))
+
+
+def _exports_in(folder: Path) -> list[Path]:
+    return sorted(p for p in folder.rglob("*") if _by_its_name(p.relative_to(folder)) and p.is_file())
+
+
+def _matching(pattern: Path) -> list[Path]:
+    # Path.glob would take neither an absolute pattern nor, before Python 3.13, a ** within a name.
+    found = [Path(p) for p in sorted(glob.glob(str(pattern), recursive=True))]  # noqa: PTH207
+    exports = [p for p in found if p.is_file() and _by_its_name(PurePosixPath(p.name))]
+    exports += [inside for p in found if p.is_dir() for inside in _exports_in(p)]
+    named = list(dict.fromkeys(exports)) or [p for p in found if p.is_file()]
+    if not named:
+        raise UserError("no export matches this pattern", where=str(pattern), do="Check the pattern")
+    return named
 
 
 def _unpacked(path: Path) -> list[File]:
@@ -39,6 +61,9 @@ def _unpacked(path: Path) -> list[File]:
         packed = [member for member in packed if _by_its_name(PurePosixPath(str(member.inside)))]
     if not packed:
         raise UserError("the archive has no .csv or .xlsx files", where=str(path), do="Check the path")
+    within = next((member for member in packed if member.suffix.lower() in ARCHIVE), None)
+    if within:
+        raise UserError("is an archive inside an archive", where=str(within), do="Unpack the outer one first")
     return list(packed)
 
 
@@ -56,13 +81,17 @@ def is_text(file: File) -> bool:
     return file.suffix.lower() not in WORKBOOK + PARQUET + JSON
 
 
-def read(file: File, dialect: Dialect, sheet: str | None = None) -> RawTable:
-    """An export as text, every record accounted for."""
+def read(file: File, dialect: Dialect, sheet: str | None = None, knows: Knows | None = None) -> RawTable:
+    """An export as text, every record accounted for.
+
+    `knows` says of cells whether they are the header that is looked for, see `Dialect`; a text file whose delimiter is
+    None needs it (else ValueError). Parquet and JSON have their own header.
+    """
     suffix = file.suffix.lower()
     if suffix in WORKBOOK:
         from pipeline.sources.workbook import read_workbook
 
-        return read_workbook(file, sheet)
+        return read_workbook(file, sheet, dialect, knows)
     if suffix in PARQUET:
         from pipeline.sources.parquet import read_parquet
 
@@ -70,10 +99,10 @@ def read(file: File, dialect: Dialect, sheet: str | None = None) -> RawTable:
     if suffix in JSON:
         from pipeline.sources.json_records import read_json
 
-        return read_json(file)
+        return read_json(file, dialect.encoding)
     from pipeline.sources.csv import read_csv
 
-    return read_csv(file, dialect)
+    return read_csv(file, dialect, knows)
 
 
 def sheets(file: File) -> list[str]:
@@ -85,10 +114,14 @@ def sheets(file: File) -> list[str]:
     return sheet_names(file)
 
 
-def header(file: File, dialect: Dialect, sheet: str | None = None) -> tuple[str, ...]:
-    """The header of an export, for telling which kind it is."""
+def header(file: File, dialect: Dialect, sheet: str | None = None, knows: Knows | None = None) -> tuple[str, ...]:
+    """The header of an export, for telling which kind it is: that of `read`, found the same way."""
+    if file.suffix.lower() in WORKBOOK:
+        from pipeline.sources.workbook import read_header as header_of_sheet
+
+        return header_of_sheet(file, sheet, dialect, knows)
     if not is_text(file):
         return read(file, dialect, sheet).header
     from pipeline.sources.csv import read_header
 
-    return read_header(file, dialect)
+    return read_header(file, dialect, knows)

@@ -60,7 +60,7 @@ PLAIN = ("id", "name", "fee")
         ("formula.csv", {}, PLAIN,
          [("1", "=cmd|' /C calc'!A0", "10"), ("2", "@SUM(1)", "20"), ("3", "-2+3", "30")], []),
         ("trailer.csv", {}, ("Report for 2025",), [("printed 1/1",)], [4, 5, 6, 7]),
-        ("sep_line.csv", {"delimiter": ";"}, ("sep=", ""), [("id", "name"), ("1", "a"), ("2", "b")], []),
+        ("sep_line.csv", {"delimiter": ";"}, ("id", "name"), [("1", "a"), ("2", "b")], []),
     ],
 )  # fmt: skip
 def test_synthetic(
@@ -73,7 +73,7 @@ def test_synthetic(
 @pytest.mark.parametrize(
     ("name", "encoding"),
     [("utf8.csv", "utf-8"), ("utf8bom.csv", "utf-8"), ("utf16le_bom.csv", "utf-16"), ("utf16be_bom.csv", "utf-16"),
-     ("utf16le_bom.csv", "utf-8"), ("utf16be_bom.csv", "utf-8"), ("utf16le_nobom.csv", "utf-16-le")],
+     ("utf16le_bom.csv", "utf-8"), ("utf16be_bom.csv", "utf-8"), ("utf16le_nobom.csv", "utf-16-le"), ("utf16le_nobom.csv", "utf-8")],
 )  # fmt: skip
 def test_synthetic_unicode(name: str, encoding: str) -> None:
     header, cells, broken = rows(SYNTHETIC / name, encoding=encoding)
@@ -93,9 +93,8 @@ def test_synthetic_unicode(name: str, encoding: str) -> None:
         ("one_nl.csv", "the file is empty"),
         ("nul.csv", "line 2: is not a text file"),
         ("zipped.csv", "is not a text file"),
-        ("mixed_enc.csv", "line 3: byte 26 is not utf-8 text"),
-        ("latin1.csv", "line 2: byte 16 is not utf-8 text"),
-        ("utf16le_nobom.csv", "is not a text file"),
+        ("mixed_enc.csv", "line 3: byte 26 is not UTF-8 text"),
+        ("latin1.csv", "line 2: byte 16 is not UTF-8 text"),
         ("zip_bomb_1MB_to_990MB.xlsx", "the workbook unpacks to"),
     ],
 )
@@ -120,6 +119,6 @@ def test_synthetic_large() -> None:
 def test_synthetic_workbook() -> None:
     table = read(SYNTHETIC / "formula_merge_dates.xlsx", Dialect())
     assert table.header == ("id", "when", "f", "merged", "txt")
-    assert table.rows["c1"].to_list() == ["2025-03-01 00:00:00", "1899-12-31 01:02:00", "31/02/2025"]
+    assert table.rows["c1"].to_list() == ["2025-03-01 00:00:00", "01:02:00", "31/02/2025"]
     assert table.rows["c3"].to_list() == ["a", "", "b"]  # a merged cell's value stands in its first row
-    assert table.rows["c4"].to_list() == ["007", "", "1e5"]
+    assert table.rows["c4"].to_list() == ["007", "#formula never computed", "1e5"]

@@ -130,7 +130,7 @@ def _records(store: Path) -> dict[str, list[tuple[object, ...]]]:
     with open_store(store) as connection:
         return {
             kind: connection.execute(
-                f"select * exclude (source_file, source_row, loaded_at, batch_id) from {kind} order by all"
+                f"select * exclude (source_file, source_row, record_no, loaded_at, batch_id) from {kind} order by all"
             ).fetchall()
             for kind in KINDS
         }
