@@ -81,7 +81,7 @@ def keep(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, p
         # Keyed by the practice of the row, as the record's own pseudonym is: a mended row must meet the others again.
         practices = rows[practice.sources[0]].to_list() if practice else [""] * rows.height
         parts = [pl.col(name).str.strip_chars().replace("", None) for name in patient.sources]
-        ids = rows.select(id=pl.concat_str(parts, separator=patient.join, ignore_nulls=True))["id"]
+        ids = rows.select(id=pl.concat_str(parts, separator=patient.join).fill_null(""))["id"]
         pairs = [(p.strip() or batch.practice, id_.strip()) for p, id_ in zip(practices, ids, strict=True)]
         masked = [pseudonym if id_ else "" for pseudonym, (_, id_) in zip(pseudonyms(pairs, key), pairs, strict=True)]
         # What an id is joined from is an id as well: the first part holds the pseudonym, the others nothing.

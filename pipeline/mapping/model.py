@@ -163,7 +163,8 @@ class SourceColumn(_Strict):
 
     @model_validator(mode="after")
     def _template_alone(self) -> SourceColumn:
-        if self.template is not None and self.model_fields_set != {"template"}:
+        others = {name for name, field in type(self).model_fields.items() if getattr(self, name) != field.default}
+        if self.template is not None and others != {"template"}:
             raise ValueError("a template stands alone")
         return self
 
@@ -338,6 +339,9 @@ def _check_column(kind: Kind, column: str, how: SourceColumn, table: KindMapping
     type_ = "text" if column == "practice" else kind.column(column).type
     if not how.sources and how.template is None and column not in (table.split.columns if table.split else ()):
         raise ValueError("from: which column of the export is it?")
+    for name in (name for source in how.sources for name in _PLACE.findall(source)):
+        if name in kind.names and (table.each is None or table.each.column != name):
+            raise ValueError(f"from: {{{name}}} stands for the words of [{kind.name}.each], which there are none")
     if how.format is not None:
         if type_ not in ("date", "timestamp"):
             raise ValueError("format: only dates and times have one")

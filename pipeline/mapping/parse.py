@@ -5,6 +5,7 @@ Nothing is guessed here. What else could have been meant is only ever said in th
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import polars as pl
@@ -33,6 +34,7 @@ _EXPECTED: dict[Type, str] = {
 ISO = "iso"
 _ISO_DATE = "%Y-%m-%d"
 _ISO_TIMESTAMPS = ("%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S%.f")
+_TIME_OF_DAY = re.compile("%[HIRTz]")
 _OFFSET = r"[+-]\d{2}:?\d{2}$"
 
 # What dates are written as in practice, for saying what a file may mean; common practice, no source.
@@ -89,7 +91,7 @@ def reasons(failed: pl.Series, how: Reading) -> pl.Series:
     shown = pl.col("v").str.slice(0, 40)
     said = pl.format(f"{how.column}: {{}} is not {_expected(how)}.", shown)
     if how.type == "timestamp" and how.zone:
-        on_the_clock = _naive(failed, how).is_not_null()
+        on_the_clock = _four_digits(_naive(failed, how)).is_not_null()
         odd = f"{how.column}: {{}} is skipped or stands twice on the clock of {how.zone}."
         said = pl.when(on_the_clock).then(pl.format(odd, shown)).otherwise(said)
     return _of(failed, said)
@@ -171,6 +173,8 @@ def _with_sign(text: pl.Series, how: Reading) -> pl.Series:
 
 
 def _dates(text: pl.Series, how: Reading) -> pl.Series:
+    if how.form and _TIME_OF_DAY.search(how.form):  # a moment in another zone may be on another day here
+        return _timestamps(text, how).dt.date()
     found = text.str.to_date(_ISO_DATE if how.form in (None, ISO) else how.form, strict=False)
     if how.typed_cells:  # a workbook's day is its first moment
         found = found.fill_null(_iso_timestamps(text).dt.date())

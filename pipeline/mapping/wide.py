@@ -24,6 +24,7 @@ FAULTS_SCHEMA = {
 }
 _MIDNIGHT = r"^(\d{4}-\d\d-\d\d) 00:00:00$"
 _DAY_NOUGHT = r"^1899-12-3[01] "
+PSEUDONYM = r"^pt-[0-9a-f]{32}$"  # as store.pseudonyms makes them
 
 
 @dataclass(frozen=True)
@@ -38,7 +39,7 @@ class Spread:
 
 def spread(raw: RawTable, kind: str, mapping: KindMapping) -> Spread:
     """The records of an export's rows, each with its own cells."""
-    cells = _Cells(raw, mapping)
+    cells = _Cells(raw, kind, mapping)
     none = pl.DataFrame(schema=FAULTS_SCHEMA)
     if mapping.each is None and mapping.split is None:
         text = raw.rows.select(pl.col("source_row").alias("record_no"), "source_row", *cells.of_record(None))
@@ -69,8 +70,8 @@ def spread(raw: RawTable, kind: str, mapping: KindMapping) -> Spread:
 class _Cells:
     """The cells of our columns as expressions over the rows of an export."""
 
-    def __init__(self, raw: RawTable, mapping: KindMapping) -> None:
-        self.header, self.mapping, self.typed_cells = raw.header, mapping, raw.typed_cells
+    def __init__(self, raw: RawTable, kind: str, mapping: KindMapping) -> None:
+        self.header, self.kind, self.mapping, self.typed_cells = raw.header, kind, mapping, raw.typed_cells
 
     def of_record(self, word: str | None) -> list[pl.Expr]:
         return [self._joined(name, word).alias(name) for name, how in self.mapping.columns.items() if how.sources]
@@ -104,7 +105,16 @@ class _Cells:
             return cells[0]
         if self.typed_cells:  # a workbook's day is its first moment, and its time of day one of a day nought
             cells = [cell.str.replace(_MIDNIGHT, "$1").str.replace(_DAY_NOUGHT, "") for cell in cells]
+        if self._only_whole(column):
+            joined = pl.concat_str(cells, separator=how.join)
+            # As a mended export of refused rows has it: the pseudonym of the whole in the first part, the others empty.
+            return pl.when(cells[0].str.contains(PSEUDONYM)).then(cells[0]).otherwise(joined)
         return pl.concat_str(cells, separator=how.join, ignore_nulls=True).replace("", None)
+
+    def _only_whole(self, column: str) -> bool:
+        """A day without its time is no moment, and a surname alone no patient: such a column is empty then."""
+        of_kind = {column.name: column.type for column in KINDS[self.kind].columns}
+        return column.endswith("_id") or of_kind.get(column) in ("date", "timestamp")
 
 
 def _each(raw: RawTable, each: Each, cells: _Cells) -> pl.DataFrame:

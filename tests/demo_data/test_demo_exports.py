@@ -69,7 +69,8 @@ def test_settings_and_mapping_are_valid_for_the_program(demo_exports: Made) -> N
     for kind, path in demo_exports.files.items():
         if kind in layouts.FRONT_DESK:
             header = path.read_bytes().decode("cp1252").splitlines()[0].split(";")
-            assert set(mapping.kinds[kind].sources) <= set(header)
+            (table,) = mapping.kinds[kind]
+            assert set(table.sources) <= set(header)
 
 
 def front_desk(made: Made, kind: str) -> pl.DataFrame:
