@@ -29,6 +29,7 @@ DELIMITERS = (",", ";", "\t", "|")
 _NAMES_DELIMITER = re.compile(r"""["']?sep=([^\w"'\s]|\t)["']?""", re.IGNORECASE | re.ASCII)
 _LONGEST_RECORD = 200  # lines; a quote still open after so many is taken for a stray one
 _LONGEST_LINE = 1 << 20  # characters; of a record, too
+_WIDEST_PATTERN = 1000  # cells; the quotes of a wider line are told by Python's parser
 _LONGEST_HEADER = 20  # lines of one row of the header
 _LINES_FOR_A_HEADER = 2000  # usually enough to find it
 
@@ -238,10 +239,9 @@ class _Body:
             within = pl.Series(inside, dtype=pl.Int64).implode()
             rest, sound, aside = (f.filter(~pl.col("source_row").is_in(within)) for f in (rest, sound, aside))
         blank = rest.filter("blank").height
-        is_record = pl.col("paired") & (pl.col("cells") == self.width)
-        of_no_width = ~is_record & (pl.col("why") == "") & ~pl.col("blank") & (~pl.col("quoted") | pl.col("paired"))
-        paired = rest.filter(is_record)
-        for at, line, long in rest.filter(of_no_width).select("source_row", "line", "long").iter_rows():
+        paired = rest.filter("paired")
+        unfit = rest.filter(~pl.col("quoted") & ~pl.col("blank") & (pl.col("why") == ""))
+        for at, line, long in unfit.select("source_row", "line", "long").iter_rows():
             of_broken += 1
             if long:
                 reason = f"This line is longer than a million characters; its first {SHOWN} are kept."
@@ -297,7 +297,7 @@ class _Body:
     def _told(self, rest: pl.DataFrame) -> pl.DataFrame:
         """Which of the lines that do not fit as they are, are blank, and which have quotes that pair up (`paired`).
 
-        Those are whole records to the letter of RFC 4180; `cells` is put right for them.
+        Those are whole records of the header's width, to the letter of RFC 4180.
         """
         line = pl.col("line")
         rest = rest.with_columns(
@@ -306,16 +306,15 @@ class _Body:
             quoted=pl.col("quoted") & ~pl.col("long") & (pl.col("why") == ""),
             paired=pl.lit(False),
         )
-        if self.width == 1 or not rest["quoted"].any():
+        if self.width == 1 or self.width > _WIDEST_PATTERN or not rest["quoted"].any():
             return rest
         delimiter, quote = _in_pattern(self.delimiter), _in_pattern(self.dialect.quote)
-        quoted_cell = f"{quote}(?:[^{quote}]|{quote}{quote})*{quote}"
-        cell = f"(?:{quoted_cell}|[^{quote}{delimiter}]*)"
-        outside = line.str.replace_all(quoted_cell, "").str.count_matches(self.delimiter, literal=True)
-        quoted = rest.filter("quoted") if not rest["quoted"].all() else rest
-        quoted = quoted.with_columns(paired=line.str.contains(f"^{cell}(?:{delimiter}{cell})*$"))
-        quoted = quoted.with_columns(cells=pl.when("paired").then(outside + 1).otherwise("cells"))
-        return quoted if quoted.height == rest.height else pl.concat([quoted, rest.filter(~pl.col("quoted"))])
+        cell = f"(?:{quote}(?:[^{quote}]|{quote}{quote})*{quote}|[^{quote}{delimiter}]*)"
+        paired = line.str.contains(f"^{cell}(?:{delimiter}{cell}){{{self.width - 1}}}$")
+        if rest["quoted"].all():
+            return rest.with_columns(paired=paired)
+        quoted = rest.filter("quoted").with_columns(paired=paired)
+        return pl.concat([quoted, rest.filter(~pl.col("quoted"))])
 
     def _quoted_records(self, rest: pl.DataFrame) -> Iterator[tuple[int, int, str, list[str] | None]]:
         """Records with quotes that are not paired: their first line, how many they take, their text, and their cells.
