@@ -219,6 +219,32 @@ def init(
 
 
 @app.command()
+def mapping(
+    paths: Annotated[list[Path], typer.Argument(help="Files or folders of exports.", metavar="PATH...")],
+    out: Annotated[Path | None, typer.Option("--out", help="A new file for the draft, instead of stdout.")] = None,
+    json_: JsonOption = False,
+    quiet: QuietOption = False,
+) -> None:
+    """Draft a mapping file for unknown exports: which column is what, with evidence; the unsure is asked."""
+    if out and out.exists():
+        raise UserError("exists already", where=str(out), do="Give --out another name, or remove it first")
+    from pipeline.mapping.draft.draft import draft
+
+    talk = _talk(quiet)
+    drafted = draft(paths, progress=talk, to=out)
+    if out:
+        drafted.write(out)
+    if json_:
+        _print_json(drafted.as_json())
+    elif not out:
+        typer.echo(drafted.text, nl=False)
+    if drafted.questions:
+        many = "1 question is" if len(drafted.questions) == 1 else f"{len(drafted.questions)} questions are"
+        talk(f'{many} open; they stand in the draft as lines that begin with "#?".')
+        raise typer.Exit(1)
+
+
+@app.command()
 def ingest(
     paths: Annotated[list[Path] | None, typer.Argument(help="Files or folders of exports.", metavar="PATH...")] = None,
     as_kind: Annotated[

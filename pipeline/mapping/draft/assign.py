@@ -98,11 +98,9 @@ class Sources:
             if len(dates) > 1 and len(named) != 1:
                 others = ", ".join(f'"{s.names[0]}"' for s in dates if s is not date)
                 doubt = f'the day of "{time.names[0]}" may stand in "{date.names[0]}" or in {others}'
-            cells = pl.concat_str(
-                [self._text(date, r"^(\d{4}-\d\d-\d\d)[ T]00:00:00$"), self._text(time, r"^1899-12-3[01] (.*)$")],
-                separator=" ",
-            )
-            cells = self.raw.rows.select(cells)["v"] if isinstance(cells, pl.Expr) else cells
+            day = self._text(date, r"^(\d{4}-\d\d-\d\d)[ T]00:00:00$")
+            clock = self._text(time, r"^1899-12-3[01] (.*)$")
+            cells = self.raw.rows.select(pl.concat_str([day, clock], separator=" ").alias("v"))["v"]
             headers = tuple(
                 dict.fromkeys((*time.headers, *date.headers, *(f"{d} {t}" for d in date.headers for t in time.headers)))
             )
@@ -237,6 +235,15 @@ def settle_dates(sources: Sources) -> None:
             certain = settled.get(_family(moments.days[0]), set())
             if len(certain) == 1 and (day := next(iter(certain))) in moments.days:
                 source.profile.moments = replace(moments, days=(day,), like=f'"{named[day]}"')
+
+
+def settle_decimals(sources: Sources) -> None:
+    """Let numbers such as 0,035 settle that the commas of 2,150 are decimal signs: one system wrote the file."""
+    everyone = [*sources.single, *sources.groups]
+    commas = any(s.profile.numbers.decimal == "," and not s.profile.numbers.thousands for s in everyone)
+    points = any(s.profile.numbers.decimal == "." for s in everyone)
+    for source in everyone:
+        source.profile.decimal_commas = commas and not points
 
 
 def _family(day: str) -> frozenset[str]:

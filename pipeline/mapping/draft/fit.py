@@ -73,9 +73,23 @@ _LIKELY = {
     "depth_mm": ("mm", "cm", "0.1 mm"),
     "seconds": ("seconds", "minutes"),
 }
-_IDS = ("treatment_id", "visit_id", "use_id", "instrument_id", "incident_id", "follow_up_id", "contact_id", "patient_id")
+_IDS = (
+    "treatment_id",
+    "visit_id",
+    "use_id",
+    "instrument_id",
+    "incident_id",
+    "follow_up_id",
+    "contact_id",
+    "patient_id",
+)
 _FEW = ("dentist", "chair", "sequence", "practice")  # names that come again and again
+_SHOWN_FROM = 3  # rows: a word that stands in fewer may be a name that slipped into the wrong column, and is not shown
 _GS1 = r"^(?:\][A-Za-z]\d)?(?:\(01\)\d{14}|01\d{14}(?:1[0167]|21)|\d{14}$)"
+
+
+# Ways of answering a question: entries of the mapping, and what they would mean.
+Answers = tuple[tuple[dict[str, object], str], ...]
 
 
 @dataclass(frozen=True)
@@ -92,9 +106,10 @@ class Fit:
     says: str = ""
     settings: dict[str, object] = field(default_factory=dict)
     question: str = ""
-    answers: tuple[tuple[dict[str, object], str], ...] = ()
-    unknown: tuple[str, ...] = ()  # words of a list that mean nothing here, where they may be shown
+    answers: Answers = ()
+    unknown: tuple[str, ...] = ()  # words of a list that mean nothing here, those that may be shown
     unknown_count: int = 0
+    unknown_share: float = 0.0  # of the filled rows
     booleans: tuple[tuple[str, ...], tuple[str, ...]] = ((), ())
     repeated: bool = False  # a key that is not unique
     offsets: bool = False
@@ -171,15 +186,22 @@ def _tooth(header: str, profile: Profile) -> Fit:
     decided = [name for name, share in only.items() if share > 0.02 or (share and shares[name] == 1)]
     says = f"{_percent(shares[best])} are {names[best]}"
     if said in shares and shares[said] >= 0.9 and decided in ([], [said]):
-        return Fit(shares[said], telling, f"{_percent(shares[said])} are {names[said]}, as the header says", _notation(said))
+        return Fit(
+            shares[said], telling, f"{_percent(shares[said])} are {names[said]}, as the header says", _notation(said)
+        )
     if len(decided) == 1 and shares[decided[0]] >= 0.5:
         name = decided[0]
         return Fit(
-            shares[name], telling, f"{_percent(shares[name])} are {names[name]}, some of them nothing else", _notation(name)
+            shares[name],
+            telling,
+            f"{_percent(shares[name])} are {names[name]}, some of them nothing else",
+            _notation(name),
         )
     ways = tuple((_notation(n), f"they are {names[n]}") for n in ("fdi", "universal") if shares[n] >= 0.3)
     if decided:
-        return Fit(shares[best], telling, says, question="its teeth are written in more than one notation", answers=ways)
+        return Fit(
+            shares[best], telling, says, question="its teeth are written in more than one notation", answers=ways
+        )
     return Fit(
         shares[best],
         telling,
@@ -228,13 +250,22 @@ def _listed(name: str, profile: Profile) -> Fit:
     says = f"{_percent(share)} are words that are known here"
     if not found:
         # Nothing is known of it: its words may be anything, even names, and are not shown. Codes may be.
-        codes = tuple(unknown) if profile.repeats and all(len(word) <= 2 for word in unknown) else ()
-        return Fit(0.55 if profile.repeats else 0.25, 0, says, unknown=codes, unknown_count=len(unknown))
+        codes = _showable(profile, unknown) if all(len(word) <= 2 for word in unknown) else ()
+        level = 0.55 if profile.repeats else 0.25
+        return Fit(level, 0, says, unknown=codes, unknown_count=len(unknown), unknown_share=1.0)
     telling = 0.9 * share if found >= 2 else 0.4 * share
-    shown = tuple(unknown) if share >= 0.5 and profile.repeats else ()
+    shown = _showable(profile, unknown) if share >= 0.5 else ()
     # Words to choose from come again; what is unlike in every row is free text that happens to hold one.
     level = 0.75 + 0.25 * share if profile.repeats or share > 0.9 else 0.6 * share
-    return Fit(level, telling, says, settings, unknown=shown, unknown_count=len(unknown))
+    return Fit(level, telling, says, settings, unknown=shown, unknown_count=len(unknown), unknown_share=1 - share)
+
+
+def _showable(profile: Profile, unknown: Iterable[str]) -> tuple[str, ...]:
+    """The unknown words of a list that may stand in a draft: those that come again and again."""
+    if not profile.repeats:
+        return ()
+    often = set(profile.values.filter(pl.col("n") >= _SHOWN_FROM)["v"])
+    return tuple(word for word in unknown if word in often and len(word) <= 60)
 
 
 @cache
@@ -255,10 +286,10 @@ def _yes_no(profile: Profile) -> Fit:
         tuple(word for word in seen if word in yes and word not in ("true", "yes", "1")),
         tuple(word for word in seen if word in no and word not in ("false", "no", "0")),
     )
-    shown = unknown if share >= 0.5 and profile.repeats else ()
+    shown = _showable(profile, unknown) if share >= 0.5 else ()
     level = share if share > 0.5 else 0.5 * share
     says = f"{_percent(share)} are words for yes and no"
-    return Fit(level, 0.15, says, booleans=booleans, unknown=shown, unknown_count=len(unknown))
+    return Fit(level, 0.15, says, booleans=booleans, unknown=shown, unknown_count=len(unknown), unknown_share=1 - share)
 
 
 def _date(profile: Profile) -> Fit:
@@ -290,7 +321,7 @@ def _dated(moments: Moments, telling: float) -> Fit:
     says = f"{_percent(moments.share)} read as {shown}" + (f", as in {moments.like}" if moments.like else "")
     if len(formats) == 1:
         return Fit(moments.share, telling, says, {"format": formats[0]}, offsets=moments.offsets)
-    answers = tuple(({"format": form}, f"they are {format_words(form)}") for form in formats)
+    answers: Answers = tuple(({"format": form}, f"they are {format_words(form)}") for form in formats)
     return Fit(moments.share, telling, says, question="its dates read in more than one way", answers=answers)
 
 
@@ -333,7 +364,8 @@ def _number(of: Column, header: str, profile: Profile) -> Fit:
         level = 1.0
     likely = _likely_units(of.name, numbers.median) if allowed else ()
     chosen = declared or (likely[0] if len(likely) == 1 else None)
-    question, answers = "", ()
+    question = ""
+    answers: Answers = ()
     ours = allowed[0] if allowed else None
     if declared and likely and declared not in likely and not _same(of.name, declared, likely):
         question = f"the header says {declared}, but its numbers are those of {' or '.join(likely)}"
@@ -351,9 +383,12 @@ def _number(of: Column, header: str, profile: Profile) -> Fit:
     inside = numbers.within(low, high, factor)
     if of.name in _USUAL and not likely and not declared and numbers.median:
         level *= 0.85  # its magnitude is none that such a column has in any unit
-    if numbers.thousands or numbers.both_signs:
+    if (numbers.thousands and not profile.decimal_commas) or numbers.both_signs:
         question = question or "its commas may be decimal signs or part thousands"
-        answers = answers or (({"decimal": ","}, "decimal signs"), ({"decimal": "."}, "they part thousands: export again"))
+        answers = answers or (
+            ({"decimal": ","}, "decimal signs"),
+            ({"decimal": "."}, "they part thousands: export again"),
+        )
     says = f"{_percent(inside * numbers.share)} are plausible"
     if chosen and not question:
         says += f" in {chosen}" + ("" if declared else ", and in no other unit")
@@ -385,7 +420,7 @@ def _same(column: str, name: str, others: tuple[str, ...]) -> bool:
     return any(_factor(column, name) == _factor(column, other) for other in others)
 
 
-def _unit_answers(names: tuple[str, ...]) -> tuple[tuple[dict[str, object], str], ...]:
+def _unit_answers(names: tuple[str, ...]) -> Answers:
     return tuple(({"unit": name}, f"they are {name}") for name in dict.fromkeys(names))
 
 

@@ -19,6 +19,7 @@ FOREIGN = 0.93  # a word of another language than most of the header's counts fo
 LANGUAGES = ("en", "de", "fr", "es", "it", "pl")
 
 _LETTERS = str.maketrans({"ł": "l", "ß": "ss", "æ": "ae", "œ": "oe", "ø": "o", "đ": "d", "Ł": "L", "'": " ", "’": " "})
+_UMLAUTS = str.maketrans(dict(zip("äöüÄÖÜ", ("ae", "oe", "ue", "Ae", "Oe", "Ue"), strict=True)))
 _NUMBER = frozenset(
     [
         "nr",
@@ -227,7 +228,7 @@ def without_unit(header: str) -> str:
 
 def _variants(text: str) -> set[tuple[str, ...]]:
     """The ways in which a header may be compared: without what is in brackets or with it; ä as a or as ae."""
-    spelt = {text, text.translate(str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "Ä": "Ae", "Ö": "Oe", "Ü": "Ue"}))}
+    spelt = {text, text.translate(_UMLAUTS)}
     forms = {plain(form) for one in spelt for form in (one, without_unit(one))}
     return {form for form in forms if form}
 
@@ -295,7 +296,7 @@ def likenesses(headers: list[str]) -> dict[tuple[str, str], list[Likeness]]:
 
 
 def _against_terms(headers: list[str]) -> list[list[float]]:
-    """The likeness of each header to each term, after words of a language that is not the header's have lost a little."""
+    """The likeness of each header to each term; words of another language than the header's have lost a little."""
     terms, weights = vocabulary(), _weights()
     scores = [[0.0] * len(terms) for _ in headers]
     for h, header in enumerate(headers):

@@ -121,6 +121,7 @@ class Profile:
         words = filled.to_frame().group_by("v").len("n").sort("n", "v", descending=[True, False])
         spoken = words.filter(pl.col("v").str.to_lowercase().is_in(list(_nothing())))
         self.typed_cells = typed_cells
+        self.decimal_commas = False  # other columns of the file show that its commas are decimal signs
         self.rows = len(cells)
         # Words for "nothing filled in"; a minus is one unless a plus stands beside it.
         self.nothing: tuple[str, ...] = tuple(spoken["v"]) if not words["v"].is_in(["+"]).any() else ()
@@ -169,13 +170,11 @@ class Profile:
         both = bool(commas.any() and points.any())
         frame = frame.with_columns(x=pl.col("v").str.replace(",", ".", literal=True).cast(pl.Float64, strict=False))
         frame = frame.filter(pl.col("x").is_not_null())
-        whole = frame.filter(pl.col("x") == pl.col("x").round())["n"].sum() / max(1, frame["n"].sum())
+        whole = int(frame.filter(pl.col("x") == pl.col("x").round())["n"].sum()) / max(1, int(frame["n"].sum()))
         decimal = None if both else "," if commas.any() else "." if points.any() else None
         with_comma = frame["v"].filter(frame["v"].str.contains(",", literal=True))
         thousands = bool(decimal == "," and with_comma.str.contains(r"^[+-]?[1-9]\d{0,2},\d{3}$").all())
-        return Numbers(
-            tuple(frame["x"]), tuple(frame["n"]), share, decimal, both, thousands, unit, float(whole)
-        )
+        return Numbers(tuple(frame["x"]), tuple(frame["n"]), share, decimal, both, thousands, unit, whole)
 
     @cached_property
     def clocks(self) -> float:
@@ -200,9 +199,7 @@ class Profile:
                     best = read if read and (best is None or read.share > best.share) else best
         return best
 
-    def _read(
-        self, mask: pl.Series, days: tuple[str, ...], clock: str, timed: bool, offsets: bool
-    ) -> Moments | None:
+    def _read(self, mask: pl.Series, days: tuple[str, ...], clock: str, timed: bool, offsets: bool) -> Moments | None:
         """Which formats of the day read the values of the mask."""
         values = self.sample.filter(mask)
         shares, kept = [], []

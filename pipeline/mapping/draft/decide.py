@@ -1,0 +1,300 @@
+"""What a file holds: which kinds of records, which of its columns is which of ours, and what must be asked."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from pathlib import PurePath
+
+import polars as pl
+
+from pipeline.mapping.draft.assign import Pair, Sources, assign, settle_dates, settle_decimals
+from pipeline.mapping.draft.fit import word_list
+from pipeline.mapping.draft.headers import plain
+from pipeline.mapping.draft.profile import words
+from pipeline.mapping.draft.spread import Each, Split, find_each, find_split
+from pipeline.mapping.draft.written import Written
+from pipeline.sources.table import RawTable
+from pipeline.store.records import KINDS
+
+# Two kinds whose scores are nearer than this cannot be told apart; a file with less is of no kind of ours.
+KIND_MARGIN = 0.06
+NO_KIND = 0.4
+_SHARED = frozenset(("treatment_id", "canal", "instrument_id", "patient_id", "dentist", "practice"))
+# What a key can be made of where the export has none: what happens to one treatment at one time is one thing.
+_MADE_OF = {
+    ("visits", "visit_id"): ("treatment_id", "seated_at"),
+    ("instrument_uses", "use_id"): ("treatment_id", "canal", "step"),
+    ("incidents", "incident_id"): ("treatment_id", "occurred_at"),
+    ("follow_ups", "follow_up_id"): ("treatment_id", "seen_on"),
+    ("contacts", "contact_id"): ("treatment_id", "contacted_at"),
+}
+
+
+@dataclass(frozen=True)
+class Examined:
+    """One or several exports of the same header, read and looked at."""
+
+    names: tuple[str, ...]  # of the files
+    sheet: str | None
+    written: Written
+    raw: RawTable
+    sources: Sources
+    each: Each | None
+    split: Split | None
+
+
+@dataclass(frozen=True)
+class Question:
+    """What is not sure, and the lines of the mapping that would answer it."""
+
+    column: str
+    text: str
+    answers: tuple[str, ...] = ()
+    constant: bool = False  # the answers belong to the table of constants
+
+
+@dataclass
+class Table:
+    """A table of the draft: what one kind of records is made of."""
+
+    of: Examined
+    kind: str
+    score: float
+    pairs: list[Pair]
+    templates: dict[str, str] = field(default_factory=dict)
+    each: Each | None = None
+    split: Split | None = None
+    lacking: list[str] = field(default_factory=list)
+    questions: list[Question] = field(default_factory=list)  # those that concern no pair
+    notes: list[str] = field(default_factory=list)
+    files: str | None = None
+
+    @property
+    def used(self) -> set[int]:
+        places = {at for pair in self.pairs for at in pair.source.at}
+        return places | (set(self.split.source.at) if self.split else set())
+
+
+def examine(names: tuple[str, ...], sheet: str | None, written: Written, raw: RawTable) -> Examined:
+    """Look at a table; nothing is decided yet."""
+    sources = Sources(raw, written.headerless)
+    each = find_each(sources)
+    settle_dates(sources)
+    settle_decimals(sources)
+    return Examined(names, sheet, written, raw, sources, each, find_split(sources))
+
+
+def decide(of: Examined) -> list[Table]:
+    """The tables of a file: the kind it is nearest to, and others that it holds beside. Empty when it is of no kind."""
+    candidates = [_table(of, kind) for kind in KINDS]
+    most = max(_weight(table) for table in candidates)
+    for table in candidates:
+        table.score = _score(table, most)
+    candidates.sort(key=lambda table: -table.score)
+    best = candidates[0]
+    if best.score < NO_KIND or _weight(best) < 1.5:
+        return []
+    if best.score - candidates[1].score < KIND_MARGIN and not _named_for(of, best.kind):
+        other = candidates[1]
+        best.questions.append(
+            Question("", f"the columns are those of {best.kind}, and of {other.kind} as well. Are these {best.kind}?")
+        )
+    tables = [best]
+    tables += _beside(of, best)
+    for table in tables:
+        _complete(table)
+    return tables
+
+
+def _table(of: Examined, kind: str, allowed: frozenset[int] | None = None) -> Table:
+    each = of.each if kind in ("canals", "instrument_uses") and of.each else None
+    split = of.split if kind == "instrument_uses" else None
+    if kind == "instrument_uses" and each and not (split and split.source.group):
+        each = None
+    pairs = [pair for pair in assign(of.sources, kind, allowed) if not (pair.source.group and each is None)]
+    if each:
+        pairs = [pair for pair in pairs if pair.column != "canal"]
+    if split:
+        pairs = [pair for pair in pairs if pair.column not in ("size", "taper", "step") and pair.source != split.source]
+    return Table(of, kind, 0.0, pairs, each=each, split=split)
+
+
+def _filled(table: Table) -> dict[str, float]:
+    """Column -> confidence, for all that the table fills."""
+    found = {pair.column: pair.confidence for pair in table.pairs}
+    if table.each:
+        found["canal"] = 1.0
+    if table.split:
+        found |= {"size": 1.0, "taper": 1.0, "step": 1.0}
+    return found
+
+
+def _weight(table: Table) -> float:
+    return sum(_filled(table).values()) + (2.0 * len(table.pairs) if table.split else 0.0)
+
+
+def _score(table: Table, most: float) -> float:
+    found = _filled(table)
+    required = KINDS[table.kind].required
+    share = sum(found.get(column, 0.0) for column in required) / len(required)
+    return 0.5 * share + 0.5 * (_weight(table) / most if most else 0.0) + 0.08 * _named_for(table.of, table.kind)
+
+
+def _named_for(of: Examined, kind: str) -> bool:
+    """Whether a file or its sheet is called after a kind."""
+    titles = {plain(title) for title in words()["kinds"][kind]}
+    called = [PurePath(name).stem for name in of.names] + ([of.sheet] if of.sheet else [])
+    return any(
+        any(title == heard[i : i + len(title)] for i in range(len(heard)))
+        for name in called
+        for heard in (tuple(word for word in plain(name) if not word.isdigit()),)
+        for title in titles
+    )
+
+
+def _beside(of: Examined, best: Table) -> list[Table]:
+    """Other kinds that the same rows hold: what their columns explain and the best kind's do not."""
+    found = [best]
+    while True:
+        used = set().union(*(table.used for table in found))
+        shared = {at for table in found for pair in table.pairs if pair.column in _SHARED for at in pair.source.at}
+        free = frozenset(
+            i for i, s in enumerate(of.sources.all) if not (set(s.at) & used) or (set(s.at) & used) <= shared
+        )
+        more = []
+        for kind in KINDS:
+            if any(table.kind == kind for table in found):
+                continue
+            table = _table(of, kind, free)
+            new = [p for p in table.pairs if p.sure and not (set(p.source.at) & used) and p.column != "practice"]
+            filled = _filled(table)
+            required = KINDS[kind].required
+            there = sum(column in filled for column in required) / len(required)
+            certain = (kind == "canals" and table.each and any(p.source.group for p in new)) or table.split
+            if certain or (len(new) >= 2 and there == 1) or (len(new) >= 3 and there >= 0.6):
+                table.score = there
+                more.append((bool(certain), len(new), table))
+        if not more:
+            return found[1:]
+        found.append(max(more, key=lambda one: one[:2])[2])
+
+
+def _complete(table: Table) -> None:
+    """What is lacking, what it can be made of, and whether its key is one."""
+    kind = KINDS[table.kind]
+    filled = _filled(table)
+    if table.split and "use_id" not in filled:
+        table.templates["use_id"] = "{treatment_id}/{canal}/{step}"
+    for column in kind.required:
+        if column in filled or column in table.templates:
+            continue
+        if column == "instrument_id" and table.kind == "instruments" and _serial_in_udi(table):
+            table.notes.append("instrument_id is the serial number in the device identifier (udi)")
+            continue
+        table.lacking.append(column)
+        table.questions.append(_asked(table, column, filled))
+    _check_key(table)
+
+
+def _serial_in_udi(table: Table) -> bool:
+    udi = next((pair for pair in table.pairs if pair.column == "udi" and pair.sure), None)
+    return udi is not None and udi.source.profile.matching(r"\(21\)|\x1d21|^01\d{14}21|^01\d{14}1[17]\d{6}21") > 0.95
+
+
+def _asked(table: Table, column: str, filled: dict[str, float]) -> Question:
+    """The question for a required column that was not found."""
+    nearest = _nearest(table, column)
+    text = f"{column}: no column of the export was found for it"
+    if nearest:
+        text += f' (the header "{nearest}" is like it, but its cells do not fit)'
+    parts = _MADE_OF.get((table.kind, column), ())
+    if parts and all(part in filled or part in table.templates for part in parts):
+        made = "/".join(f"{{{part}}}" for part in parts)
+        text += f". Name it, or make it from {', '.join(parts)} if that is never the same twice"
+        return Question(column, text, (f'{column} = {{ template = "{made}" }}',))
+    listed = word_list(table.kind, column)
+    if listed:
+        meant = list(words()[listed])
+        text += f". Name it in [{table.kind}.columns], or write here what all records are: {', '.join(meant)}"
+        return Question(column, text, (f'{column} = "{meant[0]}"',), constant=True)
+    if column == "dentist":
+        text += f". Name it in [{table.kind}.columns], or write here whose treatments these all are"
+        return Question(column, text, ('dentist = "D1"',), constant=True)
+    if kind_type(table.kind, column) == "bool":
+        text += f". Name it in [{table.kind}.columns], or write here what holds for all records"
+        return Question(column, text, (f'{column} = "yes"',), constant=True)
+    return Question(column, text + ". Which is it?", (f'{column} = "HEADER"',))
+
+
+def kind_type(kind: str, column: str) -> str:
+    return "text" if column == "practice" else KINDS[kind].column(column).type
+
+
+def _nearest(table: Table, column: str) -> str | None:
+    sources, taken = table.of.sources, table.used
+    scores = sources.likenesses[table.kind, column]
+    free = [(scores[i].score, s) for i, s in enumerate(sources.all) if not taken.intersection(s.at) and s.headers]
+    score, source = max(free, key=lambda one: one[0], default=(0.0, None))
+    return source.names[-1] if source is not None and score >= 0.8 else None
+
+
+def _check_key(table: Table) -> None:
+    """Ask when rows that share the key say different things in the columns that are mapped."""
+    if table.each or table.split:
+        return
+    key = [pair for pair in table.pairs if pair.column in KINDS[table.kind].key]
+    if len(key) < len(KINDS[table.kind].key):
+        return
+    rows = table.of.raw.rows
+    at = sorted({f"c{i}" for pair in table.pairs if pair.sure for i in pair.source.at} | _cells(key))
+    whole = rows.select(at).filter(pl.all_horizontal(pl.col(sorted(_cells(key))).str.strip_chars() != "")).unique()
+    contradicting = whole.height - whole.select(sorted(_cells(key))).unique().height
+    if contradicting:
+        named = " and ".join(f'"{pair.source.names[-1]}"' for pair in key)
+        text = f"{key[0].column}: {named} rows say different things. "
+        text += f"Is it, and are those rows to be refused? Else name a column whose values differ in all {table.kind}"
+        table.questions.append(Question(key[0].column, text))
+
+
+def _cells(pairs: list[Pair]) -> set[str]:
+    return {f"c{i}" for pair in pairs for i in pair.source.at}
+
+
+def unused(tables: list[Table]) -> list[str]:
+    """The headers that no table reads, as a mapping would name them."""
+    of = tables[0].of
+    used = set().union(*(table.used for table in tables))
+    return [source.names[0] for source in of.sources.single if not used.intersection(source.at)]
+
+
+def name_pattern(names: tuple[str, ...], others: tuple[str, ...]) -> str | None:
+    """A glob for the names of some files that fits none of the others; None where there is none."""
+    from fnmatch import fnmatch
+
+    globs = {_glob(name) for name in names}
+    found = globs.pop() if len(globs) == 1 else None
+    if found is None:
+        start = _common(names)
+        end = _common(tuple(name[::-1] for name in names))[::-1]
+        found = f"{start}*{end}" if len(start) + len(end) >= 3 else None
+    for candidate in (found, _escaped(names[0]) if len(names) == 1 else None):
+        if candidate and not any(fnmatch(other.lower(), candidate.lower()) for other in others):
+            return candidate
+    return None
+
+
+def _glob(name: str) -> str:
+    """A file's name with what changes from month to month as *."""
+    stem, dot, suffix = name.rpartition(".")
+    return re.sub(r"\d[\d._ -]*(?<=\d)|\d", "*", _escaped(stem)) + dot + _escaped(suffix) if dot else _escaped(name)
+
+
+def _escaped(name: str) -> str:
+    return re.sub(r"([\[*?])", r"[\1]", name)
+
+
+def _common(names: tuple[str, ...]) -> str:
+    first, last = min(names), max(names)
+    same = next((i for i, (a, b) in enumerate(zip(first, last, strict=False)) if a != b), min(len(first), len(last)))
+    return _escaped(first[:same])
