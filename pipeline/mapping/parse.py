@@ -131,7 +131,8 @@ def _expected(how: Reading) -> str:
 
 def _of(series: pl.Series, expression: pl.Expr) -> pl.Series:
     """An expression over column `v`, for one series."""
-    return series.to_frame("v").select(expression.alias("v"))["v"]
+    # Polars 2.1 panics at a formatted text over a series of which one chunk is empty.
+    return series.rechunk().to_frame("v").select(expression.alias("v"))["v"]
 
 
 def _booleans(text: pl.Series, how: Reading) -> pl.Series:

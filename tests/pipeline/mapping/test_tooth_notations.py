@@ -6,7 +6,7 @@ import unicodedata
 
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.errors import UserError
@@ -142,6 +142,7 @@ def test_names_of_teeth(name: str, fdi: int | None) -> None:
     assert typed("iso names", name)[0] == [fdi]
 
 
+@settings(deadline=None)
 @given(st.data(), st.sampled_from(FDI), st.sampled_from(sorted(NOTATIONS)))
 def test_every_tooth_comes_back_from_every_spelling(data: st.DataObject, fdi: str, notation: str) -> None:
     spellings = [spelling for spelling, code in NOTATIONS[notation].items() if code == fdi]

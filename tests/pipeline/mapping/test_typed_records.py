@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import polars as pl
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from pipeline.errors import UserError
 from pipeline.mapping.apply import POLARS_TYPE, Typed, apply
 from pipeline.mapping.model import FileOptions, KindMapping, canonical
 from pipeline.sources.table import RawTable
@@ -21,6 +25,7 @@ def typed(
     *,
     constants: dict[str, str] | None = None,
     workbook: bool = False,
+    here: str = "Europe/Vienna",
     **options: Any,
 ) -> Typed:
     """The typed rows of an export with these columns of cells; rows stand at lines 2, 3 ..."""
@@ -31,12 +36,14 @@ def typed(
         | {f"c{i}": pl.Series(column, dtype=pl.String) for i, column in enumerate(cells.values())}
     )
     raw = RawTable(tuple(cells), frame, typed_cells=workbook)
-    return apply(raw, kind, mapping, FileOptions.model_validate(options), "here")
+    return apply(raw, kind, mapping, FileOptions.model_validate(options), "here", here, where="x.csv")
 
 
-def column(kind: str, name: str, cells: list[str], **how: Any) -> tuple[list[Any], list[tuple[int, str]]]:
-    """One column's values, and (line, reason) of each fault."""
-    done = typed(kind, {name: "X"}, {"X": cells}, **how)
+def column(
+    kind: str, name: str, cells: list[str], own: dict[str, Any] | None = None, **how: Any
+) -> tuple[list[Any], list[tuple[int, str]]]:
+    """One column's values, and (line, reason) of each fault. `own`: what the mapping says of this column."""
+    done = typed(kind, {name: {"from": "X", **(own or {})}}, {"X": cells}, **how)
     assert done.faults["column"].to_list() == [name] * len(done.faults)
     return done.records[name].to_list(), list(zip(done.faults["source_row"], done.faults["reason"], strict=True))
 
@@ -214,3 +221,182 @@ def test_one_row_with_several_faults_is_named_for_each() -> None:
         (3, "tooth", "value_does_not_parse"),
         (3, "started_on", "value_does_not_parse"),
     ]
+
+
+def test_a_year_of_two_digits_is_no_year_of_four() -> None:
+    values, faults = column("treatments", "started_on", ["01.02.26", "01.02.2026"], date="%d.%m.%Y")
+    assert values == [None, dt.date(2026, 2, 1)]
+    assert faults == [(2, "started_on: 01.02.26 is not a date written as %d.%m.%Y.")]
+    assert column("treatments", "started_on", ["01.02.26"], date="%d.%m.%y") == ([dt.date(2026, 2, 1)], [])
+
+
+def test_a_columns_own_format_wins() -> None:
+    values, faults = column("treatments", "started_on", ["03/31/2026"], {"format": "%m/%d/%Y"}, date="%d.%m.%Y")
+    assert (values, faults) == ([dt.date(2026, 3, 31)], [])
+    values, _ = column("visits", "seated_at", ["2026-03-31T09:00"], {"format": "iso"}, timestamp="%d.%m.%Y %H:%M")
+    assert values == [dt.datetime(2026, 3, 31, 9, 0)]
+
+
+@pytest.mark.parametrize(
+    ("kind", "name", "cells", "likely"),
+    [
+        (
+            "treatments",
+            "started_on",
+            ["03.04.2026", "", "05.06.2026"],
+            '%d.%m.%Y. Declare it: date = "%d.%m.%Y" in [file]',
+        ),
+        ("treatments", "started_on", ["03/04/2026", "05/06/2026"], "%d/%m/%Y and as %m/%d/%Y"),
+        ("treatments", "started_on", ["03/04/2026", "25/06/2026", "26/06/2026"], "reads as %d/%m/%Y. Declare"),
+        ("visits", "seated_at", ["03.04.2026 09:00"], '%d.%m.%Y %H:%M. Declare it: timestamp = "%d.%m.%Y %H:%M"'),
+    ],
+)
+def test_dates_that_nobody_declared_are_asked_for(kind: str, name: str, cells: list[str], likely: str) -> None:
+    with pytest.raises(UserError) as caught:
+        column(kind, name, cells)
+    assert str(caught.value).startswith(f"x.csv: {kind}.{name}: the mapping does not say how it is written; most of it")
+    assert likely in str(caught.value)
+    assert "2026" not in str(caught.value)
+
+
+def test_dates_are_asked_for_only_where_a_format_would_help() -> None:
+    assert faulty(column("treatments", "started_on", ["soon", "2026-13-01"])[1]) == [2, 3]
+    assert faulty(column("treatments", "started_on", ["2026-01-02", "03.04.2026", "05.06.2026"])[1]) == [3, 4]
+    assert faulty(column("treatments", "started_on", ["03.04.2026"], date="%Y-%m-%d")[1]) == [2]
+    assert column("treatments", "started_on", ["", ""]) == ([None, None], [])
+    own = canonical(("started_on",), "treatments")
+    rows = pl.DataFrame({"source_row": [2], "c0": ["03.04.2026"]})
+    done = apply(RawTable(("started_on",), rows), "treatments", own, FileOptions(), "here")
+    assert done.faults["column"].to_list() == ["started_on"]  # our own headers are ISO 8601 by contract
+
+
+def test_date_and_time_from_two_columns() -> None:
+    columns = {"seated_at": {"from": ["Tag", "Zeit"], "format": "%d.%m.%Y %H:%M"}}
+    cells = {"Tag": ["31.03.2026", "31.03.2026", "", "31.03.2026"], "Zeit": ["09:05", "", "09:05", "abends"]}
+    done = typed("visits", columns, cells)
+    assert done.records["seated_at"].to_list() == [dt.datetime(2026, 3, 31, 9, 5), None, None, None]
+    assert done.faults["source_row"].to_list() == [5]
+    done = typed("visits", {"seated_at": columns["seated_at"] | {"join": "T", "format": "%d.%m.%YT%H:%M"}}, cells)
+    assert done.records["seated_at"][0] == dt.datetime(2026, 3, 31, 9, 5)
+
+
+def test_date_and_time_cells_of_a_workbook_are_joined() -> None:
+    cells = {"Tag": ["2026-03-31 00:00:00", "2026-03-31"], "Zeit": ["1899-12-31 09:05:00", "09:05"]}
+    done = typed("visits", {"seated_at": ["Tag", "Zeit"]}, cells, workbook=True, timestamp="%d.%m.%Y %H:%M")
+    assert done.records["seated_at"].to_list() == [dt.datetime(2026, 3, 31, 9, 5)] * 2
+
+
+def test_texts_are_joined_by_what_is_filled_in_and_ids_as_a_whole() -> None:
+    columns = {"incident_id": {"from": ["A", "B"], "join": "-"}, "note": {"from": ["A", "B"], "join": "; "}}
+    done = typed("incidents", columns, {"A": ["x", "x", "", ""], "B": ["y", "", "y", ""]})
+    assert done.records["incident_id"].to_list() == ["x-y", None, None, None]
+    assert done.records["note"].to_list() == ["x; y", "x", "y", None]
+
+
+def test_a_pseudonym_stands_for_all_parts_of_an_id() -> None:
+    """A mended export of refused rows has the pseudonym in the first of the columns, and the others empty."""
+    pseudonym = "pt-" + "0a" * 16
+    done = typed(
+        "treatments", {"patient_id": ["Name", "Geboren"]}, {"Name": ["Anna", pseudonym], "Geboren": ["1980", ""]}
+    )
+    assert done.records["patient_id"].to_list() == ["Anna 1980", pseudonym]
+
+
+def test_a_default_is_read_as_if_it_stood_in_the_cell() -> None:
+    own = {"values": {"nein": "no"}, "default": "nein"}
+    assert column("visits", "rubber_dam", ["yes", "", "  "], own)[0] == [True, False, False]
+    assert column("canals", "working_length_mm", [""], {"default": "2,05", "unit": "cm"}, decimal=",")[0] == [20.5]
+
+
+def test_a_template_is_made_from_other_columns() -> None:
+    columns = {
+        "use_id": {"template": "{practice}:{treatment_id}/{canal}/{step}@{started_at}"},
+        "treatment_id": "Fall",
+        "canal": "Kanal",
+        "step": "Nr",
+        "started_at": "Um",
+    }
+    cells = {"Fall": ["a", "a"], "Kanal": ["MB", ""], "Nr": ["1.0", "2"], "Um": ["2026-03-31 09:05"] * 2}
+    done = typed("instrument_uses", columns, cells)
+    assert done.records["use_id"].to_list() == ["here:a/MB/1@2026-03-31 09:05:00", None]
+
+
+def test_clock_times_of_another_zone_become_the_practices() -> None:
+    """Vienna is an hour ahead of UTC in winter and two in summer; in 2026 the change is on 29 March and 25 October."""
+    cells = ["2026-03-01 08:00", "2026-07-01T08:00:00", "2026-03-29 00:59:59", "2026-03-29 01:00"]
+    values, faults = column("visits", "seated_at", cells, time_zone="UTC")
+    assert values == [
+        dt.datetime(2026, 3, 1, 9, 0),
+        dt.datetime(2026, 7, 1, 10, 0),
+        dt.datetime(2026, 3, 29, 1, 59, 59),
+        dt.datetime(2026, 3, 29, 3, 0),
+    ]
+    assert faults == []
+    values, _ = column("visits", "seated_at", ["31.03.2026 09:00"], time_zone="UTC", timestamp="%d.%m.%Y %H:%M")
+    assert values == [dt.datetime(2026, 3, 31, 11, 0)]
+    values, _ = column("visits", "seated_at", ["2026-03-01 08:00"], time_zone="Europe/Vienna", here="America/New_York")
+    assert values == [dt.datetime(2026, 3, 1, 2, 0)]
+
+
+def test_an_hour_that_the_clock_skips_or_shows_twice_is_never_guessed() -> None:
+    cells = ["2026-03-29 02:30", "2026-10-25 02:30", "2026-10-25 03:00", "2026-10-25 02:30:00+01:00"]
+    values, faults = column("visits", "seated_at", cells, time_zone="Europe/Vienna")
+    assert values == [None, None, dt.datetime(2026, 10, 25, 3, 0), dt.datetime(2026, 10, 25, 2, 30)]
+    assert faults == [
+        (2, "seated_at: 2026-03-29 02:30 is skipped or stands twice on the clock of Europe/Vienna."),
+        (3, "seated_at: 2026-10-25 02:30 is skipped or stands twice on the clock of Europe/Vienna."),
+    ]
+
+
+def test_a_text_may_carry_its_offset_where_the_zone_is_declared() -> None:
+    cells = [
+        "2026-03-01T08:00:00+01:00",
+        "2026-03-01 08:00+0100",
+        "2026-03-01T07:00:00Z",
+        "2026-03-01T07:00:00.000z",
+        "2026-03-01T08:00:00+25:00",
+    ]
+    values, faults = column("visits", "seated_at", cells, time_zone="America/New_York")
+    assert values == [dt.datetime(2026, 3, 1, 8, 0)] * 4 + [None]
+    assert faulty(faults) == [6]
+    values, faults = column("visits", "seated_at", cells[:3], timestamp="iso")
+    assert values == [None] * 3
+    assert faulty(faults) == [2, 3, 4]
+    values, _ = column("visits", "seated_at", ["01.03.2026 07:00 +0000"], {"format": "%d.%m.%Y %H:%M %z"})
+    assert values == [dt.datetime(2026, 3, 1, 8, 0)]
+
+
+def test_the_day_of_a_moment_is_the_day_at_the_practice() -> None:
+    cells = ["2026-03-01T23:30:00+0000"]
+    assert column("treatments", "started_on", cells, {"format": "%Y-%m-%dT%H:%M:%S%z"})[0] == [dt.date(2026, 3, 2)]
+    own = {"format": "%d.%m.%Y %H:%M"}
+    assert column("treatments", "started_on", ["01.03.2026 23:30"], own)[0] == [dt.date(2026, 3, 1)]
+    assert column("treatments", "started_on", ["01.03.2026 23:30"], own, time_zone="UTC")[0] == [dt.date(2026, 3, 2)]
+
+
+def test_columns_are_found_by_their_place() -> None:
+    mapping = KindMapping.model_validate({"columns": {"treatment_id": "#2", "canal": "#1"}})
+    rows = pl.DataFrame({"source_row": [1, 2], "c0": ["MB", "P"], "c1": ["a", "b"]})
+    for header in (("", ""), ("X", "X"), ("#1", "#2")):
+        done = apply(RawTable(header, rows), "canals", mapping, FileOptions(), "here")
+        assert done.records.select("treatment_id", "canal").rows() == [("a", "MB"), ("b", "P")]
+
+
+MOMENTS = st.datetimes(dt.datetime(1990, 1, 1), dt.datetime(2060, 1, 1)).map(
+    lambda m: m.replace(second=0, microsecond=0)
+)
+ZONES = st.sampled_from(["UTC", "Europe/Vienna", "America/New_York", "Australia/Lord_Howe", "Asia/Kolkata"])
+
+
+@settings(deadline=None)
+@given(MOMENTS, ZONES, ZONES)
+def test_moments_keep_being_the_same_moment(moment: dt.datetime, theirs: str, here: str) -> None:
+    """Against Python's own zone database: what a clock there showed, and what one here did."""
+    utc = moment.replace(tzinfo=dt.UTC)
+    there, ours = utc.astimezone(ZoneInfo(theirs)), utc.astimezone(ZoneInfo(here)).replace(tzinfo=None)
+    doubled = there.replace(fold=0).utcoffset() != there.replace(fold=1).utcoffset()
+    text = there.strftime("%d.%m.%Y %H:%M")
+    values, _ = column("visits", "seated_at", [text], timestamp="%d.%m.%Y %H:%M", time_zone=theirs, here=here)
+    assert values == [None if doubled else ours]
+    values, _ = column("visits", "seated_at", [there.isoformat()], time_zone=theirs, here=here)
+    assert values == [ours]

@@ -6,7 +6,7 @@ from typing import Any
 
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.mapping.apply import Typed, apply
@@ -155,6 +155,7 @@ def test_a_column_has_only_units_of_what_it_measures() -> None:
             Mapping.model_validate({"kinds": {kind: {"columns": required}}})
 
 
+@settings(deadline=None)
 @given(st.data(), st.floats(1, 1000), st.sampled_from([(q, u) for q in MEASURED for u in FACTORS[q]]))
 def test_units_round_trip(data: st.DataObject, ours: float, what: tuple[str, str]) -> None:
     """A value written in a unit comes back as the value, to twelve digits."""
@@ -168,6 +169,7 @@ def test_units_round_trip(data: st.DataObject, ours: float, what: tuple[str, str
     ]
 
 
+@settings(deadline=None)
 @given(st.integers(0, 9999), st.integers(0, 59), st.integers(0, 59))
 def test_clocks_round_trip(hours: int, minutes: int, seconds: int) -> None:
     texts = {
