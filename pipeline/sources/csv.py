@@ -53,6 +53,7 @@ def read_csv(path: File, dialect: Dialect, knows: Knows | None = None) -> RawTab
     """
     text, codec = decode(path, dialect.encoding, lambda text: _surely_header(text, dialect, knows))
     lines, ends = lines_of(text)
+    del text  # as large as the file
     found = _find_head(lines, dialect, knows, path)
     header_row = 0 if dialect.header_row == 0 else found.at + 1
     dialect = replace(dialect, encoding=codec, delimiter=found.delimiter, header_row=header_row)
@@ -203,6 +204,11 @@ class _Body:
         self.width = len(found.header)
         assert dialect.delimiter is not None
         self.delimiter = dialect.delimiter
+        self.long: list[int] = []
+        if max(map(len, lines), default=0) > _LONGEST_LINE:
+            self.long = [at for at, line in enumerate(lines, 1) if len(line) > _LONGEST_LINE]
+            for at in self.long:
+                lines[at - 1] = lines[at - 1][:SHOWN]
 
     def read(self) -> RawTable:
         body = self._measured()
@@ -245,7 +251,7 @@ class _Body:
             of_broken += 1
             if long:
                 reason = f"This line is longer than a million characters; its first {SHOWN} are kept."
-                broken.append(Broken(at, line[:SHOWN], (), "line_too_long", reason))
+                broken.append(Broken(at, line, (), "line_too_long", reason))
             else:
                 broken.append(_ragged(at, line, _cells(line, self.dialect), self.width))
 
@@ -274,7 +280,7 @@ class _Body:
             pl.col("source_row").cast(pl.Int64),
             cells=line.str.count_matches(self.delimiter, literal=True) + 1,
             quoted=line.str.contains(quote, literal=True) if quote else pl.lit(False),
-            long=line.str.len_bytes() > _LONGEST_LINE,
+            long=pl.col("source_row").is_in(self.long) if self.long else pl.lit(False),
             why=self._why_aside(),
         )
         fits = (pl.col("cells") == self.width) & ~pl.col("quoted") & ~pl.col("long") & (pl.col("why") == "")
@@ -335,7 +341,7 @@ class _Body:
         for taken in range(1, min(_LONGEST_RECORD, len(self.lines) - at + 1) + 1):
             line = self.lines[at - 2 + taken]
             length += len(line)
-            if length > _LONGEST_LINE:
+            if length > _LONGEST_LINE or at - 1 + taken in self.long:
                 break
             if self.dialect.quote not in line:
                 continue  # what is open stays open

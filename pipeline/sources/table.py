@@ -60,7 +60,7 @@ class Dialect:
     trailer: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        for sign in (self.quote or "'", self.delimiter or ","):
+        for sign in (self.quote or "'", "," if self.delimiter is None else self.delimiter):
             if len(sign) != 1 or not sign.isascii() or sign in "\r\n":
                 raise ValueError("the delimiter and the quotation mark must be one ASCII character that ends no line")
         if self.quote and self.quote == self.delimiter:

@@ -73,7 +73,8 @@ def test_synthetic(
 @pytest.mark.parametrize(
     ("name", "encoding"),
     [("utf8.csv", "utf-8"), ("utf8bom.csv", "utf-8"), ("utf16le_bom.csv", "utf-16"), ("utf16be_bom.csv", "utf-16"),
-     ("utf16le_bom.csv", "utf-8"), ("utf16be_bom.csv", "utf-8"), ("utf16le_nobom.csv", "utf-16-le"), ("utf16le_nobom.csv", "utf-8")],
+     ("utf16le_bom.csv", "utf-8"), ("utf16be_bom.csv", "utf-8"), ("utf16le_nobom.csv", "utf-16-le"),
+     ("utf16le_nobom.csv", "utf-8")],
 )  # fmt: skip
 def test_synthetic_unicode(name: str, encoding: str) -> None:
     header, cells, broken = rows(SYNTHETIC / name, encoding=encoding)
