@@ -75,6 +75,7 @@ def empty_store() -> duckdb.DuckDBPyConnection:
     for kind in KINDS.values():
         columns = ", ".join(f"{c.name} {SQL_TYPE[c.type]}" for c in kind.columns)
         connection.execute(f"create table {kind.name} ({columns}, {PROVENANCE})")
+        connection.execute(f"create table {kind.name}_history as from {kind.name}")
     return connection
 
 

@@ -218,6 +218,14 @@ CASES = {
         [{}, {"birth_year": None}, {"tooth": 75, "birth_year": 2017}, {"tooth": 36, "birth_year": 2018}],
         [{"tooth": 75}, {"tooth": 36, "birth_year": 2021}, {"birth_year": 1901}],
     ),
+    "treatment_text_damaged": (
+        each("dentist", "D1", "Müller", "JOÃO", "Žák"),
+        each("dentist", "MÃ¼ller", "M\ufffdller", "Å½Ã¡k"),
+    ),
+    "treatment_of_a_test": (
+        [{}, {"dentist": "Testa"}, {"dentist": "Demokritou"}, {"treatment_id": "T-2024-117"}],
+        [{"treatment_id": "TEST-1"}, {"treatment_id": "x dummy"}, {"dentist": "Test 2"}, {"dentist": "DEMO"}],
+    ),
     # -- visits
     "visit_incomplete": (
         [{"chair": None, "booked_minutes": None, "rubber_dam": None, "reason": None}],
@@ -242,7 +250,7 @@ CASES = {
     ),
     "visit_reason_unknown": (
         each("reason", None, "planned", "pain or swelling", "other unplanned"),
-        each("reason", "emergency", "pain"),
+        each("reason", "emergency", "pain", "cancelled", "no show"),
     ),
     "visit_time_unusual": (
         [
@@ -258,6 +266,10 @@ CASES = {
             {"left_at": "2025-03-03 13:01"},
             {"seated_at": "2025-03-03 00:00", "left_at": "2025-03-03 01:00"},
         ],
+    ),
+    "visit_text_damaged": (
+        each("dentist", "Müller"),
+        [{"dentist": "MÃ¼ller"}, {"chair": "Stuhl \ufffd"}],
     ),
     # -- canals
     "canal_incomplete": (
@@ -430,9 +442,43 @@ CASES = {
         [{}, {"retired_on": None, "retired_reason": None}, {"retired_on": None, "retired_reason": ""}],
         [{"retired_on": None}, {"retired_reason": None}],
     ),
-    "instrument_udi_mangled": (
-        each("udi", None, "07300016350759", "(01)07300016350759(21)5643E12", "A7E3"),
-        each("udi", "7.30002E+12", "7,3E+12", "7E12"),
+    # GS1 General Specifications; 6291041500213 and 07300016350759 are from GS1's own pages (Hong Kong, Sweden).
+    # A swap of neighbours that differ by 5 cannot be seen: 6291041050213 passes though it is wrong (computed).
+    "udi_unreadable": (
+        each(
+            "udi",
+            None,
+            "07300016350759",
+            "6291041500213",
+            "6291041050213",
+            "96385074",
+            "(01)07300016350759(21)5643E12",
+            "(17)270200(01)07300016350759",
+            "]d20107300016350759172702001012",
+            "(10)L1(17)270200",
+            "+A123BJC5D6E71",
+            "=/A9999XYZ100T0944",
+        ),
+        each(
+            "udi",
+            "7.30002E+12",
+            "7,3E+12",
+            "7E12",
+            "7300016350759.0",
+            "6291041500231",
+            "730001635075",
+            "73000163507",
+            "(01)7300016350759(10)L1",
+            "(01)07300016350758(10)L1",
+            "(01)073000163507590(10)L1",
+            "]d20107300016350758172702001012",
+            "LOT-5566",
+            "A7E3",
+        ),
+    ),
+    "instrument_text_damaged": (
+        each("description", None, "shaping file 25 / 0.06", "Feile für Wurzelkanäle", "Å", "5 µm"),
+        each("description", "Feile fÃ¼r", "lime \ufffd", "lâ€˜instrument", "Â°C"),
     ),
     # -- incidents
     "incident_incomplete": (
@@ -462,6 +508,7 @@ CASES = {
         ],
         [{"kind": "ledge"}, {"kind": "blockage", "fragment_mm": None, "managed": "retrieved"}, {"canal": None}],
     ),
+    "incident_text_damaged": (each("note", None, "gelöst"), each("note", "gelÃ¶st")),
     # -- follow-ups
     "follow_up_incomplete": (
         [{"image": None, "pai": None, "pain": None, "restoration_intact": None}],

@@ -132,10 +132,14 @@ def test_a_visit_entered_a_second_time_keeps_its_dentist_busy(demo: Demo) -> Non
 def test_no_other_rule_has_anything_to_say(demo: Demo) -> None:
     found = demo.program.query("select distinct rule from flags where action = 'flag'")["rule"]
     others = set(found) - set(FLAGGED_BY.values()) - {"visits_of_dentist_overlap"}
-    # An instrument put in another's place may be shorter than the canal is deep.
-    assert others <= {"use_deeper_than_instrument"}
+    # An instrument put in another's place may be shorter than the canal is deep, and its step fits in with no other; a
+    # canal entered a second time, under a name that is none, takes its time from the visit again.
+    assert others <= {"use_deeper_than_instrument", "use_step_out_of_order", "canal_times_exceed_visit"}
     moved = set(planted(demo, "use after retirement").keys)
-    assert set(marked(demo, "instrument_uses", "use_deeper_than_instrument")) <= moved
+    for rule in ("use_deeper_than_instrument", "use_step_out_of_order"):
+        assert set(marked(demo, "instrument_uses", rule)) <= moved
+    twice = {key.partition(" ")[0] for key in planted(demo, "unknown canal").keys}
+    assert {key.partition(" ")[0] for key in marked(demo, "canals", "canal_times_exceed_visit")} <= twice
 
 
 def test_what_is_only_unusual_is_kept_with_a_mark(demo: Demo) -> None:
