@@ -267,25 +267,32 @@ def ingest(
     if undo is not None:
         _undo(store, undo, json_, _talk(quiet))
         return
+    from pipeline import printing
     from pipeline.ingest import ingest as run_ingest
 
     talk = _talk(quiet)
     files = []
-    for done in run_ingest(
-        store,
-        paths or [],
-        _settings(settings),
-        as_kind=as_kind,
-        mapping_file=mapping,
-        progress=lambda t: talk(f"Importing {t} ..."),
-    ):
-        files.append(done)
-    if json_:
+    failed: UserError | None = None
+    try:
+        for done in run_ingest(
+            store,
+            paths or [],
+            _settings(settings),
+            as_kind=as_kind,
+            mapping_file=mapping,
+            progress=lambda t: talk(f"Importing {t} ..."),
+        ):
+            files.append(done)
+            for line in printing.aside(done.file, done.aside):
+                talk(line)
+    except UserError as e:
+        failed = e  # what is in the store is told all the same
+    if json_ and (files or not failed):
         _print_json({"files": [f.as_json() for f in files], "store": str(store)})
-    else:
-        from pipeline.printing import table
-
-        table([f.as_json() for f in files])
+    elif files:
+        printing.table([f.as_json() for f in files])
+    if failed:
+        raise failed
     refused = sum(f.counts.quarantined for f in files)
     if refused:
         rows = "1 row was" if refused == 1 else f"{refused} rows were"

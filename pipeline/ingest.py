@@ -1,7 +1,7 @@
 """Import: exports in, records in the store, refused rows in quarantine, marks on what is doubtful.
 
-One file is one batch is one transaction. Files are recognised before the first is loaded, so that a wrong file among
-many leaves the store as it was.
+One file (of each kind in it) is one batch is one transaction. Files are recognised before the first is loaded, so that
+a wrong file among many leaves the store as it was.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import datetime as dt
 import hashlib
 import json
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
@@ -19,8 +19,8 @@ from pipeline.checks import across
 from pipeline.checks.suites import fingerprint
 from pipeline.errors import UserError
 from pipeline.load import load
-from pipeline.mapping.model import FileOptions, Mapping, load_mapping
-from pipeline.mapping.recognise import Recognised, recognise
+from pipeline.mapping.model import load_mapping
+from pipeline.parts import LeftAlone, Part, parts_of
 from pipeline.settings import Settings
 from pipeline.sources import read as sources
 from pipeline.store.batches import Batch, Counts, same_file_before, today
@@ -31,22 +31,43 @@ from pipeline.store.records import KINDS
 if TYPE_CHECKING:
     import duckdb
 
-    from pipeline.sources.table import File
+    from pipeline.sources.table import Aside
 
     Connection = duckdb.DuckDBPyConnection
 
 
 @dataclass(frozen=True)
 class Imported:
-    """What became of one file. `skipped`: the same file was imported before, and nothing was done."""
+    """What became of one file. `skipped`: the same file was imported before, and nothing was done.
+
+    `aside`: lines that were not meant as records (before the header, totals), with the reason; none of a skipped file.
+    """
 
     file: str
     kind: str
     counts: Counts
     skipped: bool
+    aside: tuple[Aside, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
-        return {"file": self.file, "kind": self.kind, **vars(self.counts), "skipped": self.skipped}
+        aside = {"aside": len(self.aside)} if self.aside else {}
+        return {"file": self.file, "kind": self.kind, **vars(self.counts), **aside, "skipped": self.skipped}
+
+
+class OpenQuestionsError(UserError):
+    """Files were not imported because the mapping leaves questions about them open; the others are in the store."""
+
+    def __init__(self, mapping_file: Path, open_parts: list[Part]) -> None:
+        found = {q.line: q for part in open_parts for q in part.how.mapping.questions}
+        self.questions = [found[line] for line in sorted(found)]
+        files = ", ".join(dict.fromkeys(part.label for part in open_parts))
+        many = "1 question of the mapping is" if len(found) == 1 else f"{len(found)} questions of the mapping are"
+        asked = "; ".join(f"(line {q.line}) {q.text}" for q in self.questions)
+        super().__init__(
+            f"{many} open, so {files} was not imported: {asked}",
+            where=str(mapping_file),
+            do="Mend the line below each question, delete the line that begins with #?, and import again",
+        )
 
 
 def ingest(
@@ -62,22 +83,35 @@ def ingest(
     mapping = load_mapping(mapping_file) if mapping_file else None
     if as_kind and as_kind not in KINDS:
         raise UserError(f"there is no record kind {as_kind}; the kinds are {', '.join(KINDS)}")
-    recognised = [(file, how) for file in sources.expand(paths) for how in _recognise(file, as_kind, mapping)]
+    parts: list[Part] = []
+    unclear: list[Part] = []
+    for file in sources.expand(paths):
+        for part in parts_of(file, as_kind, mapping):
+            if isinstance(part, LeftAlone):
+                progress(f"not {part.label}: {part.reason}")
+            else:
+                (unclear if part.how.mapping.questions else parts).append(part)
+    if unclear and not parts:
+        assert mapping_file is not None
+        raise OpenQuestionsError(mapping_file, unclear)
     # A store never comes to be without its key, and a file that is no store is not asked for one.
     key = load_key(store) if is_new(store) else None
     with open_store(store, write=True) as connection:
         key = key or load_key(store)
         changed = False
         try:
-            for file, how in recognised:
-                progress(f"{file.name}: {how.kind}")
-                imported = _import_file(connection, file, how, settings, key)
+            for batch, part in _batches(parts, settings):
+                progress(f"{part.label}: {part.how.kind}")
+                imported = _import(connection, batch, part, key)
                 changed = changed or not imported.skipped
                 yield imported
         finally:
             if changed:  # also when a later file failed: the earlier ones are in
                 progress("rules across record kinds")
                 across.refresh(connection, today(connection))
+    if unclear:
+        assert mapping_file is not None
+        raise OpenQuestionsError(mapping_file, unclear)
 
 
 def undo(store: Path, batch: int, progress: Callable[[str], None] = lambda _: None) -> list[str]:
@@ -99,90 +133,56 @@ def undo(store: Path, batch: int, progress: Callable[[str], None] = lambda _: No
     return again
 
 
-def _recognise(file: File, as_kind: str | None, mapping: Mapping | None) -> list[Recognised]:
-    """What a file holds: one kind, or as many as a mapping names sheets of this workbook for."""
-    if mapping is None:
-        return _by_header(file, as_kind, None)
-    dialect = mapping.file.dialect
-    there = sources.sheets(file)
-    named = [
-        (name, table)
-        for name, tables in mapping.kinds.items()
-        for table in tables
-        if table.sheet and as_kind in (None, name)
-    ]
-    if there and named:
-        found = [(name, table) for name, table in named if table.sheet in there]
-        if not found:
-            wanted = ", ".join(str(table.sheet) for _, table in named)
-            raise UserError(
-                f"has no sheet of the mapping ({wanted}); it has {', '.join(there)}",
-                where=str(file),
-                do="Mend the mapping",
-            )
-        return [
-            how
-            for name, table in found
-            for how in recognise(
-                sources.header(file, dialect, table.sheet),
-                f"{file}, sheet {table.sheet}",
-                name=file.name,
-                as_kind=name,
-                mapping=mapping.model_copy(update={"kinds": {name: (table,)}}),
-            )
-        ]
-    return _by_header(file, as_kind, mapping)
+def _batches(parts: list[Part], settings: Settings) -> Iterator[tuple[Batch, Part]]:
+    """Each part with what its batch will be known by."""
+    how = [json.dumps(_as_read(part)) for part in parts]
+    hashes = [hashlib.sha256(text.encode()).hexdigest()[:16] for text in how]
+    for part, mapping, mapping_hash in zip(parts, how, hashes, strict=True):
+        data = part.file.read_bytes()
+        yield (
+            Batch(
+                source_file=part.label,
+                kind=part.how.kind,
+                practice=settings.practice,
+                time_zone=settings.time_zone,
+                file_hash=hashlib.sha256(data).hexdigest(),
+                file_bytes=len(data),
+                mapping=mapping,
+                mapping_hash=mapping_hash,
+                rules_hash=fingerprint(part.how.kind),
+                beside=tuple(
+                    other_hash
+                    for other, other_hash in zip(parts, hashes, strict=True)
+                    if other.file == part.file and other.how.kind == part.how.kind
+                ),
+            ),
+            part,
+        )
 
 
-def _by_header(file: File, as_kind: str | None, mapping: Mapping | None) -> list[Recognised]:
-    """What a file holds by its header. That tells what parts its cells: no other sign makes it a header we know."""
-    options = mapping.file if mapping else FileOptions()
-    first: UserError | None = None
-    undeclared = sources.is_text(file) and options.delimiter is None
-    for delimiter in sources.DELIMITERS if undeclared else (options.delimiter or ",",):
-        dialect = replace(options.dialect, delimiter=delimiter)
-        try:
-            header = sources.header(file, dialect)
-            found = recognise(header, str(file), name=file.name, as_kind=as_kind, mapping=mapping)
-            return [replace(how, options=how.options.model_copy(update={"delimiter": delimiter})) for how in found]
-        except UserError as e:
-            first = first or e
-    assert first is not None
-    raise first
+def _as_read(part: Part) -> dict[str, Any]:
+    """How a part was read: what a batch keeps, so that its refused rows can be read again."""
+    return {
+        "kind": part.how.mapping.model_dump(mode="json", by_alias=True),
+        "file": part.how.options.model_dump(mode="json"),
+        "typed_cells": not sources.is_text(part.file),
+        "sheet": part.sheet,
+    }
 
 
-def _import_file(connection: Connection, file: File, how: Recognised, settings: Settings, key: bytes) -> Imported:
-    data = file.read_bytes()
-    mapping = json.dumps(
-        {
-            "kind": how.mapping.model_dump(mode="json", by_alias=True),
-            "file": how.options.model_dump(mode="json"),
-            "typed_cells": not sources.is_text(file),
-        }
-    )
-    batch = Batch(
-        source_file=file.name,
-        kind=how.kind,
-        practice=settings.practice,
-        time_zone=settings.time_zone,
-        file_hash=hashlib.sha256(data).hexdigest(),
-        file_bytes=len(data),
-        mapping=mapping,
-        mapping_hash=hashlib.sha256(mapping.encode()).hexdigest()[:16],
-        rules_hash=fingerprint(how.kind),
-    )
+def _import(connection: Connection, batch: Batch, part: Part, key: bytes) -> Imported:
     before = same_file_before(connection, batch)
     if before:
-        return Imported(file.name, how.kind, before, skipped=True)
-    raw = sources.read(file, how.options.dialect, how.mapping.sheet)
+        return Imported(part.label, batch.kind, before, skipped=True)
+    raw = part.read()
     connection.begin()
     try:
-        counts = load(connection, raw, how, batch, key, today=dt.datetime.now(ZoneInfo(settings.time_zone)).date())
+        counts = load(connection, raw, part.how, batch, key, today=dt.datetime.now(ZoneInfo(batch.time_zone)).date())
         connection.commit()
     except BaseException:
         _roll_back(connection)
         raise
-    return Imported(file.name, how.kind, counts, skipped=False)
+    return Imported(part.label, batch.kind, counts, skipped=False, aside=raw.aside)
 
 
 def _roll_back(connection: Connection) -> None:

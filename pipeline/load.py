@@ -51,9 +51,10 @@ def load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, k
     counts = merge(connection, batch, batch_id, incoming="incoming", refused="refused", repeats=repeats)
     # A file read again under another mapping or other rules: its earlier refusals are void.
     connection.execute(
-        "delete from quarantine where batch_id in "
-        "(select batch_id from batches where file_hash = ? and kind = ? and practice = ? and batch_id <> ?)",
-        [batch.file_hash, batch.kind, batch.practice, batch_id],
+        "delete from quarantine where batch_id in (select batch_id from batches "
+        "where file_hash = ? and kind = ? and practice = ? and batch_id <> ? "
+        "and (mapping_hash = ? or not list_contains(?, mapping_hash)))",
+        [batch.file_hash, batch.kind, batch.practice, batch_id, batch.mapping_hash, list(batch.beside)],
     )
     settle(connection, raw, how.kind)
     if counts.quarantined:

@@ -5,7 +5,10 @@ from __future__ import annotations
 import datetime as dt
 import sys
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from pipeline.sources.table import Aside
 
 
 def table(rows: Sequence[Mapping[str, Any]], *, empty: str = "Nothing to show.", drop: Sequence[str] = ()) -> None:
@@ -30,6 +33,16 @@ def table(rows: Sequence[Mapping[str, Any]], *, empty: str = "Nothing to show.",
     # Piped to a file or another program a table must not be cut to some terminal's width.
     width = None if sys.stdout.isatty() else 250
     Console(width=width, highlight=False).print(shown)
+
+
+def aside(file: str, lines: Sequence[Aside]) -> list[str]:
+    """What is said of the lines of a file that are no records: how many, where, why; not what stands in them."""
+    said = []
+    for reason in dict.fromkeys(line.reason for line in lines):
+        rows = [line.source_row for line in lines if line.reason == reason]
+        shown = ", ".join(map(str, rows[:8])) + (f" and {len(rows) - 8} more" if len(rows) > 8 else "")
+        said.append(f"{file}: not a record: line{'s' if len(rows) > 1 else ''} {shown}. {reason}")
+    return said
 
 
 def _text(value: Any) -> str:

@@ -94,6 +94,10 @@ def reasons(failed: pl.Series, how: Reading) -> pl.Series:
         on_the_clock = _four_digits(_naive(failed, how)).is_not_null()
         odd = f"{how.column}: {{}} is skipped or stands twice on the clock of {how.zone}."
         said = pl.when(on_the_clock).then(pl.format(odd, shown)).otherwise(said)
+    elif how.type == "timestamp" and how.form in (None, ISO):
+        with_offset = _with_offset(failed).is_not_null()
+        zone = f"{how.column}: {{}} carries its offset from UTC, and no mapping declares a time_zone."
+        said = pl.when(with_offset).then(pl.format(zone, shown)).otherwise(said)
     return _of(failed, said)
 
 

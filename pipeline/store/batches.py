@@ -32,7 +32,11 @@ class Counts:
 
 @dataclass(frozen=True)
 class Batch:
-    """Where a batch came from."""
+    """Where a batch came from.
+
+    `mapping` is how it was read, as JSON. `beside` are the mapping hashes of all tables of this kind that this run
+    reads from the same file: one row of it may hold several canals, each a table of its own.
+    """
 
     source_file: str
     kind: str
@@ -43,6 +47,7 @@ class Batch:
     mapping: str
     mapping_hash: str
     rules_hash: str
+    beside: tuple[str, ...] = ()
 
 
 def next_id(connection: Connection) -> int:

@@ -122,7 +122,7 @@ BAD_FILES: dict[str, tuple[bytes, str]] = {
     "binary.csv": (b"\x89PNG\r\n\x1a\n\0\0\0", "is not a text file"),
     "latin.csv": (
         "contact_id,treatment_id,contacted_at\nCé,1,2\n".encode("latin-1"),
-        "line 2: byte 38 is not utf-8 text",
+        "line 2: byte 38 is not UTF-8 text",
     ),
     "book.xlsx": (b"no workbook", "is not an .xlsx or .ods workbook"),
 }

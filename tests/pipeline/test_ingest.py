@@ -367,7 +367,7 @@ def test_what_cannot_be_read_is_said_before_anything_is_loaded(
     latin.write_bytes(
         "contact_id,treatment_id,contacted_at\nC1,T1,2024-03-05 12:00\nCé,T1,2024-03-05 12:00\n".encode("latin-1")
     )
-    assert "latin.csv, line 3: byte 61 is not utf-8 text" in refusal(store, small, latin)
+    assert "latin.csv, line 3: byte 61 is not UTF-8 text" in refusal(store, small, latin)
     empty = tmp_path / "empty.csv"
     empty.touch()
     assert refusal(store, empty) == f"{empty}: the file is empty. Export it again."

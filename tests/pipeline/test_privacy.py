@@ -162,7 +162,8 @@ def test_no_patient_is_shown_when_an_export_is_not_understood(
         f"{line}\n{line}\n",
         line.replace(",", ";"),
         f'"{line}',
-        f"{','.join(HEADER)}\n{line}".encode("utf-16-le"),
+        f"{','.join(HEADER)}\n{line},ä".encode("windows-1252"),
+        f"{line}\nä".encode("mac-roman"),
     ):
         path.write_bytes(text if isinstance(text, bytes) else text.encode())
         for how in ((), ("--as", "treatments")):
