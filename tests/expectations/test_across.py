@@ -201,6 +201,19 @@ CASES: dict[str, tuple[list[dict[str, Any]], list[dict[str, Any]]]] = {
         ],
         [use(started_at="2025-03-04 00:00"), {"instruments": [{"retired_on": "2025-03-02"}], **use(started_at=None)}],
     ),
+    # GS1 General Specifications: (17) is the last day of use.
+    "use_after_expiry": (
+        [
+            {},
+            {"instruments": [{"expires_on": "2025-03-03"}]},
+            {"instruments": [{"expires_on": "2025-03-03"}], **use(started_at=None)},
+            {"instruments": [{"expires_on": "2025-03-02"}], **use(instrument_id=None)},
+        ],
+        [
+            {"instruments": [{"expires_on": "2025-03-02"}]},
+            {"instruments": [{"expires_on": "2025-03-02"}], **use(started_at=None)},
+        ],
+    ),
     "use_outside_canal_times": (
         [
             {},

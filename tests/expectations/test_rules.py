@@ -433,8 +433,13 @@ CASES = {
         [{"retired_on": "2025-01-09"}],
     ),
     "instrument_date_impossible": (
-        [{}, {"received_on": None, "retired_on": None}, {"retired_on": "2026-06-30"}],
-        [{"received_on": "1900-01-01"}, {"retired_on": "2027-01-01"}],
+        [{}, {"received_on": None, "retired_on": None}, {"retired_on": "2026-06-30"}, {"expires_on": "2031-01-01"}],
+        [
+            {"received_on": "1900-01-01"},
+            {"retired_on": "2027-01-01"},
+            {"expires_on": "1927-01-01"},
+            {"expires_on": "2127-01-01"},
+        ],
     ),
     # ISO 3630 series: 21, 25 and 31 mm, 28 mm is sold too.
     "instrument_length_unusual": (each("length_mm", None, 15, 21, 25, 28, 31, 35), each("length_mm", 14, 36, 60)),
