@@ -22,7 +22,7 @@ _DAMAGED = (
     EOFError,
     zlib.error,
     lzma.LZMAError,
-    NotImplementedError,
+    NotImplementedError,  # another way of packing
     ValueError,
     KeyError,
 )

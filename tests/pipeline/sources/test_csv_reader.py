@@ -5,6 +5,8 @@ from __future__ import annotations
 import csv
 import io
 import re
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -16,6 +18,7 @@ from pipeline.errors import UserError
 from pipeline.sources.csv import read_csv, read_header
 from pipeline.sources.table import Dialect, RawTable
 
+ROOT = Path(__file__).resolve().parents[3]
 LINE = re.compile("\r\n|\r|\n")
 Read = Callable[..., RawTable]
 
@@ -137,6 +140,35 @@ def test_a_ragged_row_says_how_many_cells_it_has(read: Read) -> None:
     assert long.cells == ("1", "2", "3", "4")
 
 
+def test_a_quote_does_not_reach_into_a_line_beyond_a_million_characters(read: Read) -> None:
+    table = read('a,b\n1,"open\nstill"' + "x" * (1 << 20) + '",2\n3,"z"\n')
+    assert [(b.source_row, b.rule) for b in table.broken] == [(2, "quote_not_closed"), (3, "line_too_long")]
+    assert cells(table) == [("3", "z")]
+
+
+def test_a_header_beyond_a_million_characters_is_refused(read: Read) -> None:
+    with pytest.raises(UserError, match="line 2: the header is longer than a million characters"):
+        read("\n" + "x" * (1 << 20) + ",b\n1,2\n")
+
+
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="only Linux says what memory was taken")
+@pytest.mark.parametrize("line", ["1," + "x" * (100 << 20), "1," * (50 << 20), '1,"' + 'x""' * (33 << 20)], ids=len)
+def test_a_line_of_a_hundred_megabytes_is_one_broken_record(tmp_path: Path, line: str) -> None:
+    """Measured in a process of its own: one broken record, and no more than three times the file in memory."""
+    path = tmp_path / "export.csv"
+    path.write_text(f"a,b\n1,2\n{line}\n3,4\n")
+    script = (
+        "import sys; from pathlib import Path; from pipeline.sources.csv import read_csv; "
+        "from pipeline.sources.table import Dialect; table = read_csv(Path(sys.argv[1]), Dialect()); "
+        "print(table.rows.rows(), [(b.source_row, b.rule, len(b.raw)) for b in table.broken]); "
+        "print(*(line.split()[1] for line in open('/proc/self/status') if line.startswith('VmHWM')))"
+    )
+    done = subprocess.run([sys.executable, "-c", script, path], capture_output=True, text=True, check=True, cwd=ROOT)
+    told, peak = done.stdout.splitlines()
+    assert told == "[(2, '1', '2'), (4, '3', '4')] [(3, 'line_too_long', 1000)]"
+    assert int(peak) * 1024 < 3 * path.stat().st_size + (100 << 20)
+
+
 def test_a_line_beyond_a_million_characters_is_refused_and_the_rest_is_read(read: Read) -> None:
     table = read("a,b\n1," + "x" * (1 << 20) + "\n2,y\n")
     assert [(b.source_row, b.rule) for b in table.broken] == [(2, "line_too_long")]
@@ -170,7 +202,7 @@ def test_encodings_and_byte_order_marks(read: Read, content: bytes, encoding: st
         (b"\xef\xbb\xbf", {}, "the file is empty"),
         (b"a,b\n1,x\0y\n", {}, "line 2: is not a text file"),
         (b"PK\x03\x04\0\0", {}, "is not a text file"),
-        ("a,b\n1,x\0\n".encode("utf-16-le"), {}, "line 2: is not a text file"),
+        ("a,b\n1,x\0\n".encode("utf-16-le"), {}, "is not a text file"),
         ("a,b\n1,x\n".encode("utf-16-le") + b"2", {}, "line 3: byte 16 is not utf-16-le text"),
         (b"a,b\n1," + b"x" * 9000 + b"\0\n", {}, "is not a text file"),
         (b"\xef\xbb\xbfa,b\n1,x\n2,\xfc\n", {}, "line 3: byte 13 is not UTF-8 text"),
@@ -272,3 +304,19 @@ def test_no_line_of_any_mess_is_lost_or_told_otherwise_than_by_pythons_parser(
 def test_a_first_cell_that_begins_like_a_byte_order_mark_keeps_it(read: Read) -> None:
     """Polars takes U+FEFF at the start of what it reads for a mark of the encoding (found by Hypothesis)."""
     assert cells(read("a,b\n\ufeff,1\n\ufeffx,2\n".encode())) == [("\ufeff", "1"), ("\ufeffx", "2")]
+
+
+def test_quoted_rows_of_more_cells_than_the_pattern_takes(read: Read) -> None:
+    width = 1200
+    text = ",".join(f"h{i}" for i in range(width)) + "\n" + ",".join(f'"{i},"' for i in range(width)) + "\n"
+    assert cells(read(text)) == [tuple(f"{i}," for i in range(width))]
+
+
+@settings(deadline=None, max_examples=200, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.lists(st.text(st.sampled_from(list("a',\" ;")), max_size=5), min_size=2, max_size=2), st.sampled_from("'\""))
+def test_cells_in_either_quotation_mark_come_back_the_same(tmp_path: Path, row: list[str], quote: str) -> None:
+    path = tmp_path / "export.csv"
+    out = io.StringIO()
+    csv.writer(out, quotechar=quote, quoting=csv.QUOTE_ALL).writerows([["a", "b"], row])
+    path.write_text(out.getvalue(), newline="")
+    assert cells(read_csv(path, Dialect(quote=quote))) == [tuple(row)]

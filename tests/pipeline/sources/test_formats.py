@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import gzip
 import json
 import zipfile
 from collections.abc import Callable
+from decimal import Decimal
 from pathlib import Path
 from xml.sax.saxutils import escape
 
@@ -169,6 +171,8 @@ def test_members_are_named_by_their_archive(tmp_path: Path) -> None:
         ("a.json", b'[{"a": 1}, {"a": }]', "line 1: is not valid JSON"),
         ("a.json", b"", "the file is empty"),
         ("a.ndjson", b'{"a": "\xff"}\n', "byte 7 is not UTF-8 text"),
+        ("a.json", b'{"a": 1,\n"b": 2}', "is one JSON object, not records"),
+        ("a.json", b"[" * 100_000, "is not valid JSON"),
         ("a.ods", b"nothing", "is not an .xlsx or .ods workbook"),
     ],
 )
@@ -215,3 +219,65 @@ def test_a_moment_with_a_zone_is_no_clock_time(tmp_path: Path) -> None:
     moments = pl.Series("t", ["2026-03-31 12:00"]).str.to_datetime("%Y-%m-%d %H:%M").dt.replace_time_zone("UTC")
     pl.DataFrame({"t": moments}).write_parquet(path)
     assert read(path, Dialect()).rows["c0"].to_list() == ["2026-03-31 12:00:00+0000"]
+
+
+def test_any_key_of_a_json_record_is_a_column(tmp_path: Path) -> None:
+    keys = ["", 'a"b', "a/b", "a~1b", "$.x", "0", "*", "it's", "a b", "ä", "a\\n"]
+    path = tmp_path / "a.json"
+    path.write_text(json.dumps([{key: f"<{key}>"} for key in keys] + [{"a": {"b": [1, "x"]}}]), encoding="utf-8")
+    table = read(path, Dialect())
+    assert table.header == (*keys, "a")
+    assert [row[1 + i] for i, row in enumerate(table.rows.rows())] == [*(f"<{key}>" for key in keys), '{"b":[1,"x"]}']
+
+
+def test_a_key_twice_in_a_json_record_is_not_told_apart(tmp_path: Path) -> None:
+    path = tmp_path / "a.ndjson"
+    path.write_bytes(b'{"a": 1, "a": 2}\r{"a": 3}\r')
+    table = read(path, Dialect())
+    assert [(b.source_row, b.rule) for b in table.broken] == [(1, "json_key_twice")]
+    assert table.rows.rows() == [(2, "3")]
+
+
+def test_json_with_more_keys_than_a_table_has_columns(tmp_path: Path) -> None:
+    path = tmp_path / "a.json"
+    path.write_text(json.dumps([{f"k{i}": 1} for i in range(10_001)]))
+    with pytest.raises(UserError, match="has 10,001 different keys"):
+        read(path, Dialect())
+
+
+def test_every_type_of_a_parquet_file(tmp_path: Path) -> None:
+    path = tmp_path / "a.parquet"
+    pl.DataFrame(
+        {
+            "bytes": [b"x", None],
+            "day": [dt.date(2024, 3, 5), None],
+            "clock": [dt.time(9, 30), None],
+            "length": [dt.timedelta(hours=36, seconds=1.5), -dt.timedelta(seconds=90)],
+            "decimal": [Decimal("1.50"), None],
+            "word": pl.Series(["a", None], dtype=pl.Categorical),
+            "nothing": [None, None],
+            "list": [[1], [2]],
+            "float": pl.Series([0.1, 25], dtype=pl.Float32),
+        }
+    ).write_parquet(path)
+    table = read(path, Dialect())
+    assert table.header == ("bytes", "day", "clock", "length", "decimal", "word", "nothing", "float")
+    assert table.rows.rows() == [
+        (1, "x", "2024-03-05", "09:30:00", "36:00:01.5", "1.50", "a", "", "0.1"),
+        (2, "", "", "", "-00:01:30", "", "", "", "25.0"),
+    ]
+    pl.DataFrame({"bytes": [b"\xff"]}).write_parquet(path)
+    with pytest.raises(UserError, match="is not a Parquet file of text and numbers"):
+        read(path, Dialect())
+
+
+def test_a_small_parquet_file_of_countless_equal_cells_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("pipeline.sources.parquet._MOST_CELLS", 1_000_000)
+    path = tmp_path / "a.parquet"
+    ones = pl.DataFrame({"a": pl.repeat(1, 600_000, dtype=pl.Int8, eager=True)}).with_columns(b="a")
+    ones.write_parquet(path)
+    assert path.stat().st_size < 10_000
+    with pytest.raises(UserError, match="holds 1,200,000 cells"):
+        read(path, Dialect())
