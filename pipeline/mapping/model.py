@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+import unicodedata
 from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -424,8 +425,14 @@ def _contract(column: Column) -> dict[str, str]:
 
 
 def place(header: tuple[str, ...], source: str) -> int | None:
-    """Where a source column stands in a header; "#3" is the third, unless a header has that very text."""
+    """Where a source column stands in a header; "#3" is the third, unless a header has that very text.
+
+    Letters with marks are the same whether a system writes them as one character or as two (Unicode's NFC and NFD).
+    """
     if source in header:
         return header.index(source)
+    composed = [unicodedata.normalize("NFC", cell) for cell in header]
+    if unicodedata.normalize("NFC", source) in composed:
+        return composed.index(unicodedata.normalize("NFC", source))
     number = re.fullmatch(r"#([1-9]\d{0,4})", source)
     return int(number[1]) - 1 if number and int(number[1]) <= len(header) else None

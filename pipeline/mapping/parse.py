@@ -5,6 +5,7 @@ Nothing is guessed here. What else could have been meant is only ever said in th
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from dataclasses import dataclass
 
@@ -34,6 +35,7 @@ _EXPECTED: dict[Type, str] = {
 ISO = "iso"
 _ISO_DATE = "%Y-%m-%d"
 _ISO_TIMESTAMPS = ("%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S%.f")
+_YEAR_1000 = (dt.date(1000, 1, 1) - dt.date(1970, 1, 1)).days
 _TIME_OF_DAY = re.compile("%[HIRTz]")
 _OFFSET = r"[+-]\d{2}:?\d{2}$"
 
@@ -189,8 +191,10 @@ def _dates(text: pl.Series, how: Reading) -> pl.Series:
 
 def _four_digits(found: pl.Series) -> pl.Series:
     """The year 26 where four digits are declared is no year."""
-    years = pl.col("v").dt.year()
-    return _of(found, pl.when(years >= 1000).then("v")) if (found.dt.year().min() or 1000) < 1000 else found  # type: ignore[operator]
+    day = 1 if found.dtype == pl.Date else 24 * 60 * 60 * 1_000_000
+    if (found.to_physical().min() or 0) >= _YEAR_1000 * day:  # type: ignore[operator]  # days or microseconds: numbers
+        return found
+    return _of(found, pl.when(pl.col("v").dt.year() >= 1000).then("v"))
 
 
 def _timestamps(text: pl.Series, how: Reading) -> pl.Series:

@@ -238,6 +238,11 @@ def test_without_questions_required_columns_may_not_be_missing(tmp_path: Path) -
         load_mapping(mapping(tmp_path, text.replace("#?", "#")))
 
 
+def test_letters_with_marks_are_the_same_as_one_character_or_two() -> None:
+    assert place(("La\u0308nge", "Gr\u00f6\u00dfe"), "L\u00e4nge") == 0
+    assert place(("La\u0308nge", "Gr\u00f6\u00dfe"), "Gro\u0308\u00dfe") == 1
+
+
 @pytest.mark.parametrize(
     ("source", "at"),
     [("Nr", 0), ("Wann", 2), ("#1", 0), ("#3", 2), ("#4", 3), ("#2", 4), ("#6", None), ("#0", None), ("nr", None)],

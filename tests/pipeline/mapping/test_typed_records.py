@@ -362,6 +362,8 @@ def test_a_text_may_carry_its_offset_where_the_zone_is_declared() -> None:
     values, faults = column("visits", "seated_at", cells[:3], timestamp="iso")
     assert values == [None] * 3
     assert faulty(faults) == [2, 3, 4]
+    said = "seated_at: 2026-03-01T07:00:00Z carries its offset from UTC, and no mapping declares a time_zone."
+    assert faults[2] == (4, said)
     values, _ = column("visits", "seated_at", ["01.03.2026 07:00 +0000"], {"format": "%d.%m.%Y %H:%M %z"})
     assert values == [dt.datetime(2026, 3, 1, 8, 0)]
 
