@@ -34,6 +34,8 @@ _CALCEXT = "{urn:org:documentfoundation:names:experimental:calc:xmlns:calcext:1.
 _MOST_REPEATED = 1 << 14  # columns of a sheet
 
 Places = list[tuple[int, int]]
+# Formulas of a sheet that were never computed, and those that failed and do not say so in their value.
+Formulas = tuple[Places, Places]
 
 
 def main() -> None:
@@ -48,7 +50,8 @@ def main() -> None:
     streams: list[bytes] = []
     try:
         book = fastexcel.read_excel(data)
-        sheets = [_sheet(book, data, i, name, streams) for i, name in enumerate(book.sheet_names)]
+        formulas = _formulas(data, len(book.sheet_names))
+        sheets = [_sheet(book, i, name, formulas[i], streams) for i, name in enumerate(book.sheet_names)]
         answer: dict[str, Any] = {"sheets": sheets}
     except BaseException as e:  # a panic of Rust code is no Exception
         answer, streams = {"error": _why(e)}, []
@@ -77,7 +80,7 @@ def _why(error: BaseException) -> str:
     return str(error).partition("\n")[0] or type(error).__name__
 
 
-def _sheet(book: Any, data: bytes, index: int, name: str, streams: list[bytes]) -> dict[str, Any]:
+def _sheet(book: Any, index: int, name: str, formulas: Formulas, streams: list[bytes]) -> dict[str, Any]:
     import pyarrow as pa
 
     try:
@@ -96,7 +99,6 @@ def _sheet(book: Any, data: bytes, index: int, name: str, streams: list[bytes]) 
                 times.append((*error.offset_position, text))
             else:
                 failed.append(error.offset_position)
-        not_computed, silently_failed = _formulas(data, index)
         sink = io.BytesIO()
         with pa.ipc.new_stream(sink, batch.schema) as writer:
             writer.write_batch(batch)
@@ -106,8 +108,8 @@ def _sheet(book: Any, data: bytes, index: int, name: str, streams: list[bytes]) 
     return {
         "name": name,
         "bytes": len(streams[-1]),
-        "failed": failed + silently_failed,
-        "not_computed": not_computed,
+        "failed": failed + formulas[1],
+        "not_computed": formulas[0],
         "times": times,
     }
 
@@ -139,15 +141,14 @@ def _with_long_fractions(batch: Any, floats: Any) -> Any:
     return pa.RecordBatch.from_arrays(columns, names=batch.schema.names)
 
 
-def _formulas(data: bytes, index: int) -> tuple[Places, Places]:
-    """Formulas of a sheet that were never computed, and those that failed and do not say so in their value."""
+def _formulas(data: bytes, sheets: int) -> list[Formulas]:
     with zipfile.ZipFile(io.BytesIO(data)) as book:
         names = book.namelist()
         if "content.xml" in names:
-            with book.open("content.xml") as content:
-                return _ods_formulas(content, index)
-        part = _part(book, index)
-        return (_xlsx_formulas(book.read(part)) if part in names else []), []
+            content = book.read("content.xml")
+            return _ods_formulas(content, sheets) if b"formula" in content else [([], [])] * sheets
+        parts = [_part(book, i) for i in range(sheets)]
+        return [(_xlsx_formulas(book.read(part)) if part in names else [], []) for part in parts]
 
 
 def _part(book: zipfile.ZipFile, index: int) -> str:
@@ -182,34 +183,35 @@ def _column(letters: bytes) -> int:
     return number - 1
 
 
-def _ods_formulas(content: Any, index: int) -> tuple[Places, Places]:
-    """Places of an OpenDocument sheet (ISO/IEC 26300) whose formulas have no value, or a value that is an error."""
-    bare: Places = []
-    failed: Places = []
-    first, sheet, row = _MOST_REPEATED, -1, 0
-    for event, element in ElementTree.iterparse(content, ("start", "end")):
-        if event == "start":
-            if element.tag == f"{_TABLE}table":
-                sheet, row = sheet + 1, 0
-            continue
-        if element.tag == f"{_TABLE}table" and sheet == index:
-            break
-        if element.tag != f"{_TABLE}table-row":
+def _ods_formulas(content: bytes, sheets: int) -> list[Formulas]:
+    """Places of formulas of OpenDocument sheets (ISO/IEC 26300) without a value, or with one that is an error."""
+    found: list[Formulas] = [([], []) for _ in range(sheets)]
+    firsts = [_MOST_REPEATED] * sheets
+    sheet, row = -1, 0
+    for event, element in ElementTree.iterparse(io.BytesIO(content), ("start", "end")):
+        if event == "start" and element.tag == f"{_TABLE}table":
+            sheet, row = sheet + 1, 0
+        if event == "start" or element.tag != f"{_TABLE}table-row" or not 0 <= sheet < sheets:
             continue
         column = 0
-        for cell in element if sheet == index else ():
+        for cell in element:
             many = int(cell.get(f"{_TABLE}number-columns-repeated", "1"))
             if cell.get(f"{_TABLE}formula") is not None:
+                places = [(row, column + i) for i in range(min(many, _MOST_REPEATED))]
                 if cell.get(f"{_CALCEXT}value-type") == "error":
-                    failed += [(row, column + i) for i in range(min(many, _MOST_REPEATED))]
+                    found[sheet][1].extend(places)
                 elif cell.get(f"{_OFFICE}value-type") is None:
-                    bare += [(row, column + i) for i in range(min(many, _MOST_REPEATED))]
+                    found[sheet][0].extend(places)
             if cell.get(f"{_OFFICE}value-type") is not None:
-                first = min(first, column)
+                firsts[sheet] = min(firsts[sheet], column)
             column += many
         row += int(element.get(f"{_TABLE}number-rows-repeated", "1"))
         element.clear()
-    return [(row, column - first) for row, column in bare], [(row, column - first) for row, column in failed]
+    # fastexcel's first column is the first that holds a value.
+    return [
+        ([(row, column - first) for row, column in bare], [(row, column - first) for row, column in failed])
+        for (bare, failed), first in zip(found, firsts, strict=True)
+    ]
 
 
 if __name__ == "__main__":

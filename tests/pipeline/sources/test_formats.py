@@ -230,6 +230,17 @@ def test_any_key_of_a_json_record_is_a_column(tmp_path: Path) -> None:
     assert [row[1 + i] for i, row in enumerate(table.rows.rows())] == [*(f"<{key}>" for key in keys), '{"b":[1,"x"]}']
 
 
+def test_numbers_of_a_json_array_are_not_rounded_beyond_doubles(tmp_path: Path) -> None:
+    path = tmp_path / "a.json"
+    path.write_text('[{"n": 0.10}, {"n": 1e400}, {"n": 12345678901234567890123}, {"n": 0.1234567890123456789}, 5]')
+    table = read(path, Dialect())
+    assert table.rows["c0"].to_list() == ["0.1", "1e400", "12345678901234567890123", "0.12345678901234568"]
+    assert [(b.source_row, b.raw) for b in table.broken] == [(5, "5")]
+    path.write_text(f"[{'1' * 5000}, x]")
+    with pytest.raises(UserError, match="is not valid JSON"):
+        read(path, Dialect())
+
+
 def test_a_key_twice_in_a_json_record_is_not_told_apart(tmp_path: Path) -> None:
     path = tmp_path / "a.ndjson"
     path.write_bytes(b'{"a": 1, "a": 2}\r{"a": 3}\r')
