@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     import duckdb
 
     from pipeline.measures.run import Result, Workspace
+    from pipeline.quarantine import Refused
     from pipeline.settings import Settings
 
 app = typer.Typer(
@@ -37,6 +38,8 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 report_app = typer.Typer(help="Render reports: monthly, incidents, outcomes, or all.")
+quarantine_app = typer.Typer(invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]})
+app.add_typer(quarantine_app, name="quarantine")
 
 StoreOption = Annotated[
     Path, typer.Option("--store", envvar="CANALWISE_STORE", help="The store, a DuckDB file.", show_default=True)
@@ -312,31 +315,111 @@ def _undo(store: Path, batch: int, json_: bool, talk: Any) -> None:
         typer.echo(f"Import again: {file} (rows of it depended on this batch)")
 
 
-@app.command()
+KindOption = Annotated[str | None, typer.Option("--kind", help="Only rows of this record kind.")]
+ReasonOption = Annotated[str | None, typer.Option("--reason", metavar="RULE", help="Only rows refused by this rule.")]
+FileOption = Annotated[
+    str | None, typer.Option("--file", metavar="NAME", help="Only rows of this file, or of visits*.csv.")
+]
+BatchOption = Annotated[
+    int | None, typer.Option("--batch", metavar="N", help="Only rows of this import; see `status`.")
+]
+ColumnOption = Annotated[str | None, typer.Option("--column", help="Only rows refused for this column.")]
+_SHOWN = 40  # refused rows; of more, those are shown after a summary by reason
+
+
+@quarantine_app.callback()
 def quarantine(
-    kind: Annotated[str | None, typer.Option("--kind", help="Only rows of this record kind.")] = None,
-    reason: Annotated[str | None, typer.Option("--reason", help="Only rows refused by this rule.")] = None,
-    out: Annotated[Path | None, typer.Option("--out", help="Write them to FILE.csv instead.")] = None,
+    context: typer.Context,
+    kind: KindOption = None,
+    reason: ReasonOption = None,
+    file: FileOption = None,
+    batch: BatchOption = None,
+    column: ColumnOption = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Write them to FILE.csv or FILE.xlsx, to be mended and imported.")
+    ] = None,
     store: StoreOption = STORE,
     json_: JsonOption = False,
 ) -> None:
     """List refused rows: where each stands in its export, and why it was refused."""
+    if context.invoked_subcommand:
+        return
     from pipeline import quarantine as books
 
-    with _reading(store) as connection:
-        rows = books.refused(connection, kind, reason)
     if out:
-        books.export(rows, out)
-        typer.echo(f"{len(rows)} rows: {out}", err=True)
+        books.check_format(out)
+    wanted = books.Wanted(kind, reason, file, batch, column)
+    with _reading(store) as connection:
+        rows = books.refused(connection, wanted)
+        reasons = books.by_reason(connection, wanted)
+    if out:
+        for path, number in books.export(rows, out):
+            typer.echo(f"{number} row{'' if number == 1 else 's'}: {path}", err=True)
     elif json_:
-        _print_json({"rows": rows, "store": str(store)})
+        _print_json({"rows": [row.as_json() for row in rows], "by_reason": reasons, "store": str(store)})
+    else:
+        _print_refused(rows, reasons)
+    if rows:
+        raise typer.Exit(1)
+
+
+def _print_refused(rows: list[Refused], reasons: list[dict[str, Any]]) -> None:
+    from pipeline.printing import table
+
+    shown = rows
+    if len(rows) > _SHOWN:
+        typer.echo(f"{len(rows):,} records were refused:")
+        table(reasons, drop=("hint",))
+        for line in reasons:
+            if line["hint"]:
+                typer.echo(f"{line['rule']}: {line['hint']}")
+        shown = rows[:_SHOWN]
+        typer.echo(f"\nThe first {_SHOWN}; --reason, --file, --column and --kind choose others, --out writes all:")
+    table(
+        [{k: getattr(row, k) for k in ("file", "row", "kind", "reason")} for row in shown],
+        empty="Nothing is in quarantine.",
+    )
+
+
+@quarantine_app.command()
+def retry(
+    mapping: Annotated[
+        Path | None, typer.Option("--mapping", help="A mended mapping file. Default: as each row was read before.")
+    ] = None,
+    kind: KindOption = None,
+    reason: ReasonOption = None,
+    file: FileOption = None,
+    batch: BatchOption = None,
+    column: ColumnOption = None,
+    store: StoreOption = STORE,
+    json_: JsonOption = False,
+    quiet: QuietOption = False,
+) -> None:
+    """Read refused rows again, under today's rules; those that pass go into the store."""
+    from pipeline import quarantine as books
+    from pipeline.mapping.model import load_mapping
+    from pipeline.store.database import open_store
+    from pipeline.store.pseudonyms import load_key
+
+    talk = _talk(quiet)
+    wanted = books.Wanted(kind, reason, file, batch, column)
+    mended = load_mapping(mapping) if mapping else None
+    if not store.exists():
+        raise UserError("there is no store here", where=str(store), do="Import something first: canalwise ingest PATH")
+    with open_store(store, write=True) as connection:
+        done = list(books.retry(connection, load_key(store), wanted, mended, lambda t: talk(f"Reading {t} ...")))
+        left = len(books.refused(connection))
+    if json_:
+        _print_json({"files": [d.as_json() for d in done], "quarantined": left, "store": str(store)})
     else:
         from pipeline.printing import table
 
-        table(
-            [{k: row[k] for k in ("file", "row", "kind", "reason")} for row in rows], empty="Nothing is in quarantine."
-        )
-    if rows:
+        table([d.as_json() for d in done], empty="Nothing was in quarantine.", drop=("left",))
+        for one in done:
+            for why in one.left:
+                talk(f"{one.file}: {why}")
+    if left:
+        talk(f"{left} record{' is' if left == 1 else 's are'} still in quarantine.")
         raise typer.Exit(1)
 
 

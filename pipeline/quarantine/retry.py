@@ -1,0 +1,268 @@
+"""Reading refused rows again: under today's rules, by the mapping that they were read by or by a mended one.
+
+What is kept of a refused row are its mapped cells, so it can be read again as often as need be. Rows that pass go into
+the store as a batch of their own and leave the quarantine; the others stay where they are, with today's reasons. A row
+keeps its file and number.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+from pipeline.checks import across
+from pipeline.checks.suites import fingerprint
+from pipeline.errors import UserError
+from pipeline.load import load
+from pipeline.mapping.model import Mapping, place
+from pipeline.mapping.recognise import Recognised
+from pipeline.quarantine.how import How, as_read
+from pipeline.quarantine.listing import Wanted, check
+from pipeline.sources.table import RawTable, cell_names
+from pipeline.store.batches import Batch, Counts, today
+from pipeline.store.frames import frame
+from pipeline.store.records import KINDS
+
+if TYPE_CHECKING:
+    import duckdb
+    import polars as pl
+
+    Connection = duckdb.DuckDBPyConnection
+
+_UNREADABLE = "cannot be told into cells, so they can only be mended in the export"
+_LATER = "are older than what the store holds of the same records"
+
+
+@dataclass(frozen=True)
+class Retried:
+    """What became of the refused rows of one file: `counts` of their records; why others were not read again."""
+
+    file: str
+    kind: str
+    counts: Counts
+    left: tuple[str, ...] = ()
+
+    def as_json(self) -> dict[str, Any]:
+        return {"file": self.file, "kind": self.kind, **vars(self.counts), "left": list(self.left)}
+
+
+def retry(
+    connection: Connection,
+    key: bytes,
+    wanted: Wanted | None = None,
+    mapping: Mapping | None = None,
+    progress: Callable[[str], None] = lambda _: None,
+) -> Iterator[Retried]:
+    """Read refused rows again, yielding the outcome of each batch they came from as it is committed.
+
+    `key` makes pseudonyms. A UserError where `mapping` can read none of them, as it needs columns that were not kept.
+    """
+    wanted = wanted or Wanted()
+    check(connection, wanted)
+    changed, read = False, False
+    unread: list[str] = []
+    try:
+        for origin in _origins(connection, wanted):
+            how = _mended(origin, mapping) if mapping else as_read(origin.batch.mapping)
+            if isinstance(how, str):
+                unread.append(f"{origin.batch.source_file}: {how}")
+                continue
+            progress(f"{origin.batch.source_file}: {origin.batch.kind}")
+            done = _again(connection, origin, how, wanted, key)
+            read, changed = True, changed or done.counts.loaded + done.counts.superseded > 0
+            yield done
+    finally:
+        if changed:  # also when a later batch failed: the earlier ones are in
+            progress("rules across record kinds")
+            across.refresh(connection, today(connection))
+    if unread and not read:
+        raise UserError(unread[0], do="Import the file again: canalwise ingest --mapping FILE PATH")
+    for why in unread:
+        progress(f"not read again: {why}")
+
+
+@dataclass(frozen=True)
+class _Origin:
+    """A batch with refused rows: its number, what it was known by, and the names of the cells kept of its rows."""
+
+    number: int
+    batch: Batch
+    header: tuple[str, ...]
+
+
+def _origins(connection: Connection, wanted: Wanted) -> list[_Origin]:
+    found = connection.execute(
+        f"""select b.batch_id, min(case when len(q.columns) > 0 then q.record end), b.source_file, b.kind, b.practice,
+                   b.time_zone, b.file_hash, b.file_bytes, b.mapping, b.mapping_hash, b.rules_hash
+            from quarantine q join batches b using (batch_id) where {wanted.sql} group by all order by b.batch_id""",
+        vars(wanted),
+    ).fetchall()
+    return [
+        _Origin(number, Batch(*known), tuple(json.loads(record)) if record else ()) for number, record, *known in found
+    ]
+
+
+def _mended(origin: _Origin, mapping: Mapping) -> How | str:
+    """How the mended mapping reads the rows of a batch; or why it cannot."""
+    tables = mapping.kinds.get(origin.batch.kind, ())
+    if not tables:
+        return f"the mapping says nothing of {origin.batch.kind}"
+    lacking = {table: [s for s in table.sources if place(origin.header, s) is None] for table in tables}
+    table = min(tables, key=lambda t: (len(lacking[t]), -len(t.sources)))
+    if origin.header and lacking[table]:
+        one = len(lacking[table]) == 1
+        return (
+            f"the mapping needs the column{'' if one else 's'} {', '.join(lacking[table])}, which "
+            f"{'was' if one else 'were'} not kept of the refused rows"
+        )
+    if table.questions:
+        return f"the mapping leaves {len(table.questions)} questions of {origin.batch.kind} open"
+    old = as_read(origin.batch.mapping)
+    return How(table, mapping.file, old.typed_cells, old.sheet)
+
+
+def _again(connection: Connection, origin: _Origin, how: How, wanted: Wanted, key: bytes) -> Retried:
+    """Read the wanted refused rows of a batch again."""
+    import polars as pl
+
+    kept = _kept(connection, origin.number, wanted)
+    broken = kept.filter(pl.col("broken")).height
+    left = [f"{_rows(broken)} {_UNREADABLE}"] if broken else []
+    rows = kept.filter(~pl.col("broken"))
+    counts = Counts(0, 0, 0, 0, 0)
+    if rows.height:
+        raw = _raw(rows, origin.header, how)
+        recognised = Recognised(origin.batch.kind, how.table, how.options)
+        batch = _known_as(origin.batch, how, rows)
+        try:
+            later = _later(connection, raw, recognised, batch, origin.number)
+            if later:
+                left.append(f"{_rows(len(later))} {_LATER}")
+                raw = replace(raw, rows=raw.rows.filter(~pl.col("source_row").is_in(later)))
+            if raw.rows.height:
+                counts = _load(connection, raw, recognised, batch, origin.number, key)
+        except UserError as e:  # too few rows to tell a notation or a date's format that nobody declared
+            left.append(str(e))
+    return Retried(origin.batch.source_file, origin.batch.kind, counts, tuple(left))
+
+
+def _rows(number: int) -> str:
+    return f"{number} row{'' if number == 1 else 's'}"
+
+
+def _kept(connection: Connection, number: int, wanted: Wanted) -> pl.DataFrame:
+    """source_row, record and broken of every row of the batch that has a wanted refusal."""
+    connection.execute(
+        f"create or replace temp table again as select distinct q.source_row from quarantine q "
+        f"where q.batch_id = {number} and {wanted.sql}",
+        vars(wanted),
+    )
+    return frame(
+        connection,
+        f"""select source_row, any_value(record) as record, bool_and(len(columns) = 0) as broken
+            from quarantine where batch_id = {number} and source_row in (select source_row from again)
+            group by source_row order by source_row""",
+    )
+
+
+def _raw(rows: pl.DataFrame, header: tuple[str, ...], how: How) -> RawTable:
+    import polars as pl
+
+    cells = rows["record"].str.json_decode(pl.Struct(dict.fromkeys(header, pl.String)))
+    named = (cells.struct.field(h).fill_null("").alias(c) for h, c in zip(header, cell_names(len(header)), strict=True))
+    return RawTable(header, pl.DataFrame([rows["source_row"].cast(pl.Int64), *named]), typed_cells=how.typed_cells)
+
+
+def _known_as(batch: Batch, how: How, rows: pl.DataFrame) -> Batch:
+    """The batch of rows read again: of the same file, but never taken for it."""
+    old = as_read(batch.mapping)
+    mapping = batch.mapping
+    if (how.table, how.options) != (old.table, old.options):
+        kept = {"kind": how.table.model_dump(mode="json", by_alias=True), "file": how.options.model_dump(mode="json")}
+        mapping = json.dumps(kept | {"typed_cells": how.typed_cells, "sheet": how.sheet})
+    text = "\n".join(["rows read again", batch.file_hash, *rows["record"].to_list()]).encode()
+    return replace(
+        batch,
+        file_hash=hashlib.sha256(text).hexdigest(),
+        file_bytes=len(text),
+        mapping=mapping,
+        mapping_hash=hashlib.sha256(mapping.encode()).hexdigest()[:16],
+        rules_hash=fingerprint(batch.kind),
+    )
+
+
+def _later(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, before: int) -> list[int]:
+    """Rows of which a record is in the store from a batch after theirs: that is the newer, and must not be replaced."""
+    from pipeline.mapping.apply import apply
+
+    typed = apply(raw, how.kind, how.mapping, how.options, batch.practice, batch.time_zone, where=batch.source_file)
+    keys = ("practice", *KINDS[how.kind].key)
+    same = " and ".join(f'o."{k}" = n."{k}"' for k in keys)
+    connection.register("read_again", typed.records.select("source_row", *keys).to_arrow())
+    found = connection.execute(
+        f"select distinct n.source_row from read_again n join {how.kind} o on {same} where o.batch_id > {before}"
+    ).fetchall()
+    connection.unregister("read_again")
+    return [row for (row,) in found]
+
+
+def _load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, before: int, key: bytes) -> Counts:
+    """Load the rows that pass now; the others stay refused in the batch `before`, with today's reasons.
+
+    Gives the counts of all. They are tried first, in a transaction that is taken back: what a row comes to depends on
+    the others.
+    """
+    import polars as pl
+
+    day = dt.datetime.now(ZoneInfo(batch.time_zone)).date()
+    connection.begin()
+    try:
+        counts = load(connection, raw, how, batch, key, today=day)
+        refused = frame(
+            connection,
+            "select source_row, record_no, rules, reasons, columns from quarantine "
+            "where batch_id = (select max(batch_id) from batches)",
+        )
+    finally:
+        _roll_back(connection)
+    was = frame(
+        connection, f"select source_row, count(*) as was from quarantine where batch_id = {before} group by all"
+    )
+    fewer = was.join(refused.group_by("source_row").len("now"), on="source_row", how="left").filter(
+        pl.col("now").fill_null(0) < pl.col("was")
+    )
+    passing = raw.rows.join(fewer.select("source_row"), on="source_row", how="semi")
+    connection.begin()
+    try:
+        connection.register("still", refused.to_arrow())
+        connection.execute(
+            f"""update quarantine as q set rules = s.rules, reasons = s.reasons, columns = s.columns
+                from still as s where q.batch_id = {before} and q.record_no = s.record_no"""
+        )
+        connection.unregister("still")
+        if passing.height:
+            connection.register("passing", passing.select("source_row").to_arrow())
+            connection.execute(
+                f"delete from quarantine where batch_id = {before} and source_row in (select source_row from passing)"
+            )
+            connection.unregister("passing")
+            load(connection, replace(raw, rows=passing), how, batch, key, today=day)
+        connection.commit()
+    except BaseException:
+        _roll_back(connection)
+        raise
+    return counts
+
+
+def _roll_back(connection: Connection) -> None:
+    import contextlib
+
+    import duckdb
+
+    with contextlib.suppress(duckdb.Error):  # a failed commit (disk full) has ended the transaction already
+        connection.rollback()
