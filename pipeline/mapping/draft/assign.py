@@ -1,6 +1,6 @@
 """Which column of an export is which of ours: the best one-to-one assignment, and how sure each pair of it is.
 
-Confidence of a pair: fit x (likeness + (1 - likeness) x 0.6 x telling), all in 0..1. It grows with each of them: cells
+Confidence of a pair: fit x (likeness + (1 - likeness) x 0.7 x telling), all in 0..1. It grows with each of them: cells
 that do not fit cannot be outweighed by a header, and an unknown header can be made up for, in part, by cells that are
 telling. A pair is sure when its confidence reaches SURE and nothing else comes within MARGIN of it. Both were set with
 the generated exports of tests/pipeline/mapping/draft, so that what is called sure is right.
@@ -14,15 +14,15 @@ from functools import cached_property
 import polars as pl
 
 from pipeline.mapping.draft.fit import Fit, fit, word_list
-from pipeline.mapping.draft.headers import Likeness, likenesses, plain
+from pipeline.mapping.draft.headers import OTHER, Likeness, likenesses, plain
 from pipeline.mapping.draft.profile import Profile
 from pipeline.sources.table import RawTable
 from pipeline.store.records import KINDS
 
-SURE = 0.84
-MARGIN = 0.08
-UNSURE = 0.45  # below it a pair is no pair
-_TELLING = 0.6
+SURE = 0.8
+MARGIN = 0.12
+UNSURE = 0.5  # below it a pair is no pair; nor where something else is likelier by MARGIN
+_TELLING = 0.7
 _FAINT = 0.3  # headers less like than this are asked about only where cells may be telling
 _TELLING_COLUMNS = ("tooth", "canal", "udi", "birth_year")
 _DATE_WORDS = frozenset(("date", "datum", "data", "fecha", "jour", "tag", "dzien", "giorno", "dia", "day"))
@@ -132,14 +132,14 @@ class Sources:
         of_text = likenesses(texts) if texts else {}
         nothing = Likeness(0.0, "")
         found = {}
-        for kind in KINDS.values():
-            for column in (*kind.names, "practice"):
-                scores, at, row = of_text.get((kind.name, column), []), 0, []
-                for source in self.all:
-                    mine = scores[at : at + len(source.headers)]
-                    at += len(source.headers)
-                    row.append(max(mine, key=lambda likeness: likeness.score, default=nothing))
-                found[kind.name, column] = row
+        ours = [(kind.name, column) for kind in KINDS.values() for column in (*kind.names, "practice")]
+        for column in (*ours, OTHER):
+            scores, at, row = of_text.get(column, []), 0, []
+            for source in self.all:
+                mine = scores[at : at + len(source.headers)]
+                at += len(source.headers)
+                row.append(max(mine, key=lambda likeness: likeness.score, default=nothing))
+            found[column] = row
         return found
 
     def fit(self, kind: str, column: str, at: int) -> Fit:
@@ -195,9 +195,12 @@ def assign(sources: Sources, kind: str, allowed: frozenset[int] | None = None) -
             for r in range(len(columns))
             if r != row and scores[r, place] > given.get(r, 0.0)
         ]
+        i = offered[place]
+        other = sources.likenesses[OTHER][i]
+        if other.score > sources.likenesses[kind, columns[row]][i].score - MARGIN and not sources.all[i].joined:
+            rivals.append((other.score, f'a column that is not used here, like "{other.term}"'))
         near = [(s, name) for s, name in rivals if s > score - MARGIN]
         best = max((s for s, _ in rivals), default=0.0)
-        i = offered[place]
         pairs.append(
             Pair(
                 columns[row],
@@ -209,7 +212,7 @@ def assign(sources: Sources, kind: str, allowed: frozenset[int] | None = None) -
                 tuple(name for _, name in sorted(near, reverse=True)[:3]),
             )
         )
-    pairs = _one_use_of_a_time(pairs)
+    pairs = _one_use_of_a_time([pair for pair in pairs if pair.margin > -MARGIN])
     return sorted(pairs, key=lambda pair: -pair.confidence)
 
 

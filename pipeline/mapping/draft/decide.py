@@ -252,8 +252,8 @@ def _check_key(table: Table) -> None:
     contradicting = whole.height - whole.select(sorted(_cells(key))).unique().height
     if contradicting:
         named = " and ".join(f'"{pair.source.names[-1]}"' for pair in key)
-        text = f"{key[0].column}: {named} rows say different things. "
-        text += f"Is it, and are those rows to be refused? Else name a column whose values differ in all {table.kind}"
+        text = f"{key[0].column}: {contradicting} rows have the same {named} as another and say something else. "
+        text += f"Are they to be refused? Else name a column whose values differ in all {table.kind}"
         table.questions.append(Question(key[0].column, text))
 
 

@@ -15,10 +15,15 @@ from pipeline.mapping.draft.decide import Examined, Table, decide, examine, name
 from pipeline.mapping.draft.written import Written, written
 from pipeline.mapping.model import place
 from pipeline.sources import read as sources
+from pipeline.sources.text import ENCODINGS
 from pipeline.store.records import KINDS
 
 if TYPE_CHECKING:
     from pipeline.sources.table import File, RawTable
+
+
+# A table of a file: the file's name, the sheet, how it is written, its rows.
+Read = tuple[str, str | None, Written, "RawTable"]
 
 
 @dataclass(frozen=True)
@@ -94,25 +99,46 @@ def _shell(path: Path) -> str:
     return shlex.quote(str(path))
 
 
-def _read(
-    paths: list[Path], progress: Callable[[str], None]
-) -> tuple[list[tuple[str, str | None, Written, RawTable]], list[str]]:
+def _read(paths: list[Path], progress: Callable[[str], None]) -> tuple[list[Read], list[str]]:
     """Every table of every file; and what could not be read, unless that is all there is."""
-    found: list[tuple[str, str | None, Written, RawTable]] = []
+    found: list[Read] = []
     problems: list[UserError] = []
+    files = []
     for file in sources.expand(paths):
         progress(f"Reading {file.name}")
         try:
-            found += _tables(file)
+            tables = _tables(file)
         except UserError as e:
             problems.append(e)
+        else:
+            found += tables
+            files += [file] * len(tables)
     if not found and problems:
         raise problems[0]
-    return found, [str(problem) for problem in problems]
+    return _one_encoding(found, files), [str(problem) for problem in problems]
 
 
-def _tables(file: File) -> list[tuple[str, str | None, Written, RawTable]]:
-    found: list[tuple[str, str | None, Written, RawTable]] = []
+def _one_encoding(found: list[Read], files: list[File]) -> list[Read]:
+    """Let files whose encoding is certain settle it for those that could be in several: one system wrote them."""
+    several = [how for _, _, how, _ in found if how.encodings]
+    if len(several) < 2:
+        return found
+    certain = [set(how.encodings) for how in several if not how.questions]
+    common = set.intersection(*(certain or [set(how.encodings) for how in several]))
+    every = common.intersection(*(how.encodings for how in several))
+    chosen = next((name for name in ENCODINGS if name in (every or common)), None)
+    if chosen is None or not certain:
+        return found
+    settled = []
+    for (name, sheet, how, raw), file in zip(found, files, strict=True):
+        if chosen in how.encodings and (how.dialect.encoding != chosen or how.questions):
+            how, raw = written(file, sheet, encoding=chosen)
+        settled.append((name, sheet, how, raw))
+    return settled
+
+
+def _tables(file: File) -> list[Read]:
+    found: list[Read] = []
     empty: UserError | None = None
     sheets = sources.sheets(file)
     if len(sheets) < 2:
@@ -130,9 +156,9 @@ def _tables(file: File) -> list[tuple[str, str | None, Written, RawTable]]:
 Group = tuple[tuple[str, ...], str | None, Written, "RawTable"]
 
 
-def _grouped(read: list[tuple[str, str | None, Written, RawTable]]) -> list[Group]:
+def _grouped(read: list[Read]) -> list[Group]:
     """Files of the same header and way of writing as one: months of the same export."""
-    groups: dict[object, list[tuple[str, str | None, Written, RawTable]]] = {}
+    groups: dict[object, list[Read]] = {}
     for one in read:
         _, sheet, how, raw = one
         dialect = replace(how.dialect, header_row=0 if how.headerless else 1, trailer=())

@@ -180,8 +180,9 @@ def _tooth(header: str, profile: Profile) -> Fit:
     said = next((n for n in NOTATIONS if n in words_), "fdi" if "fdi" in words_ or "3950" in words_ else None)
     if "1-32" in words_.replace("–", "-"):
         said = "universal"
-    # A column of small whole numbers may count anything; numbers above 32 or many different ones are teeth.
-    telling = 0.5 if profile.distinct >= 4 and (best != "universal" or profile.distinct >= 10) else 0.1
+    # Half of all numbers of two figures are FDI codes, a third Universal ones: many different ones are no accident.
+    telling = 0.9 if profile.distinct >= (16 if best == "universal" else 8) and shares[best] > 0.97 else 0.4
+    telling = 0.1 if profile.distinct < 4 else telling
     names = {"fdi": "FDI numbers", "universal": "Universal numbers", "palmer": "Palmer's", "iso names": "tooth names"}
     decided = [name for name, share in only.items() if share > 0.02 or (share and shares[name] == 1)]
     says = f"{_percent(shares[best])} are {names[best]}"
@@ -319,10 +320,14 @@ def _dated(moments: Moments, telling: float) -> Fit:
     formats = moments.formats
     shown = ", ".join(format_words(form) for form in formats)
     says = f"{_percent(moments.share)} read as {shown}" + (f", as in {moments.like}" if moments.like else "")
+    level = moments.share
+    if moments.recent < 0.9:
+        level *= moments.recent
+        says += ", many before 1995"
     if len(formats) == 1:
-        return Fit(moments.share, telling, says, {"format": formats[0]}, offsets=moments.offsets)
+        return Fit(level, telling, says, {"format": formats[0]}, offsets=moments.offsets)
     answers: Answers = tuple(({"format": form}, f"they are {format_words(form)}") for form in formats)
-    return Fit(moments.share, telling, says, question="its dates read in more than one way", answers=answers)
+    return Fit(level, telling, says, question="its dates read in more than one way", answers=answers)
 
 
 def format_words(form: str) -> str:
@@ -445,6 +450,8 @@ def _text(kind: str, of: Column, profile: Profile) -> Fit:
         return Fit(0.1, says="numbers with decimals")
     share = profile.distinct / profile.filled
     if of.name in _IDS:
+        if profile.matching(r"^(?:\+|0)[\d ()/-]{6,}$") > 0.8 and profile.matching(r"[ ()/-]") > 0.3:
+            return Fit(0.4, says="telephone numbers, as it seems")
         level = 1.0 if profile.matching(r"^\S(?:.{0,38}\S)?$") > 0.95 else 0.6
         if profile.matching(r"^\S+(?:\s\S+)?$") < 0.8:
             level = min(level, 0.5)  # several words in a row are no number of anything

@@ -10,12 +10,15 @@ import re
 import tomllib
 import unicodedata
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
+
+import numpy as np
 
 from pipeline.store.records import KINDS
 
 FOREIGN = 0.93  # a word of another language than most of the header's counts for a little less
+OTHER = ("", "other")  # columns that are none of ours
 LANGUAGES = ("en", "de", "fr", "es", "it", "pl")
 
 _LETTERS = str.maketrans({"ł": "l", "ß": "ss", "æ": "ae", "œ": "oe", "ø": "o", "đ": "d", "Ł": "L", "'": " ", "’": " "})
@@ -105,6 +108,7 @@ _SMALL = frozenset(
         "avec",
     ]
 )
+_OF = frozenset(("der", "des", "am"))
 _NUMBER_WEIGHT, _SMALL_WEIGHT = 0.3, 0.15
 _ALIKE = 0.75  # from here on two words may be the same word, misspelt or inflected
 
@@ -230,6 +234,11 @@ def _variants(text: str) -> set[tuple[str, ...]]:
     """The ways in which a header may be compared: without what is in brackets or with it; ä as a or as ae."""
     spelt = {text, text.translate(_UMLAUTS)}
     forms = {plain(form) for one in spelt for form in (one, without_unit(one))}
+    for form in tuple(forms):
+        # "Beginn der Behandlung" is Behandlungsbeginn.
+        content = [word for word in form if word not in _SMALL]
+        if len(content) == 2 and _OF.intersection(form):
+            forms |= {(content[1] + link + content[0],) for link in ("", "s")}
     return {form for form in forms if form}
 
 
@@ -263,100 +272,111 @@ def _weight(word: str, weights: dict[str, float]) -> float:
     return weights.get(word, 1.0)
 
 
-def _terms_of(kind: str, column: str) -> tuple[str, ...]:
-    return (f"{kind}.{column}", column)
-
-
-def likenesses(headers: list[str]) -> dict[tuple[str, str], list[Likeness]]:
-    """For each (kind, column) of ours: how like each header is to it."""
-    scores = _against_terms(headers)
+@cache
+def _places() -> dict[tuple[str, str], tuple[int, ...]]:
+    """(kind, column) of ours -> the terms for it. A word list of the kind's own replaces the general one."""
     by_column: dict[str, list[int]] = {}
     for at, term in enumerate(vocabulary()):
         by_column.setdefault(term.column, []).append(at)
     found = {}
-    specific = {term.column for term in vocabulary() if "." in term.column}
     for kind in KINDS.values():
         for column in (*kind.names, "practice"):
-            names = [name for name in _terms_of(kind.name, column) if name in by_column]
-            # A word list of the kind's own replaces the general one, except for our own name.
-            terms = [
-                at
-                for name in names
-                for at in by_column[name]
-                if name != column or f"{kind.name}.{column}" not in specific or vocabulary()[at].language == ""
-            ]
-            found[kind.name, column] = [
-                max(
-                    (Likeness(scores[h][at], vocabulary()[at].text) for at in terms),
-                    key=lambda likeness: likeness.score,
-                )
-                for h in range(len(headers))
-            ]
+            own = by_column.get(f"{kind.name}.{column}", [])
+            general = by_column.get(column, [])
+            if own:
+                general = [at for at in general if not vocabulary()[at].language]
+            found[kind.name, column] = (*general, *own)
     return found
 
 
-def _against_terms(headers: list[str]) -> list[list[float]]:
+@cache
+def _of_others() -> tuple[int, ...]:
+    return tuple(at for at, term in enumerate(vocabulary()) if term.column == "other")
+
+
+def likenesses(headers: list[str]) -> dict[tuple[str, str], list[Likeness]]:
+    """For each (kind, column) of ours, and for OTHER: how like each header is to it."""
+    scores = _against_terms(headers)
+    terms = vocabulary()
+    found = {}
+    for column, places in (*_places().items(), (OTHER, _of_others())):
+        of_column = scores[:, places]
+        best = of_column.argmax(axis=1)
+        found[column] = [
+            Likeness(float(of_column[h, at]), terms[places[at]].text) for h, at in enumerate(map(int, best))
+        ]
+    return found
+
+
+def _against_terms(headers: list[str]) -> np.ndarray:
     """The likeness of each header to each term; words of another language than the header's have lost a little."""
-    terms, weights = vocabulary(), _weights()
-    scores = [[0.0] * len(terms) for _ in headers]
+    terms = vocabulary()
+    scores = np.zeros((len(headers), len(terms)))
     for h, header in enumerate(headers):
-        row = scores[h]
         for form in _variants(header):
-            for at, score in enumerate(_form_scores(form, weights)):
-                if score > row[at]:
-                    row[at] = score
-    liking = dict.fromkeys(LANGUAGES, 0.0)
-    for row in scores:
-        best = dict.fromkeys(LANGUAGES, 0.0)
-        for term, score in zip(terms, row, strict=True):
-            if term.language and score > best[term.language]:
-                best[term.language] = score
-        for language, score in best.items():
-            liking[language] += score**4  # near-exact hits tell the language, faint likenesses do not
-    most = max(liking.values(), default=0.0)
-    home = {"", *(language for language, sum_ in liking.items() if sum_ >= 0.9 * most)}
-    for row in scores:
-        for at, term in enumerate(terms):
-            if term.language not in home:
-                row[at] *= FOREIGN
+            for at, score in _form_scores(form).items():
+                scores[h, at] = max(scores[h, at], score)
+    languages = np.array([term.language for term in terms])
+    # Near-exact hits tell the language, faint likenesses do not.
+    liking = {name: float((scores[:, languages == name].max(axis=1) ** 4).sum()) for name in LANGUAGES}
+    most = max(liking.values())
+    foreign = [name for name, sum_ in liking.items() if sum_ < 0.9 * most]
+    scores[:, np.isin(languages, foreign)] *= FOREIGN
     return scores
 
 
-def _form_scores(form: tuple[str, ...], weights: dict[str, float]) -> list[float]:
-    """The likeness of one form of a header to every term."""
-    import numpy as np
+def _form_scores(form: tuple[str, ...]) -> dict[int, float]:
+    """The likeness of one form of a header to the terms that it is like at all."""
     from rapidfuzz import fuzz, process
 
-    terms = vocabulary()
-    near = _near_words(form)
+    terms, weights = vocabulary(), _weights()
+    near = {word: _near(word) for word in form}
     joined = "".join(form)
-    whole = process.cdist([joined], _joined_terms(), scorer=fuzz.ratio, score_cutoff=80, dtype=np.float32)[0] / 100
-    form_weight = sum(_weight(word, weights) for word in form)
-    scores = []
-    for at, term in enumerate(terms):
-        if term.words == form:
-            scores.append(1.0)
-            continue
-        score = float(whole[at]) * 0.97 if len(joined) > 4 else 0.0
+    found: dict[int, float] = {}
+    if len(joined) > 4:
+        whole = process.cdist([joined], _joined_terms(), scorer=fuzz.ratio, score_cutoff=80, dtype=np.float32)[0]
+        found = {int(at): float(whole[at]) / 100 * 0.97 for at in np.nonzero(whole)[0]}
+    # A word that no column is known by says little against what the others say.
+    of_form = sum(_weight(word, weights) * (1 if near[word] else 0.5) for word in form)
+    for at in {at for close in near.values() for word in close for at in _terms_with(word)}:
         shared = 0.0
-        left = list(term.words)
+        left = list(terms[at].words)
         for word in form:
             close = near[word]
             match = max((w for w in left if w in close), key=lambda w: close[w], default=None)
             if match is not None:
                 left.remove(match)
-                weight = (_weight(word, weights) + _weight(match, weights)) / 2
-                shared += weight * close[match]
-        if shared:
-            of_term = sum(_weight(word, weights) for word in term.words)
-            score = max(score, 0.97 * 2 * shared / (form_weight + of_term))
-        other = _joined_terms()[at]
-        if score < 0.8 and min(len(joined), len(other)) >= 5:
-            short, long = sorted((joined, other), key=len)
-            if short in long:  # compounds: Behandlungsbeginn, Beginn
-                score = max(score, 0.5 + 0.4 * len(short) / len(long))
-        scores.append(score)
-    return scores
+                shared += (_weight(word, weights) + _weight(match, weights)) / 2 * close[match]
+        of_term = sum(_weight(word, weights) for word in terms[at].words)
+        found[at] = max(found.get(at, 0.0), 0.97 * min(1.0, 2 * shared / (of_form + of_term)))
+    if len(joined) >= 5:
+        for at, other in enumerate(_joined_terms()):
+            if len(other) >= 5 and (joined in other or other in joined):  # compounds: Behandlungsbeginn, Beginn
+                part = min(len(joined), len(other)) / max(len(joined), len(other))
+                found[at] = max(found.get(at, 0.0), 0.5 + 0.4 * part)
+    found |= dict.fromkeys(_exact().get(form, ()), 1.0)
+    return found
+
+
+@cache
+def _exact() -> dict[tuple[str, ...], list[int]]:
+    found: dict[tuple[str, ...], list[int]] = {}
+    for at, term in enumerate(vocabulary()):
+        found.setdefault(term.words, []).append(at)
+    return found
+
+
+@cache
+def _with_words() -> dict[str, list[int]]:
+    found: dict[str, list[int]] = {}
+    for at, term in enumerate(vocabulary()):
+        for word in set(term.words):
+            found.setdefault(word, []).append(at)
+    return found
+
+
+def _terms_with(word: str) -> list[int]:
+    return _with_words().get(word, [])
 
 
 @cache
@@ -364,28 +384,19 @@ def _joined_terms() -> list[str]:
     return ["".join(term.words) for term in vocabulary()]
 
 
-@cache
-def _all_words() -> list[str]:
-    return sorted({word for term in vocabulary() for word in term.words})
-
-
-def _near_words(form: tuple[str, ...]) -> dict[str, dict[str, float]]:
-    """For each word of a header the words of the vocabulary that it may be, with how like they are."""
+@lru_cache(maxsize=10_000)
+def _near(word: str) -> dict[str, float]:
+    """The words of the vocabulary that a word of a header may be, with how like they are."""
     from rapidfuzz import process
     from rapidfuzz.distance import OSA
 
-    near: dict[str, dict[str, float]] = {}
-    for word in form:
-        close = {word: 1.0}
-        if len(word) >= 4 and not word.isdigit():
-            for other, score, _ in process.extract(
-                word, _all_words(), scorer=OSA.normalized_similarity, score_cutoff=_ALIKE, limit=None
-            ):
-                if len(other) >= 4:
-                    close[other] = max(close.get(other, 0.0), float(score))
-        if len(word) >= 3:
-            for other in _all_words():
-                if other != word and other.startswith(word) and len(other) > len(word) + 1:
-                    close[other] = max(close.get(other, 0.0), 0.86 if len(word) >= 4 else 0.8)  # diag., behandl.
-        near[word] = close
-    return near
+    everything = list(_with_words())
+    close = {word: 1.0} if word in _with_words() else {}
+    if len(word) >= 4 and not word.isdigit():
+        same = process.extract(word, everything, scorer=OSA.normalized_similarity, score_cutoff=_ALIKE, limit=None)
+        close |= {other: float(score) for other, score, _ in same if len(other) >= 4 and other != word}
+    if len(word) >= 3:
+        for other in everything:
+            if other.startswith(word) and len(other) > len(word) + 1:
+                close[other] = max(close.get(other, 0.0), 0.86 if len(word) >= 4 else 0.8)  # diag., behandl.
+    return close

@@ -5,6 +5,7 @@ A column is looked at as its distinct values and how often each stands in it.
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 import tomllib
 from dataclasses import dataclass
@@ -75,6 +76,7 @@ class Moments:
     timed: bool
     offsets: bool = False
     like: str = ""
+    recent: float = 1.0  # share of dates since 1995: dates of birth are older
 
     @property
     def formats(self) -> tuple[str, ...]:
@@ -202,7 +204,7 @@ class Profile:
     def _read(self, mask: pl.Series, days: tuple[str, ...], clock: str, timed: bool, offsets: bool) -> Moments | None:
         """Which formats of the day read the values of the mask."""
         values = self.sample.filter(mask)
-        shares, kept = [], []
+        shares, kept, recent = [], [], []
         for day in days:
             form = day + clock
             if day == ISO:
@@ -212,10 +214,12 @@ class Profile:
             else:
                 found = values["v"].str.to_date(form, strict=False)
             reads = found.dt.year().is_between(1900, 2100).fill_null(False)
-            if form.startswith("%y"):  # years first need years of now, and days that are no years
-                reads &= found.dt.year().is_between(1990, 2040).fill_null(False)
+            if "%y" in form:  # what is to come was not recorded: two figures are no year, or there would be such
+                reads &= (found.dt.year() <= dt.date.today().year + 1).fill_null(False)
             shares.append(float(values["n"].filter(reads).sum()) / self.sampled)
             kept.append(int(reads.sum()))
+            since = (reads & (found.dt.year() >= 1995)).fill_null(False)
+            recent.append(float(since.sum()) / max(1, kept[-1]))
         ranked = sorted(range(len(days)), key=lambda i: -shares[i])
         first = ranked[0]
         if shares[first] < 0.3:
@@ -229,7 +233,7 @@ class Profile:
             certain = against >= min(2, max(1, values.height // 10)) and against > 20 * failed
             if not certain and kept[other] > 0.2 * values.height:
                 open_.append(other)
-        return Moments(tuple(days[i] for i in open_), clock, shares[first], timed, offsets)
+        return Moments(tuple(days[i] for i in open_), clock, shares[first], timed, offsets, recent=recent[first])
 
 
 def _timed(shape: _Shape) -> list[tuple[str, str, bool, bool]]:

@@ -57,15 +57,16 @@ class Written:
     notes: tuple[str, ...] = ()
     headerless: bool = False
     doubtful: bool = False
+    encodings: tuple[str, ...] = ()  # of a file that is not UTF-8: those that read it as well as the one that is taken
 
 
-def written(file: File, sheet: str | None = None) -> tuple[Written, RawTable]:
-    """How a file is written, and its table. UserError where it cannot be read."""
+def written(file: File, sheet: str | None = None, encoding: str | None = None) -> tuple[Written, RawTable]:
+    """How a file is written, and its table. `encoding` is known already, if given. UserError where it is unreadable."""
     if sheet is not None or file.suffix.lower() in sources.WORKBOOK:
         return _sheet(file, sheet)
     if not sources.is_text(file):
         return Written(Dialect()), sources.read(file, Dialect())
-    text, how = _decoded(file)
+    text, how = _decoded(file, encoding)
     lines, _ = lines_of(text, most=_LINES)
     how, rows = _delimited(how, lines)
     how = _headed(how, rows)
@@ -85,31 +86,34 @@ def _sheet(file: File, sheet: str | None) -> tuple[Written, RawTable]:
 # --- encoding ---
 
 
-def _decoded(file: File) -> tuple[str, Written]:
+def _decoded(file: File, known: str | None) -> tuple[str, Written]:
     try:
         text, codec = decode(file, None)
     except UserError:
-        encoding, says, question = _encoding(file)
-        if encoding is None:
+        names, says, question = _encoding(file)
+        if not names:
             raise
-        text, codec = decode(file, encoding)
+        if known in names:
+            text, _ = decode(file, known)
+            return text, Written(Dialect(encoding=known), {"encoding": says}, encodings=(str(known),))
+        text, _ = decode(file, names[0])
         questions = (question,) if question else ()
-        return text, Written(Dialect(encoding=encoding), {"encoding": says}, questions)
+        return text, Written(Dialect(encoding=names[0]), {"encoding": says}, questions, encodings=names)
     # What has a mark of its own, or is UTF-8, need not be declared.
     return text, Written(Dialect(encoding=None), {"encoding": "" if codec == "utf-8" else f"it is {codec}"})
 
 
-def _encoding(file: File) -> tuple[str | None, str, tuple[str, tuple[str, ...]] | None]:
-    """The likeliest 8-bit encoding, why, and a question where another reads otherwise and as well."""
+def _encoding(file: File) -> tuple[tuple[str, ...], str, tuple[str, tuple[str, ...]] | None]:
+    """The likeliest 8-bit encodings, why, and a question where they do not read the file alike."""
     data = file.read_bytes()
     if not data or b"\0" in data or data[:2] in (b"\xff\xfe", b"\xfe\xff") or data.isascii():
-        return None, "", None
+        return (), "", None
     try:
         data.decode("utf-8")
     except UnicodeDecodeError:
         pass
     else:
-        return None, "", None
+        return (), "", None
     counted = Counter(_ODD_WORD.findall(data)).most_common(5000)
     odd = [word for word, _ in counted]
     readings: dict[tuple[str, ...], list[str]] = {}
@@ -120,7 +124,7 @@ def _encoding(file: File) -> tuple[str | None, str, tuple[str, tuple[str, ...]] 
             continue
     scored = sorted(((_readable(found), -i, found) for i, found in enumerate(readings)), reverse=True)
     if not scored:
-        return None, "", None
+        return (), "", None
     score, _, best = scored[0]
     names = readings[best]
     others = [(readings[found], found) for s, _, found in scored[1:] if s >= score - 0.05]
@@ -131,8 +135,9 @@ def _encoding(file: File) -> tuple[str | None, str, tuple[str, tuple[str, ...]] 
         ways = [(names, best), *others] if score >= 0.5 else [(n, found) for found, n in readings.items()]
         shown = "; ".join(f"{found[0]}: {' '.join(_odd_letters(words_)[:8])}" for found, words_ in ways)
         question = f"encoding: the letters outside ASCII read in more than one way ({shown}). Which is right?"
-        return names[0], says, (question, tuple(f'encoding = "{found[0]}"' for found, _ in ways))
-    return names[0], says, None
+        every = tuple(dict.fromkeys(name for found, _ in ways for name in found))
+        return every, says, (question, tuple(f'encoding = "{found[0]}"' for found, _ in ways))
+    return tuple(names), says, None
 
 
 def _odd_letters(texts: tuple[str, ...]) -> list[str]:
