@@ -14,10 +14,11 @@ from xml.sax.saxutils import escape
 import polars as pl
 import pytest
 
+from demo_data.generate import generate
 from pipeline.errors import UserError
 from pipeline.ingest import ingest
 from pipeline.mapping.apply import POLARS_TYPE
-from pipeline.settings import load_settings
+from pipeline.settings import Settings, load_settings
 from pipeline.sources.archive import Member
 from pipeline.sources.read import expand, read
 from pipeline.sources.table import Dialect
@@ -151,6 +152,56 @@ def test_every_format_gives_the_same_store(name: str, small: Path, filled: Path,
     done = list(ingest(other, [exports], load_settings(small / "canalwise.toml")))
     assert {d.kind: d.counts.quarantined for d in done} == dict.fromkeys(KINDS, 0)
     assert _records(other) == _records(filled)
+
+
+CANALS = ("MB", "MB2", "DB", "P", "ML", "D", "DL", "B", "L", "M", "S")
+
+
+@pytest.fixture(scope="module")
+def two_thousand(tmp_path_factory: pytest.TempPathFactory) -> pl.DataFrame:
+    """Canals of the invented practice, whole teeth only, 2,000 and a few."""
+    made = generate(tmp_path_factory.mktemp("practice"), treatments=1300, layout="canonical")
+    canals = pl.read_csv(made.files["canals"], infer_schema=False, empty_string_is_null=False)
+    canals = canals.filter(pl.col("canal").is_in(CANALS))
+    teeth = canals["treatment_id"].unique(maintain_order=True)[:1000]
+    return canals.filter(pl.col("treatment_id").is_in(teeth.implode()))
+
+
+def _wide(cells: pl.DataFrame, kind: str, folder: Path) -> None:
+    """One row a tooth, and for each canal a group of columns: MB working_length_mm, MB final_size, ..."""
+    own = [name for name in cells.columns if name not in ("treatment_id", "canal", "sequence")]
+    wide = cells.with_columns(seen=pl.lit("x")).pivot(
+        "canal", index=["treatment_id", "sequence"], values=["seen", *own], maintain_order=True
+    )
+    wide = wide.rename(
+        {f"{name}_{canal}": f"{canal} {name}" for name in ("seen", *own) for canal in cells["canal"].unique()}
+    )
+    wide.write_csv(folder / "teeth.csv", separator=";")
+    columns = "\n".join(f'{name} = "{{canal}} {name}"' for name in own)
+    listed = ", ".join(f'"{canal}"' for canal in cells["canal"].unique(maintain_order=True))
+    (folder.parent / "wide.toml").write_text(
+        f"[canals.each]\ncanal = [{listed}]\n[canals.columns]\n"
+        f'treatment_id = "treatment_id"\nsequence = "sequence"\n{columns}\n',
+        encoding="utf-8",
+    )
+
+
+@pytest.mark.parametrize("name", ["CSV", *FORMATS, "wide"])
+def test_two_thousand_records_are_the_same_in_every_form(
+    name: str, two_thousand: pl.DataFrame, tmp_path: Path, store: Path
+) -> None:
+    assert 2000 <= two_thousand.height < 2600
+    exports = tmp_path / "exports"
+    exports.mkdir()
+    {**FORMATS, "CSV": _text(), "wide": _wide}[name](two_thousand, "canals", exports)
+    mapping = tmp_path / "wide.toml" if name == "wide" else None
+    (done,) = ingest(store, [exports], Settings(practice="here"), mapping_file=mapping)
+    assert (done.counts.read, done.counts.loaded) == (two_thousand.height, two_thousand.height)
+    with open_store(store) as connection:
+        found = connection.execute(
+            f"select {', '.join(KINDS['canals'].names)} from canals order by treatment_id, canal"
+        ).fetchall()
+    assert found == _typed(two_thousand, "canals").sort("treatment_id", "canal").rows()
 
 
 def test_members_are_named_by_their_archive(tmp_path: Path) -> None:
