@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from typing import TYPE_CHECKING, Any
 
+from pipeline.checks.suites import all_rules
 from pipeline.errors import UserError
 from pipeline.store.records import KINDS
 
@@ -14,6 +15,8 @@ if TYPE_CHECKING:
     import duckdb
 
     Connection = duckdb.DuckDBPyConnection
+
+_rules = cache(all_rules)
 
 # Of a file's records, and at least so many, refused by one rule: the column was misread, not the row.
 NEARLY_ALL, MANY = 0.9, 10
@@ -63,6 +66,18 @@ class Refused:
             return None
         found = json.loads(self.record)
         return found if isinstance(found, dict) else None
+
+    @property
+    def faulty(self) -> frozenset[str]:
+        """The columns at fault: of those that its rules look at the ones that their reasons name, where they do."""
+        found: set[str] = set()
+        for rule, reason in zip(self.rules, self.reasons, strict=True):
+            known = _rules().get(rule)
+            looked_at = known.columns if known else self.columns
+            said = reason.rpartition(" Found: ")[2].rstrip(".").split(", ") if known else [reason.partition(":")[0]]
+            named = {column for column in looked_at for words in said if words.split(" ")[0] == column}
+            found |= named or set(looked_at)
+        return frozenset(found)
 
     def as_json(self) -> dict[str, Any]:
         named = {"file": self.file, "row": self.row, "kind": self.kind, "batch": self.batch, "rules": self.rules}

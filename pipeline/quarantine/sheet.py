@@ -10,7 +10,7 @@ from pipeline.errors import UserError
 from pipeline.refusals import ABOUT
 
 if TYPE_CHECKING:
-    from pipeline.quarantine.export import Table
+    from pipeline.quarantine.files import Table
 
 _ROWS, _TEXT = 1_048_576, 32_767  # what a sheet, and a cell, can hold
 _NOTES = 2_000  # a sheet with more notes opens slowly; the fill stays

@@ -424,9 +424,9 @@ def test_quarantine_export_is_text_that_no_spreadsheet_runs(refused: Path, canal
     assert (second["visit_id"], second["reason"]) == ("V2", "none of these")
     canalwise("quarantine", "--store", refused, "--kind", "canals", "--out", out)
     assert ',"-0,5"' in out.read_text()
-    ran = canalwise("quarantine", "--store", refused, "--out", tmp_path / "refused.xlsx")
-    assert_one_line(ran, "only .csv files can be written")
-    ran = canalwise("quarantine", "--store", refused, "--out", tmp_path / "none" / "refused.csv")
+    ran = canalwise("quarantine", "--store", refused, "--out", tmp_path / "refused.doc")
+    assert_one_line(ran, "cannot tell the format from this name")
+    ran = canalwise("quarantine", "--store", refused, "--kind", "visits", "--out", tmp_path / "none" / "refused.csv")
     assert_one_line(ran, "cannot be written (No such file or directory)")
 
 

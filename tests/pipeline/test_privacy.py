@@ -13,6 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import polars as pl
 import pytest
 
 from pipeline import ingest as ingest_module
@@ -130,6 +131,8 @@ def test_no_patient_is_found_anywhere_behind_the_door(
         canalwise("quarantine", "--store", store),
         canalwise("quarantine", "--store", store, "--json"),
         canalwise("quarantine", "--store", store, "--out", out),
+        canalwise("quarantine", "--store", store, "--out", tmp_path / "refused.xlsx"),
+        canalwise("quarantine", "retry", "--store", store),
         canalwise("check", "--store", store),
         canalwise("check", "--store", store, "--json"),
         canalwise("status", "--store", store, "--json"),
@@ -138,7 +141,8 @@ def test_no_patient_is_found_anywhere_behind_the_door(
     # What may be kept is there, so the search would find what may not.
     assert "CASE-19" in cells
     assert b"CASE-19" in b"".join(inside.values()) + store.read_bytes()
-    assert "CASE-204" in out.read_text()
+    handed_out = b"".join(path.read_bytes() for path in tmp_path.glob("refused*.csv"))
+    assert b"CASE-204" in handed_out
     assert "CASE-204" in shown[3].out
     assert len(shown[3].json["rows"]) > 60
 
@@ -147,7 +151,10 @@ def test_no_patient_is_found_anywhere_behind_the_door(
         assert (name, found_in(data)) == (name, [])
     for path in store.parent.iterdir():
         assert (path.name, found_in(path.read_bytes())) == (path.name, [])
-    assert found_in(out.read_bytes()) == []
+    assert found_in(handed_out) == []
+    book = pl.read_excel(tmp_path / "refused.xlsx", sheet_id=0, infer_schema_length=0)
+    assert "CASE-204" in book["treatments"]["treatment_id"]
+    assert found_in(json.dumps({name: sheet.to_dict(as_series=False) for name, sheet in book.items()})) == []
     for ran in shown:
         assert found_in(ran.out + ran.err) == []
 
@@ -254,9 +261,10 @@ def test_what_is_written_is_its_owners_alone(
         "canalwise.duckdb": 0o600,
         "canalwise.key": 0o600,
     }
-    out = tmp_path / "refused.csv"
-    canalwise("quarantine", "--store", store, "--out", out)
-    assert mode(out) == 0o600
+    for name in ("refused.csv", "refused.xlsx"):
+        canalwise("quarantine", "--store", store, "--out", tmp_path / name)
+    assert len(list(tmp_path.glob("refused*"))) > 2
+    assert {mode(path) for path in tmp_path.glob("refused*")} == {0o600}
     ran = canalwise("measure", "quarantine_by_reason", "--store", store, "--out", tmp_path / "m.csv")
     assert ran.code == 0, ran.err
     assert mode(tmp_path / "m.csv") == 0o600

@@ -8,34 +8,31 @@ keeps its file and number.
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
-import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from pipeline.checks import across
-from pipeline.checks.suites import fingerprint
 from pipeline.errors import UserError
 from pipeline.load import load
 from pipeline.mapping.model import Mapping, place
 from pipeline.mapping.recognise import Recognised
 from pipeline.quarantine.how import How, as_read
+from pipeline.quarantine.kept import Origin, as_table, kept_rows, known_as, origins
 from pipeline.quarantine.listing import Wanted, check
-from pipeline.sources.table import RawTable, cell_names
+from pipeline.sources.table import RawTable
 from pipeline.store.batches import Batch, Counts, today
 from pipeline.store.frames import frame
 from pipeline.store.records import KINDS
 
 if TYPE_CHECKING:
     import duckdb
-    import polars as pl
 
     Connection = duckdb.DuckDBPyConnection
 
-_UNREADABLE = "cannot be told into cells, so they can only be mended in the export"
-_LATER = "are older than what the store holds of the same records"
+_UNREADABLE = "not told into cells, to be mended in the export"
+_LATER = "older than what the store holds of the same records"
 
 
 @dataclass(frozen=True)
@@ -67,7 +64,7 @@ def retry(
     changed, read = False, False
     unread: list[str] = []
     try:
-        for origin in _origins(connection, wanted):
+        for origin in origins(connection, wanted):
             how = _mended(origin, mapping) if mapping else as_read(origin.batch.mapping)
             if isinstance(how, str):
                 unread.append(f"{origin.batch.source_file}: {how}")
@@ -86,59 +83,40 @@ def retry(
         progress(f"not read again: {why}")
 
 
-@dataclass(frozen=True)
-class _Origin:
-    """A batch with refused rows: its number, what it was known by, and the names of the cells kept of its rows."""
-
-    number: int
-    batch: Batch
-    header: tuple[str, ...]
-
-
-def _origins(connection: Connection, wanted: Wanted) -> list[_Origin]:
-    found = connection.execute(
-        f"""select b.batch_id, min(case when len(q.columns) > 0 then q.record end), b.source_file, b.kind, b.practice,
-                   b.time_zone, b.file_hash, b.file_bytes, b.mapping, b.mapping_hash, b.rules_hash
-            from quarantine q join batches b using (batch_id) where {wanted.sql} group by all order by b.batch_id""",
-        vars(wanted),
-    ).fetchall()
-    return [
-        _Origin(number, Batch(*known), tuple(json.loads(record)) if record else ()) for number, record, *known in found
-    ]
-
-
-def _mended(origin: _Origin, mapping: Mapping) -> How | str:
+def _mended(origin: Origin, mapping: Mapping) -> How | str:
     """How the mended mapping reads the rows of a batch; or why it cannot."""
     tables = mapping.kinds.get(origin.batch.kind, ())
     if not tables:
         return f"the mapping says nothing of {origin.batch.kind}"
-    lacking = {table: [s for s in table.sources if place(origin.header, s) is None] for table in tables}
-    table = min(tables, key=lambda t: (len(lacking[t]), -len(t.sources)))
-    if origin.header and lacking[table]:
-        one = len(lacking[table]) == 1
+    lacking = [[s for s in table.sources if place(origin.header, s) is None] for table in tables]
+    # The table that finds most of what it needs, and of those that find all the one that uses most.
+    missing, table = min(zip(lacking, tables, strict=True), key=lambda one: (len(one[0]), -len(one[1].sources)))
+    if origin.header and missing:
+        many = len(missing) > 1
         return (
-            f"the mapping needs the column{'' if one else 's'} {', '.join(lacking[table])}, which "
-            f"{'was' if one else 'were'} not kept of the refused rows"
+            f"the mapping needs the column{'s' if many else ''} {', '.join(missing)}, which "
+            f"{'were' if many else 'was'} not kept of the refused rows"
         )
     if table.questions:
-        return f"the mapping leaves {len(table.questions)} questions of {origin.batch.kind} open"
+        asked = f"{len(table.questions)} question{'s' if len(table.questions) > 1 else ''}"
+        return f"the mapping leaves {asked} of {origin.batch.kind} open"
     old = as_read(origin.batch.mapping)
     return How(table, mapping.file, old.typed_cells, old.sheet)
 
 
-def _again(connection: Connection, origin: _Origin, how: How, wanted: Wanted, key: bytes) -> Retried:
+def _again(connection: Connection, origin: Origin, how: How, wanted: Wanted, key: bytes) -> Retried:
     """Read the wanted refused rows of a batch again."""
     import polars as pl
 
-    kept = _kept(connection, origin.number, wanted)
+    kept = kept_rows(connection, origin.number, wanted)
     broken = kept.filter(pl.col("broken")).height
     left = [f"{_rows(broken)} {_UNREADABLE}"] if broken else []
     rows = kept.filter(~pl.col("broken"))
     counts = Counts(0, 0, 0, 0, 0)
     if rows.height:
-        raw = _raw(rows, origin.header, how)
+        raw = as_table(rows, origin.header, how)
         recognised = Recognised(origin.batch.kind, how.table, how.options)
-        batch = _known_as(origin.batch, how, rows)
+        batch = known_as(origin.batch, how, rows)
         try:
             later = _later(connection, raw, recognised, batch, origin.number)
             if later:
@@ -153,47 +131,6 @@ def _again(connection: Connection, origin: _Origin, how: How, wanted: Wanted, ke
 
 def _rows(number: int) -> str:
     return f"{number} row{'' if number == 1 else 's'}"
-
-
-def _kept(connection: Connection, number: int, wanted: Wanted) -> pl.DataFrame:
-    """source_row, record and broken of every row of the batch that has a wanted refusal."""
-    connection.execute(
-        f"create or replace temp table again as select distinct q.source_row from quarantine q "
-        f"where q.batch_id = {number} and {wanted.sql}",
-        vars(wanted),
-    )
-    return frame(
-        connection,
-        f"""select source_row, any_value(record) as record, bool_and(len(columns) = 0) as broken
-            from quarantine where batch_id = {number} and source_row in (select source_row from again)
-            group by source_row order by source_row""",
-    )
-
-
-def _raw(rows: pl.DataFrame, header: tuple[str, ...], how: How) -> RawTable:
-    import polars as pl
-
-    cells = rows["record"].str.json_decode(pl.Struct(dict.fromkeys(header, pl.String)))
-    named = (cells.struct.field(h).fill_null("").alias(c) for h, c in zip(header, cell_names(len(header)), strict=True))
-    return RawTable(header, pl.DataFrame([rows["source_row"].cast(pl.Int64), *named]), typed_cells=how.typed_cells)
-
-
-def _known_as(batch: Batch, how: How, rows: pl.DataFrame) -> Batch:
-    """The batch of rows read again: of the same file, but never taken for it."""
-    old = as_read(batch.mapping)
-    mapping = batch.mapping
-    if (how.table, how.options) != (old.table, old.options):
-        kept = {"kind": how.table.model_dump(mode="json", by_alias=True), "file": how.options.model_dump(mode="json")}
-        mapping = json.dumps(kept | {"typed_cells": how.typed_cells, "sheet": how.sheet})
-    text = "\n".join(["rows read again", batch.file_hash, *rows["record"].to_list()]).encode()
-    return replace(
-        batch,
-        file_hash=hashlib.sha256(text).hexdigest(),
-        file_bytes=len(text),
-        mapping=mapping,
-        mapping_hash=hashlib.sha256(mapping.encode()).hexdigest()[:16],
-        rules_hash=fingerprint(batch.kind),
-    )
 
 
 def _later(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, before: int) -> list[int]:

@@ -105,7 +105,7 @@ def _row(records: list[Refused], how: How | None) -> Row:
     about = (first.file, str(first.row), first.kind, reasons)
     if how is None or first.cells is None:
         return Row(about, {RAW: first.record}, frozenset())
-    marked = {source for record in records for column in record.columns for source in how.table.sources_of(column)}
+    marked = {source for record in records for column in record.faulty for source in how.table.sources_of(column)}
     return Row(about, first.cells, frozenset(marked))
 
 
