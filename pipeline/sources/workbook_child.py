@@ -72,6 +72,7 @@ def _limit_memory(megabytes: int) -> None:
         pages = int(Path("/proc/self/statm").read_text().split()[0])
         most = pages * resource.getpagesize() + (megabytes << 20)
         resource.setrlimit(resource.RLIMIT_AS, (most, most))
+        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))  # what a crash would leave on the disk holds records
     except (ImportError, OSError, ValueError):
         return
 
