@@ -22,6 +22,7 @@ from pipeline.store.records import KINDS
 SURE = 0.8
 MARGIN = 0.12
 UNSURE = 0.5  # below it a pair is no pair; nor where something else is likelier by MARGIN
+UNSURE_BY_CELLS = 0.2  # the same where there is no header, and everything is a question
 _TELLING = 0.7
 _FAINT = 0.3  # headers less like than this are asked about only where cells may be telling
 _TELLING_COLUMNS = ("tooth", "canal", "udi", "birth_year")
@@ -178,11 +179,12 @@ def assign(sources: Sources, kind: str, allowed: frozenset[int] | None = None) -
             scores[row, place] = confidence(likeness, found.fit, found.telling)
     pairs = []
     rows, places = linear_sum_assignment(scores, maximize=True)
-    taken = {int(p): float(scores[r, p]) for r, p in zip(rows, places, strict=True) if scores[r, p] >= UNSURE}
-    given = {int(r): float(scores[r, p]) for r, p in zip(rows, places, strict=True) if scores[r, p] >= UNSURE}
+    least = UNSURE_BY_CELLS if sources.headerless else UNSURE
+    taken = {int(p): float(scores[r, p]) for r, p in zip(rows, places, strict=True) if scores[r, p] >= least}
+    given = {int(r): float(scores[r, p]) for r, p in zip(rows, places, strict=True) if scores[r, p] >= least}
     for row, place in zip(map(int, rows), map(int, places), strict=True):
         score = float(scores[row, place])
-        if score < UNSURE:
+        if score < least:
             continue
         # A rival is a pair that this one keeps from being: its other half is free, or would be better off.
         rivals = [

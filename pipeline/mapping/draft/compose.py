@@ -11,6 +11,7 @@ from typing import Any
 
 from pipeline.mapping.draft.assign import Pair
 from pipeline.mapping.draft.decide import Table, kind_type, unused
+from pipeline.mapping.draft.decide import toml as quoted
 from pipeline.mapping.draft.fit import word_list
 from pipeline.mapping.draft.profile import ISO, words
 from pipeline.mapping.draft.written import Written
@@ -396,24 +397,6 @@ def evidence(pair: Pair) -> str:
         f'header {percent} % like "{pair.likeness.term}"' if percent >= 40 else "told by its cells, not by its header"
     )
     return f"{int(pair.confidence * 100)} %: {like}; {pair.fit.says}"
-
-
-def quoted(value: object) -> str:
-    """A text as TOML writes it."""
-    text = str(value)
-    out = ['"']
-    for character in text:
-        if character in '"\\':
-            out.append("\\" + character)
-        elif character == "\t":
-            out.append("\\t")
-        elif character == "\n":
-            out.append("\\n")
-        elif ord(character) < 32 or ord(character) == 127:
-            out.append(f"\\u{ord(character):04x}")
-        else:
-            out.append(character)
-    return "".join(out) + '"'
 
 
 def key(name: str) -> str:

@@ -20,6 +20,7 @@ from pipeline.store.records import KINDS
 # Two kinds whose scores are nearer than this cannot be told apart; a file with less is of no kind of ours.
 KIND_MARGIN = 0.06
 NO_KIND = 0.4
+NO_KIND_BY_CELLS = 0.15  # without a header there are the cells only, and everything is asked
 _SHARED = frozenset(("treatment_id", "canal", "instrument_id", "patient_id", "dentist", "practice"))
 # What a key can be made of where the export has none: what happens to one treatment at one time is one thing.
 _MADE_OF = {
@@ -92,16 +93,16 @@ def decide(of: Examined) -> list[Table]:
     for table in candidates:
         table.score = _score(table, most)
     candidates.sort(key=lambda table: -table.score)
-    best = candidates[0]
-    if best.score < NO_KIND or _weight(best) < 1.5:
+    best, other = candidates[:2]
+    least = NO_KIND if not of.written.headerless else NO_KIND_BY_CELLS
+    if best.score < least or _weight(best) < (1.5 if not of.written.headerless else 0.5):
         return []
-    if best.score - candidates[1].score < KIND_MARGIN and not _named_for(of, best.kind):
-        other = candidates[1]
-        best.questions.append(
-            Question("", f"the columns are those of {best.kind}, and of {other.kind} as well. Are these {best.kind}?")
-        )
-    tables = [best]
-    tables += _beside(of, best)
+    tables = [best, *_beside(of, best)]
+    near = best.score - other.score < KIND_MARGIN and not _named_for(of, best.kind)
+    if of.written.headerless or (near and all(table.kind != other.kind for table in tables)):
+        text = f"are these {best.kind}? The cells are" if of.written.headerless else "the columns are"
+        text += f" those of {best.kind}" + (f", and of {other.kind} as well" if near else "")
+        best.questions.append(Question("", text if of.written.headerless else f"{text}. Are these {best.kind}?"))
     for table in tables:
         _complete(table)
     return tables
@@ -171,8 +172,11 @@ def _beside(of: Examined, best: Table) -> list[Table]:
             filled = _filled(table)
             required = KINDS[kind].required
             there = sum(column in filled for column in required) / len(required)
+            # What is not sure and stands in another table already is that table's.
+            table.pairs = [p for p in table.pairs if p.sure or not set(p.source.at) & used]
             certain = (kind == "canals" and table.each and any(p.source.group for p in new)) or table.split
-            if certain or (len(new) >= 2 and there == 1) or (len(new) >= 3 and there >= 0.6):
+            few = 1 if kind == "canals" else 2  # both columns that make a canal's key are shared with other kinds
+            if certain or (len(new) >= few and there == 1) or (len(new) >= 3 and there >= 0.6):
                 table.score = there
                 more.append((bool(certain), len(new), table))
         if not more:
@@ -224,7 +228,24 @@ def _asked(table: Table, column: str, filled: dict[str, float]) -> Question:
     if kind_type(table.kind, column) == "bool":
         text += f". Name it in [{table.kind}.columns], or write here what holds for all records"
         return Question(column, text, (f'{column} = "yes"',), constant=True)
-    return Question(column, text + ". Which is it?", (f'{column} = "HEADER"',))
+    return Question(column, text + ". Which is it?", _fitting(table, column) or (f'{column} = "HEADER"',))
+
+
+def _fitting(table: Table, column: str) -> tuple[str, ...]:
+    """Lines for the columns that are not used and whose cells would fit; of a file with a header, not for free text."""
+    sources, taken = table.of.sources, table.used
+    if kind_type(table.kind, column) == "text" and not sources.headerless:
+        return ()
+    free = [i for i, s in enumerate(sources.all) if not taken.intersection(s.at) and s.profile.filled and not s.joined]
+    fits = sorted(((sources.fit(table.kind, column, i).fit, -i) for i in free), reverse=True)
+    return tuple(f"{column} = {toml(sources.all[-i].names[0])}" for fit, i in fits[:4] if fit > 0.9)
+
+
+def toml(value: object) -> str:
+    """A text as TOML writes it."""
+    escapes = {'"': '\\"', "\\": "\\\\", "\t": "\\t", "\n": "\\n"}
+    text = "".join(escapes.get(c) or (f"\\u{ord(c):04x}" if ord(c) < 32 or ord(c) == 127 else c) for c in str(value))
+    return f'"{text}"'
 
 
 def kind_type(kind: str, column: str) -> str:

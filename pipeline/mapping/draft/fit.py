@@ -441,6 +441,10 @@ def _duration(of: Column, declared: str | None, profile: Profile) -> Fit:
     return Fit(profile.clocks, 0.1, "durations", question="its durations may be hh:mm or mm:ss", answers=answers)
 
 
+def _different(profile: Profile) -> str:
+    return f"{profile.distinct} different values" if profile.distinct > 1 else "one value throughout"
+
+
 def _text(kind: str, of: Column, profile: Profile) -> Fit:
     moments = profile.moments
     if moments is not None and moments.share > 0.5:
@@ -460,14 +464,14 @@ def _text(kind: str, of: Column, profile: Profile) -> Fit:
             says = "all values differ" if share == 1 else f"{unique} of the values differ"
             # A few records may have been exported twice; a column of which every second value is a repeat is no key.
             return Fit(level if share > 0.97 else 0.9 * level, 0.02, says, repeated=share < 1)
-        return Fit(level, 0.02, f"{profile.distinct} different values" if profile.distinct > 1 else "one value")
+        return Fit(level, 0.02, _different(profile))
     if of.name in _FEW:
         few = profile.distinct <= 60 and (share <= 0.5 or profile.filled < 20)
         if _yes_no(profile).fit > 0.9 and profile.distinct == 2:
             return Fit(0.3, says="words for yes and no")
-        return Fit(1.0 if few else 0.5, 0.02, f"{profile.distinct} different values")
+        return Fit(1.0 if few else 0.5, 0.02, _different(profile))
     if of.name == "lot":
-        return Fit(1.0 if profile.matching(r"\d") > 0.5 else 0.5, 0.02, f"{profile.distinct} different values")
+        return Fit(1.0 if profile.matching(r"\d") > 0.5 else 0.5, 0.02, _different(profile))
     if profile.numbers.share > 0.9:
         return Fit(0.4, says="numbers")
     return Fit(1.0, 0.0, "text")

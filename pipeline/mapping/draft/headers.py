@@ -109,7 +109,7 @@ _SMALL = frozenset(
     ]
 )
 _OF = frozenset(("der", "des", "am"))
-_NUMBER_WEIGHT, _SMALL_WEIGHT = 0.3, 0.15
+_NUMBER_WEIGHT, _SMALL_WEIGHT = 0.2, 0.15
 _ALIKE = 0.75  # from here on two words may be the same word, misspelt or inflected
 
 # How a unit is written in a header -> our name of it. In brackets, or as the last word.
@@ -337,7 +337,11 @@ def _form_scores(form: tuple[str, ...]) -> dict[int, float]:
         whole = process.cdist([joined], _joined_terms(), scorer=fuzz.ratio, score_cutoff=80, dtype=np.float32)[0]
         found = {int(at): float(whole[at]) / 100 * 0.97 for at in np.nonzero(whole)[0]}
     # A word that no column is known by says little against what the others say.
-    of_form = sum(_weight(word, weights) * (1 if near[word] else 0.5) for word in form)
+    weigh = {
+        word: _weight(max(close, key=lambda w: close[w]), weights) if close else 0.5 * _weight(word, weights)
+        for word, close in near.items()
+    }
+    of_form = sum(weigh[word] for word in form)
     for at in {at for close in near.values() for word in close for at in _terms_with(word)}:
         shared = 0.0
         left = list(terms[at].words)
@@ -346,7 +350,7 @@ def _form_scores(form: tuple[str, ...]) -> dict[int, float]:
             match = max((w for w in left if w in close), key=lambda w: close[w], default=None)
             if match is not None:
                 left.remove(match)
-                shared += (_weight(word, weights) + _weight(match, weights)) / 2 * close[match]
+                shared += (weigh[word] + _weight(match, weights)) / 2 * close[match]
         of_term = sum(_weight(word, weights) for word in terms[at].words)
         found[at] = max(found.get(at, 0.0), 0.97 * min(1.0, 2 * shared / (of_form + of_term)))
     if len(joined) >= 5:

@@ -214,8 +214,11 @@ class Profile:
             else:
                 found = values["v"].str.to_date(form, strict=False)
             reads = found.dt.year().is_between(1900, 2100).fill_null(False)
-            if "%y" in form:  # what is to come was not recorded: two figures are no year, or there would be such
-                reads &= (found.dt.year() <= dt.date.today().year + 1).fill_null(False)
+            if "%y" in form:
+                # What is far to come was not recorded: a year that were a day would be. Only expiry is to come, and a
+                # year is rarely written first in two figures.
+                ahead = 1 if form.startswith("%y") else 10
+                reads &= (found.dt.year() <= dt.date.today().year + ahead).fill_null(False)
             shares.append(float(values["n"].filter(reads).sum()) / self.sampled)
             kept.append(int(reads.sum()))
             since = (reads & (found.dt.year() >= 1995)).fill_null(False)

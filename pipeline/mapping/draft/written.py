@@ -249,10 +249,10 @@ def _quote(lines: list[str], delimiter: str) -> tuple[str, str]:
     double = sum(cell.startswith('"') for cell in cells)
     if not double and any('"' in cell for cell in cells):
         return "", "quotation marks stand inside cells and never around them"
-    single = [cell for cell in cells if cell.startswith("'")]
-    closed = [cell for cell in single if len(cell) > 1 and cell.endswith("'")]
-    if not double and len(closed) >= 5 and len(closed) >= 0.9 * len(single) and 10 * len(closed) > len(cells):
-        return "'", f"{len(closed)} cells of the first lines stand in it"
+    opened = sum(cell.startswith("'") for cell in cells)
+    closed = sum(cell.endswith("'") for cell in cells)  # not always of the same piece: there may be delimiters within
+    if not double and opened >= 5 and abs(opened - closed) <= 0.1 * opened and 10 * opened > len(cells):
+        return "'", f"{opened} cells of the first lines stand in it"
     return '"', ""
 
 
@@ -295,7 +295,7 @@ def _group_row(filled: list[tuple[int, list[str]]], i: int, width: int) -> bool:
 def _judged(how: Written, filled: list[tuple[int, list[str]]], i: int, width: int, number: int) -> Written:
     rows = [cells + [""] * (width - len(cells)) for _, cells in filled]
     first = 1 + _more_rows(rows, i, width)
-    contrast, typed = _contrast(rows, i, width, rows[i + first :])
+    contrast, typed = _contrast(rows, i + first - 1, width, rows[i + first :])
     itself = sum(_typed(cell) for cell in rows[i] if cell.strip()) / max(1, sum(1 for cell in rows[i] if cell.strip()))
     above = sum(1 for n, _ in filled if n < number)
     notes = (f"{above} lines stand above the header and are set aside",) if above else ()

@@ -47,13 +47,13 @@ TRAPS = {
     "Consentement signé,Saisie,Température de la salle",
     "es": "Nacimiento,Dentista remitente,Cara del diente,Anestésico (ml),Factura núm.,Cita siguiente,N° póliza,"
     "Consentimiento firmado,Introducido,Temperatura de la sala",
-    "it": "Nato/a il,Dentista inviante,Superficie del dente,Anestetico (ml),Fattura n.,Appuntamento successivo,N. polizza,"
-    "Consenso firmato,Inserimento,Temperatura della sala",
+    "it": "Nato/a il,Dentista inviante,Superficie del dente,Anestetico (ml),Fattura n.,Appuntamento successivo,"
+    "N. polizza,Consenso firmato,Inserimento,Temperatura della sala",
     "pl": "Ur. dnia,Lekarz kierujący,Powierzchnia zęba,Środek znieczulający (ml),Faktura nr,Kolejna wizyta,Nr polisy,"
     "Zgoda podpisana,Wprowadzono,Temperatura gabinetu",
 }
 SORTS = ("birthday", "name", "surface", "ml", "number", "day", "number", "yes", "moment", "degrees")
-NAMES = "Abel Berta Carlo Dora Emil Frieda Gustav Hanna Igor Jana Karol Lena Mario Nora Otto Paula".split()
+NAMES = ("Abel", "Berta", "Carlo", "Dora", "Emil", "Frieda", "Gustav", "Hanna", "Igor", "Jana", "Karol", "Lena")
 DAY_AND_TIMES = {  # one column of days, and times of day: visits
     "en": ("Date", "From", "To"),
     "de": ("Datum", "Von", "Bis"),
