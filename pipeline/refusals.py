@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from typing import TYPE_CHECKING
 
 from pipeline.mapping.model import place
@@ -16,7 +15,7 @@ from pipeline.store.records import KINDS
 if TYPE_CHECKING:
     import duckdb
 
-    from pipeline.sources.table import RawTable
+    from pipeline.sources.table import Dialect, RawTable
 
     Connection = duckdb.DuckDBPyConnection
 
@@ -89,7 +88,7 @@ def keep(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, p
         rows = rows.with_columns(pl.Series(patient.sources[0], masked, dtype=pl.String))
     texts = [(row.pop("source_row"), json.dumps(row, ensure_ascii=False)) for row in rows.iter_rows(named=True)]
     private = patient is not None or bool(set(raw.header) - set(how.mapping.sources) - set(ABOUT))
-    texts += [(b.source_row, WITHHELD if private else _within(b.raw, len(raw.header))) for b in raw.broken]
+    texts += [(b.source_row, WITHHELD if private else _within(b.raw, len(raw.header), raw.found)) for b in raw.broken]
     kept = pl.DataFrame(texts, schema={"source_row": pl.Int64, "record": pl.String}, orient="row")
     connection.register("refused_texts", kept)
     connection.execute(
@@ -105,13 +104,12 @@ def keep(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, p
     connection.unregister("refused_texts")
 
 
-_PARTS = re.compile(r"([,;|\t])")
-
-
-def _within(raw: str, width: int) -> str:
+def _within(raw: str, width: int, dialect: Dialect | None) -> str:
     """The text of a record that cannot be told into cells, but for what stands beyond the `width` cells of the header.
 
-    Whatever may part cells does so here: what is left out is rather too much than too little.
+    Delimiters in quotes count as well: what is left out is rather too much than too little.
     """
-    parts = _PARTS.split(raw)
-    return raw if len(parts) < 2 * width else "".join(parts[: 2 * width]) + WITHHELD
+    if dialect is None or dialect.delimiter is None:
+        return raw
+    cells = raw.split(dialect.delimiter)
+    return raw if len(cells) <= width else dialect.delimiter.join([*cells[:width], WITHHELD])

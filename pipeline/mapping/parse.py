@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.mapping import units
+from pipeline.sources.table import FAILED, NOT_COMPUTED
 from pipeline.store.records import Type
 
 POLARS_TYPE: dict[Type, pl.DataType] = {
@@ -71,7 +72,8 @@ class Reading:
 def parse(text: pl.Series, how: Reading) -> pl.Series:
     """Text -> the column's type; null where it does not parse."""
     if how.type == "text":
-        return text
+        # A formula that failed is no text, though a workbook has something to show for it.
+        return _of(text, pl.when(~pl.col("v").is_in([FAILED, NOT_COMPUTED])).then("v")) if how.typed_cells else text
     if how.type == "bool":
         return _booleans(text, how)
     if how.type == "date":

@@ -147,7 +147,10 @@ def merge(connection: Connection, batch: Batch, batch_id: int, *, incoming: str,
             parameters,
         )
     counts = Counts(
-        count(f"select count(*) from (select record_no from {incoming} union select record_no from {refused})"),
+        count(
+            f"select (select count(*) from {incoming}) + (select count(distinct record_no) from {refused} "
+            f"where record_no not in (select record_no from {incoming}))"
+        ),
         loaded,
         unchanged,
         superseded,

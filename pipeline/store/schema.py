@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pipeline.store.records import KINDS, SQL_TYPE, Kind
 
-VERSION = 1
+VERSION = 2
 
 _PROVENANCE = (
     "practice VARCHAR, source_file VARCHAR, source_row BIGINT, loaded_at TIMESTAMP, batch_id BIGINT, record_no BIGINT"

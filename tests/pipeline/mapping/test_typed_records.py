@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from pipeline.errors import UserError
 from pipeline.mapping.apply import POLARS_TYPE, Typed, apply
 from pipeline.mapping.model import FileOptions, KindMapping, canonical
-from pipeline.sources.table import RawTable
+from pipeline.sources.table import FAILED, NOT_COMPUTED, RawTable
 from pipeline.store.records import KINDS
 
 
@@ -402,3 +402,12 @@ def test_moments_keep_being_the_same_moment(moment: dt.datetime, theirs: str, he
     assert values == [None if doubled else ours]
     values, _ = column("visits", "seated_at", [there.isoformat()], time_zone=theirs, here=here)
     assert values == [ours]
+
+
+def test_a_formula_that_failed_is_no_text() -> None:
+    header = ("treatment_id", "dentist")
+    cells = {"source_row": [2, 3, 4], "c0": ["T1", "T2", "T3"], "c1": [FAILED, NOT_COMPUTED, "D1"]}
+    raw = RawTable(header, pl.DataFrame(cells), typed_cells=True)
+    typed = apply(raw, "treatments", canonical(header, "treatments"), FileOptions(), "here")
+    assert typed.records["dentist"].to_list() == [None, None, "D1"]
+    assert typed.faults.select("source_row", "column").rows() == [(2, "dentist"), (3, "dentist")]
