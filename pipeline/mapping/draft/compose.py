@@ -11,9 +11,9 @@ from typing import Any
 
 from pipeline.mapping.draft.assign import Pair
 from pipeline.mapping.draft.decide import Table, kind_type, unused
-from pipeline.mapping.draft.decide import toml as quoted
 from pipeline.mapping.draft.fit import word_list
 from pipeline.mapping.draft.profile import ISO, words
+from pipeline.mapping.draft.text import toml as quoted
 from pipeline.mapping.draft.written import Written
 from pipeline.store.records import KINDS
 

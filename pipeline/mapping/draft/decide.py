@@ -13,6 +13,7 @@ from pipeline.mapping.draft.fit import word_list
 from pipeline.mapping.draft.headers import plain
 from pipeline.mapping.draft.profile import words
 from pipeline.mapping.draft.spread import Each, Split, find_each, find_split
+from pipeline.mapping.draft.text import toml
 from pipeline.mapping.draft.written import Written
 from pipeline.sources.table import RawTable
 from pipeline.store.records import KINDS
@@ -239,13 +240,6 @@ def _fitting(table: Table, column: str) -> tuple[str, ...]:
     free = [i for i, s in enumerate(sources.all) if not taken.intersection(s.at) and s.profile.filled and not s.joined]
     fits = sorted(((sources.fit(table.kind, column, i).fit, -i) for i in free), reverse=True)
     return tuple(f"{column} = {toml(sources.all[-i].names[0])}" for fit, i in fits[:4] if fit > 0.9)
-
-
-def toml(value: object) -> str:
-    """A text as TOML writes it."""
-    escapes = {'"': '\\"', "\\": "\\\\", "\t": "\\t", "\n": "\\n"}
-    text = "".join(escapes.get(c) or (f"\\u{ord(c):04x}" if ord(c) < 32 or ord(c) == 127 else c) for c in str(value))
-    return f'"{text}"'
 
 
 def kind_type(kind: str, column: str) -> str:

@@ -12,9 +12,12 @@ from collections import Counter
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+import polars as pl
+
 from pipeline.errors import UserError
 from pipeline.mapping.draft.headers import likenesses
 from pipeline.mapping.draft.profile import key, words
+from pipeline.mapping.draft.text import toml
 from pipeline.sources import read as sources
 from pipeline.sources.table import Dialect
 from pipeline.sources.text import ENCODINGS, decode, lines_of
@@ -345,21 +348,37 @@ def _contrast(rows: list[list[str]], i: int, width: int, body: list[list[str]]) 
 def _summed(how: Written, text: str, delimiter: str | None = None) -> Written:
     """With patterns for lines of sums, which begin with a word for one and have few cells filled."""
     delimiter = delimiter or how.dialect.delimiter or ","
-    known = {key(word): word for word in words()["totals"]["words"]}
+    known = {key(word) for word in words()["totals"]["words"]}
     lines, _ = lines_of(text)
+    sign = f"\\x{{{ord(delimiter):x}}}"
+    line = pl.col("line")
+    filled = line.str.count_matches(rf"""[^{sign}\s"'][^{sign}]*""")
+    sparse = (
+        pl.DataFrame({"line": lines[(how.dialect.header_row or 0) :]}, schema={"line": pl.String})
+        .filter(2 * filled <= line.str.count_matches(sign) + 2)
+        .select(line.str.extract(r"""^[\s;,|"']*([^\W\d_][^;,|"\t:]{1,30})""").str.strip_chars())
+        .drop_nulls()
+        .group_by("line")
+        .len("n")
+        .sort("n", "line", descending=[True, False])
+    )
     begins: dict[str, int] = {}
-    for line in lines[(how.dialect.header_row or 0) :]:
-        at = re.match(r"""[\s;,|"']*([^\W\d_][^;,|"\t:]{1,30})""", line)
-        first = at[1].strip() if at else ""
-        if not first or (key(first) not in known and key(first.split(" ")[0]) not in known):
-            continue
-        cells = [cell for cell in line.split(delimiter) if cell.strip(" \"'")]
-        if 2 * len(cells) <= len(line.split(delimiter)) + 1 and (how.dialect.header_row is None or len(lines) > 2):
-            word = first if key(first) in known else first.split(" ")[0]
-            begins[word] = begins.get(word, 0) + 1
+    for first, many in sparse.head(5000).iter_rows():
+        word = first if key(first) in known else first.partition(" ")[0]
+        if key(word) in known:
+            begins[word] = begins.get(word, 0) + many
     if not begins or sum(begins.values()) > max(3, 0.2 * len(lines)):
         return how
-    patterns = tuple(rf"""^[\s;,|"']*{re.escape(word)}\b""" for word in begins)
+    # What is no letter or figure is escaped, but no blanks: the readers' expressions do not know that.
+    escaped = [re.sub(r"([^\w\s])", r"\\\1", word) for word in begins]
+    patterns = tuple(rf"""^[\s;,|"']*{word}\b""" for word in escaped)
     many = sum(begins.values())
+    matched = pl.Series(lines, dtype=pl.String).str.contains("|".join(patterns)).sum()
+    if matched > many:
+        question = (
+            f"trailer: {many} lines of sums begin with {' or '.join(begins)}, but {matched - many} full lines do too"
+        )
+        answer = f"trailer = [{', '.join(map(toml, patterns))}]  # all of them are no records"
+        return replace(how, questions=(*how.questions, (f"{question}. Are they no records?", (answer,))))
     says = f"{many} line{'s' if many > 1 else ''} with few cells begin{'' if many > 1 else 's'} so: no record"
     return replace(how, dialect=replace(how.dialect, trailer=patterns), says=how.says | {"trailer": says})

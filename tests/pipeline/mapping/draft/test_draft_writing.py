@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -94,7 +95,9 @@ def test_a_header_of_two_rows_is_joined(tmp_path: Path) -> None:
     assert raw.rows.height == 9
 
 
-@pytest.mark.parametrize("total", ["Summe;;;20", "Total: 20;;;", ";Razem;;", "Łącznie;;;", "TOTALE;;;"])
+@pytest.mark.parametrize(
+    "total", ["Summe;;;20", "Total: 20;;;", ";Razem;;", "Łącznie;;;", "TOTALE;;;", "Total général;;;"]
+)
 def test_lines_of_sums_in_six_languages_are_no_records(tmp_path: Path, total: str) -> None:
     how, raw = written(file(tmp_path, [HEADER, *ROWS, total]))
     assert len(how.dialect.trailer) == 1
@@ -107,6 +110,15 @@ def test_a_record_that_begins_with_such_a_word_stays_one(tmp_path: Path) -> None
     how, raw = written(file(tmp_path, [HEADER, *rows]))
     assert how.dialect.trailer == ()
     assert raw.rows.height == 20
+
+
+def test_full_lines_that_begin_like_a_sum_are_asked_about(tmp_path: Path) -> None:
+    rows = [row.replace("F3", "Total") for row in ROWS]
+    how, raw = written(file(tmp_path, [HEADER, *rows, "Total;;;20"]))
+    ((question, answers),) = how.questions
+    assert "1 full lines" in question
+    assert tomllib.loads(answers[0])["trailer"]
+    assert raw.rows.height == 21
 
 
 def test_a_first_row_of_numbers_and_dates_is_no_header(tmp_path: Path) -> None:
