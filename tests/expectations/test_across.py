@@ -534,8 +534,8 @@ MANY: dict[str, tuple[list[dict[str, Any]], list[tuple[dict[str, Any], int]]]] =
         ],
     ),
     "canal_times_by_default": (
-        [canals_of([30] * 19), canals_of(EVEN * 10), both(canals_of([30] * 15), canals_of([30] * 15, dentist="D2"))],
-        [(both(canals_of([30] * 20 + EVEN), canals_of(EVEN * 10, dentist="D2")), 21)],
+        [canals_of([30] * 19), canals_of(EVEN * 10), canals_of([30] * 20 + [20, 40] * 10)],
+        [(canals_of([30] * 20 + EVEN), 21)],
     ),
     "uses_not_traceable": (
         [

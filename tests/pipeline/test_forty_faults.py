@@ -336,9 +336,9 @@ def default_durations(sound: Sound) -> list[Answer]:
     return [
         Answer(visits(*[60] * 30), ("visit_times_by_default",), right=visits(*[40, 45, 60, 75, 50] * 6)),
         Answer(
-            canals_by_dentist(sound, D1=minutes(*[30] * 25), D2=minutes(*MIXED * 5)),
+            canals_by_dentist(sound, D1=minutes(*[30] * 25, *MIXED)),
             ("canal_times_by_default",),
-            right=canals_by_dentist(sound, D1=minutes(*MIXED * 5), D2=minutes(*MIXED * 5)),
+            right=canals_by_dentist(sound, D1=minutes(*MIXED * 6)),
         ),
     ]
 
