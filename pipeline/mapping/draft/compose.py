@@ -13,6 +13,7 @@ from pipeline.mapping.draft.assign import Pair
 from pipeline.mapping.draft.decide import Table, kind_type, unused
 from pipeline.mapping.draft.fit import word_list
 from pipeline.mapping.draft.profile import ISO, words
+from pipeline.mapping.draft.spread import Each
 from pipeline.mapping.draft.text import toml as quoted
 from pipeline.mapping.draft.written import Written
 from pipeline.store.records import KINDS
@@ -204,26 +205,14 @@ def _introduce(writer: Writer, tables: list[Table]) -> None:
 
 def _table(writer: Writer, table: Table, options: Options, array: bool) -> None:
     kind = table.kind
-    opened = False
-    if array or table.files or table.of.sheet:
+    if array or table.files or table.of.sheet or (table.each and not table.reads_groups):
         writer.line(f"[[{kind}]]" if array else f"[{kind}]")
-        opened = True
         if table.files:
             writer.line(f"files = {quoted(table.files)}")
         if table.of.sheet:
             writer.line(f"sheet = {quoted(table.of.sheet)}")
     if table.each:
-        writer.line(f"[{kind}.each]")
-        same = all(canal == word for canal, word in table.each.words.items())
-        listed = (
-            f"[{', '.join(map(quoted, table.each.words))}]"
-            if same
-            else "{ " + ", ".join(f"{key(c)} = {quoted(w)}" for c, w in table.each.words.items()) + " }"
-        )
-        writer.line(f"canal = {listed}", "columns that differ by the canal only")
-        if table.each.left_out:
-            left = ", ".join(f'"{name}"' for name in table.each.left_out)
-            writer.ask(kind, f"{left}: there is no such column for every canal. May they be left out?", ())
+        _each(writer, kind, table.each, table.reads_groups)
     if table.split:
         _split(writer, table)
     writer.line(f"[{kind}.columns]")
@@ -254,7 +243,23 @@ def _table(writer: Writer, table: Table, options: Options, array: bool) -> None:
         writer.line(f"[{kind}.constants]")
         for question in constants:
             writer.ask(kind, question.text, question.answers)
-    del opened
+
+
+def _each(writer: Writer, kind: str, each: Each, certain: bool) -> None:
+    words_ = each.words
+    if all(canal == word for canal, word in words_.items()):
+        listed = f"[{', '.join(map(quoted, words_))}]"
+    else:
+        listed = "{ " + ", ".join(f"{key(canal)} = {quoted(word)}" for canal, word in words_.items()) + " }"
+    lines = [f"[{kind}.each]", f"canal = {listed}"]
+    if certain:
+        writer.line(lines[0])
+        writer.line(lines[1], "columns that differ by the canal only")
+    else:
+        writer.ask(kind, "is there a column for each canal? See the columns below with {canal} in their names", lines)
+    if each.left_out:
+        left = ", ".join(f'"{name}"' for name in each.left_out)
+        writer.ask(kind, f"{left}: there is no such column for every canal. May they be left out?", ())
 
 
 def _in_order(table: Table) -> list[Pair]:
@@ -396,7 +401,9 @@ def evidence(pair: Pair) -> str:
     like = (
         f'header {percent} % like "{pair.likeness.term}"' if percent >= 40 else "told by its cells, not by its header"
     )
-    return f"{int(pair.confidence * 100)} %: {like}; {pair.fit.says}"
+    filled = pair.source.profile.filled
+    cells = f"of {filled} cells " if filled and pair.fit.says[:1].isdigit() and "%" in pair.fit.says[:7] else ""
+    return f"{int(pair.confidence * 100)} %: {like}; {cells}{pair.fit.says}"
 
 
 def key(name: str) -> str:

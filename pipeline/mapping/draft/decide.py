@@ -73,6 +73,22 @@ class Table:
     files: str | None = None
 
     @property
+    def reads_groups(self) -> bool:
+        """Whether a column that stands for each canal is read for certain."""
+        sure = any(pair.source.group and pair.sure and not pair.fit.question for pair in self.pairs)
+        return sure or (self.split is not None and self.split.source.group)
+
+    @property
+    def certain(self) -> set[str]:
+        """The columns that the draft fills as it is."""
+        found = {pair.column for pair in self.pairs if pair.sure and not pair.fit.question}
+        return (
+            found
+            | ({"canal"} if self.each and self.reads_groups else set())
+            | ({"size", "taper", "step"} if self.split else set())
+        )
+
+    @property
     def used(self) -> set[int]:
         places = {at for pair in self.pairs for at in pair.source.at}
         return places | (set(self.split.source.at) if self.split else set())
@@ -189,8 +205,9 @@ def _complete(table: Table) -> None:
     """What is lacking, what it can be made of, and whether its key is one."""
     kind = KINDS[table.kind]
     filled = _filled(table)
-    if table.split and "use_id" not in filled:
-        table.templates["use_id"] = "{treatment_id}/{canal}/{step}"
+    parts = _MADE_OF["instrument_uses", "use_id"]
+    if table.split and "use_id" not in filled and table.certain.issuperset(parts):
+        table.templates["use_id"] = "/".join(f"{{{part}}}" for part in parts)
     for column in kind.required:
         if column in filled or column in table.templates:
             continue

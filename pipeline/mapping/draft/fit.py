@@ -290,7 +290,18 @@ def _yes_no(profile: Profile) -> Fit:
     shown = _showable(profile, unknown) if share >= 0.5 else ()
     level = share if share > 0.5 else 0.5 * share
     says = f"{_percent(share)} are words for yes and no"
-    return Fit(level, 0.15, says, booleans=booleans, unknown=shown, unknown_count=len(unknown), unknown_share=1 - share)
+    found = Fit(
+        level, 0.15, says, booleans=booleans, unknown=shown, unknown_count=len(unknown), unknown_share=1 - share
+    )
+    # Beside words for yes alone a sign such as - may be the opposite, or nothing.
+    dashes = [word for word in profile.nothing if word in no]
+    if dashes and not any(word in no and word not in dashes for word in seen):
+        answers: Answers = (
+            ({"values": dict.fromkeys(dashes, "false")}, "it means no"),
+            ({"values": dict.fromkeys(dashes, "")}, "it means that nothing was recorded"),
+        )
+        return replace(found, question=f"what {' and '.join(dashes)} means is not to be told", answers=answers)
+    return found
 
 
 def _date(profile: Profile) -> Fit:

@@ -26,6 +26,12 @@ if TYPE_CHECKING:
     from pipeline.sources.table import File, RawTable
 
 _LINES = 400  # are looked at for delimiters, a header and quotes
+_MOST, _MANY = 0.9, 20  # share of lines that have one width, from so many lines on; else something is amiss
+_OTHER_QUOTES = (
+    ('"', ""),
+    ("'", "so most lines have as many cells"),
+    ("", "so most lines have as many cells"),
+)
 _HEADER_WITHIN = 30  # non-blank lines, as for reading
 _TYPED = re.compile(
     r"[+-]?[\d.,]*\d[\d.,]*\s*%?"
@@ -133,7 +139,8 @@ def _encoding(file: File) -> tuple[tuple[str, ...], str, tuple[str, tuple[str, .
     others = [(readings[found], found) for s, _, found in scored[1:] if s >= score - 0.05]
     letters = _odd_letters(best)
     alike = f"; {' and '.join(names[1:])} would read the same" if len(names) > 1 else ""
-    says = f"{len(odd)} words with {' '.join(letters[:8])} read as {_language(best)} in it{alike}"
+    many = "1 word" if len(odd) == 1 else f"{len(odd)} words"
+    says = f"{many} with {' '.join(letters[:8])} read as {_language(best)} in it{alike}"
     if score < 0.5 or others:
         ways = [(names, best), *others] if score >= 0.5 else [(n, found) for found, n in readings.items()]
         shown = "; ".join(f"{found[0]}: {' '.join(_odd_letters(words_)[:8])}" for found, words_ in ways)
@@ -185,14 +192,12 @@ def _delimited(how: Written, lines: list[str]) -> tuple[Written, list[tuple[int,
     candidates = [named[1]] if named and named[1] in sources.DELIMITERS else list(sources.DELIMITERS)
     found = []
     for delimiter in candidates:
-        quote, odd = _quote(lines, delimiter)
-        rows = _rows(lines, delimiter, quote)
-        widths = Counter(len(cells) for _, cells in rows if any(cell.strip() for cell in cells))
-        wide = {width: n for width, n in widths.items() if width > 1}
-        if wide:
-            # Sums and preambles are few, records are many and all of one width.
-            width, times = max(wide.items(), key=lambda item: (item[1], item[0]))
-            share = times / sum(widths.values())
+        likely = _quote(lines, delimiter)
+        others = [way for way in _OTHER_QUOTES if way[0] != likely[0]]
+        ways = [_one_width(lines, delimiter, quote, odd) for quote, odd in (likely, *others)]
+        best = max((way for way in ways if way), key=lambda way: way[0], default=None)  # the likely one, if alike
+        if best:
+            share, width, quote, odd, rows = best
             found.append((share * (1 - 0.5 / width), share, width, delimiter, quote, odd, rows))
     if not found:
         one = [(number, [line]) for number, line in enumerate(lines, 1)]
@@ -206,7 +211,26 @@ def _delimited(how: Written, lines: list[str]) -> tuple[Written, list[tuple[int,
     said = how.says | {"delimiter": says}
     if quote != '"':
         said["quote"] = odd
-    return replace(how, dialect=dialect, says=said), rows
+    how = replace(how, dialect=dialect, says=said)
+    if share < _MOST and len(rows) >= _MANY:
+        question = f"delimiter: only {_in_words(share)} of its lines have {width} cells. Is it the right sign?"
+        answers = (f"delimiter = {toml(delimiter)}  # yes: the other lines go to quarantine",)
+        how = replace(how, questions=(*how.questions, (question, answers)))
+    return how, rows
+
+
+def _one_width(
+    lines: list[str], delimiter: str, quote: str, odd: str
+) -> tuple[float, int, str, str, list[tuple[int, list[str]]]] | None:
+    """The share of records that have the usual width, and that width; None where that is one cell."""
+    rows = _rows(lines, delimiter, quote)
+    widths = Counter(len(cells) for _, cells in rows if any(cell.strip() for cell in cells))
+    wide = {width: n for width, n in widths.items() if width > 1}
+    if not wide:
+        return None
+    # Sums and preambles are few, records are many and all of one width.
+    width, times = max(wide.items(), key=lambda item: (item[1], item[0]))
+    return times / sum(widths.values()), width, quote, odd, rows
 
 
 def _in_words(share: float) -> str:
@@ -301,7 +325,8 @@ def _judged(how: Written, filled: list[tuple[int, list[str]]], i: int, width: in
     contrast, typed = _contrast(rows, i + first - 1, width, rows[i + first :])
     itself = sum(_typed(cell) for cell in rows[i] if cell.strip()) / max(1, sum(1 for cell in rows[i] if cell.strip()))
     above = sum(1 for n, _ in filled if n < number)
-    notes = (f"{above} lines stand above the header and are set aside",) if above else ()
+    stand = "1 line stands" if above == 1 else f"{above} lines stand"
+    notes = (f"{stand} above the header: no record",) if above else ()
     if (typed and contrast >= 0.5) or (itself < 0.1 and _vocabulary(rows[i]) >= 0.6):
         dialect = replace(how.dialect, header_row=number, header_rows=first)
         says = {"header_rows": "the row below the first holds words as well"} if first > 1 else {}

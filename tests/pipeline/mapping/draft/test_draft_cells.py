@@ -240,6 +240,11 @@ def test_yes_and_no(cells: list[str], true: tuple[str, ...], false: tuple[str, .
     assert found.fit == 1
 
 
+def test_a_dash_beside_words_for_yes_alone_is_asked_about() -> None:
+    assert asked(of("visits", "rubber_dam", ["ja", "-", "ja"]), "values") == [{"-": "false"}, {"-": ""}]
+    assert of("visits", "rubber_dam", ["ja", "-", "nein"]).question == ""
+
+
 def test_canals_by_other_names_ask_for_synonyms() -> None:
     assert of("canals", "canal", ["MB", "P"]).settings == {}
     assert of("canals", "canal", ["palatinal", "distobukkal"]).settings == {"synonyms": True}
