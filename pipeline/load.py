@@ -31,7 +31,9 @@ def load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, k
     Raises AssertionError when the books do not add up; the caller rolls back.
     """
     from pipeline.mapping.apply import apply
+    from pipeline.quarantine.came_back import as_meant
 
+    raw = as_meant(raw)
     typed = apply(raw, how.kind, how.mapping, how.options, batch.practice, batch.time_zone, where=batch.source_file)
     records = _pseudonymised(typed.records, key)
     batch_id = next_id(connection)

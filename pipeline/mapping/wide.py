@@ -24,7 +24,7 @@ FAULTS_SCHEMA = {
 }
 _MIDNIGHT = r"^(\d{4}-\d\d-\d\d) 00:00:00$"
 _DAY_NOUGHT = r"^1899-12-3[01] "
-PSEUDONYM = r"^pt-[0-9a-f]{32}$"  # as store.pseudonyms makes them
+PSEUDONYM = r"^pt-(?:test-)?[0-9a-f]{32}$"  # as store.pseudonyms makes them
 
 
 @dataclass(frozen=True)

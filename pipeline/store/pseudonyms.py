@@ -15,7 +15,11 @@ from pathlib import Path
 
 from pipeline.errors import UserError
 
-_FORM = re.compile(r"pt-[0-9a-f]{32}")
+_FORM = re.compile(r"pt-(?:test-)?[0-9a-f]{32}")
+# Ids of patients that are none, as people call them who try a program out; common practice, no source.
+_TEST = re.compile(
+    r"(?i)(?:^|[^a-z])(?:test|dummy|demo|muster(?:mann|frau)?)(?:patient(?:in)?)?(?:[^a-z]|$)|test ?patient"
+)
 
 
 def key_path(store: Path) -> Path:
@@ -67,12 +71,16 @@ def _read(path: Path) -> bytes:
 def pseudonyms(practice_and_patient: Iterable[tuple[str, str]], key: bytes) -> list[str]:
     """Pseudonyms ("pt-" and 32 hex digits) for pairs of practice and patient id.
 
-    A patient id that is one already stays as it is, so that a mended quarantine export can be read again.
+    A patient id that is one already stays as it is, so that a mended quarantine export can be read again. That of a
+    test patient begins with "pt-test-": a rule marks it, and nothing else could tell it any more.
     """
     return [
-        patient
-        if _FORM.fullmatch(patient)
-        else "pt-"
-        + hashlib.blake2b(f"{practice}\x1f{patient}".encode(), key=key, digest_size=16, person=b"canalwise").hexdigest()
+        patient if _FORM.fullmatch(patient) else _pseudonym(practice, patient, key)
         for practice, patient in practice_and_patient
     ]
+
+
+def _pseudonym(practice: str, patient: str, key: bytes) -> str:
+    text = f"{practice}\x1f{patient}".encode()
+    digest = hashlib.blake2b(text, key=key, digest_size=16, person=b"canalwise").hexdigest()
+    return f"pt-{'test-' if _TEST.search(patient) else ''}{digest}"

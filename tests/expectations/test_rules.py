@@ -224,7 +224,13 @@ CASES = {
     ),
     "treatment_of_a_test": (
         [{}, {"dentist": "Testa"}, {"dentist": "Demokritou"}, {"treatment_id": "T-2024-117"}],
-        [{"treatment_id": "TEST-1"}, {"treatment_id": "x dummy"}, {"dentist": "Test 2"}, {"dentist": "DEMO"}],
+        [
+            {"patient_id": "pt-test-0123"},
+            {"treatment_id": "TEST-1"},
+            {"treatment_id": "x dummy"},
+            {"dentist": "Test 2"},
+            {"dentist": "DEMO"},
+        ],
     ),
     # -- visits
     "visit_incomplete": (

@@ -590,6 +590,10 @@ def trial_patients(sound: Sound) -> list[Answer]:
 
     rule = ("treatment_of_a_test",)
     return [
+        *(
+            Answer(treated(patient_id=name), rule, right=treated(patient_id="Attest 17"))
+            for name in ("TEST", "Test-Patient 3", "Mustermann", "12 dummy")
+        ),
         Answer(treated(treatment_id="TEST-1"), rule, right=treated(treatment_id="T-1")),
         Answer(treated(dentist="Test 2"), rule, right=treated(dentist="Testa")),
     ]

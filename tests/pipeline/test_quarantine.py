@@ -311,6 +311,25 @@ def test_every_sheet_of_a_mended_workbook_is_taken(messy: Path, canalwise: Run, 
     assert query(messy, "select count(*) from canals") == [(3,)]
 
 
+def test_texts_that_were_made_harmless_are_stored_as_they_were_meant(
+    store: Path, canalwise: Run, export: Run, sound: Run, tmp_path: Path
+) -> None:
+    notes = ["- seen at once", "=A1", "@home", "+43", "it's"]
+    rows = [sound("incidents", incident_id=f"N{n}", note=note, canal_third="x") for n, note in enumerate(notes)]
+    canalwise("ingest", export("incidents.csv", rows), "--store", store)
+    for name in ("refused.csv", "refused.xlsx"):
+        canalwise("quarantine", "--store", store, "--out", tmp_path / name)
+    text = (tmp_path / "refused.csv").read_text()
+    assert "'=A1" in text
+    (tmp_path / "mended.csv").write_text(text.replace(",x,", ",apical,"))
+    assert canalwise("ingest", tmp_path / "mended.csv", "--store", store).code == 0
+    assert [note for (note,) in query(store, "select note from incidents order by incident_id")] == notes
+    other = tmp_path / "other.duckdb"
+    rewrite(tmp_path / "refused.xlsx", tmp_path / "mended.xlsx", {"x": "apical"})
+    assert canalwise("ingest", tmp_path / "mended.xlsx", "--store", other).code == 0
+    assert [note for (note,) in query(other, "select note from incidents order by incident_id")] == notes
+
+
 def test_rows_that_come_back_unmended_are_refused_once(messy: Path, canalwise: Run, tmp_path: Path) -> None:
     before = query(messy, "select count(*) from quarantine")
     out = tmp_path / "refused.csv"
