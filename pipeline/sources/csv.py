@@ -20,6 +20,7 @@ import polars as pl
 from pipeline.errors import UserError
 from pipeline.sources import head
 from pipeline.sources.head import is_blank
+from pipeline.sources.plain import plain_rows
 from pipeline.sources.table import SHOWN, WHITE, Aside, Broken, Dialect, File, Knows, Lines, RawTable, cell_names
 from pipeline.sources.text import decode, lines_of
 
@@ -52,22 +53,33 @@ def read_csv(path: File, dialect: Dialect, knows: Knows | None = None) -> RawTab
     can decide it.
     """
     text, codec = decode(path, dialect.encoding, lambda text: _surely_header(text, dialect, knows))
-    lines, ends = lines_of(text)
-    del text  # as large as the file
-    found = _find_head(lines, dialect, knows, path)
+    first = _first_lines(text, dialect)
+    found = _find_head(first, dialect, knows, path)
     header_row = 0 if dialect.header_row == 0 else found.at + 1
     dialect = replace(dialect, encoding=codec, delimiter=found.delimiter, header_row=header_row)
-    return _Body(lines, ends, found, dialect).read()
+    plain = plain_rows(text, first, found.at, found.body_at, len(found.header), dialect)
+    if plain is not None:
+        before = found.at - len(found.aside)
+        lines = Lines(found.body_at + plain.height, found.body_at - found.at, before, len(found.aside), plain.height, 0)
+        return RawTable(found.header, plain, (), before, aside=found.aside, lines=lines, found=dialect)
+    physical, ends = lines_of(text)
+    del text  # as large as the file
+    return _Body(physical, ends, found, dialect).read()
 
 
 def read_header(path: File, dialect: Dialect, knows: Knows | None = None) -> tuple[str, ...]:
     """The header alone, for telling which kind a file is: that of `read_csv`."""
     text, _ = decode(path, dialect.encoding, lambda text: _surely_header(text, dialect, knows))
+    return _find_head(_first_lines(text, dialect), dialect, knows, path).header
+
+
+def _first_lines(text: str, dialect: Dialect) -> list[str]:
+    """As many lines as it takes to find the header."""
     most = max(_LINES_FOR_A_HEADER, (dialect.header_row or 0) + dialect.header_rows * _LONGEST_HEADER)
     lines = lines_of(text, most)[0]
     if sum(not is_blank(line) for line in lines) < head.LOOKED_AT + _LONGEST_HEADER * dialect.header_rows:
         lines = lines_of(text)[0]  # a short file, or one that begins with thousands of blank lines
-    return _find_head(lines, dialect, knows, path).header
+    return lines
 
 
 def _find_head(lines: list[str], dialect: Dialect, knows: Knows | None, path: File) -> _Head:
