@@ -275,6 +275,7 @@ def ingest(
 
     talk = _talk(quiet)
     files = []
+    told: dict[str, None] = {}  # a file of several kinds is read for each, but its lines are told once
     failed: UserError | None = None
     try:
         for done in run_ingest(
@@ -286,10 +287,11 @@ def ingest(
             progress=lambda t: talk(f"Importing {t} ..."),
         ):
             files.append(done)
-            for line in printing.aside(done.file, done.aside):
-                talk(line)
+            told.update(dict.fromkeys(printing.aside(done.file, done.aside)))
     except UserError as e:
         failed = e  # what is in the store is told all the same
+    for line in told:
+        talk(line)
     if json_ and (files or not failed):
         _print_json({"files": [f.as_json() for f in files], "store": str(store)})
     elif files:

@@ -60,7 +60,7 @@ class OpenQuestionsError(UserError):
     def __init__(self, mapping_file: Path, open_parts: list[Part]) -> None:
         found = {q.line: q for part in open_parts for q in part.how.mapping.questions}
         self.questions = [found[line] for line in sorted(found)]
-        files = ", ".join(dict.fromkeys(part.label for part in open_parts))
+        files = ", ".join(dict.fromkeys(f"{part.label} ({part.how.kind})" for part in open_parts))
         many = "1 question of the mapping is" if len(found) == 1 else f"{len(found)} questions of the mapping are"
         asked = "; ".join(f"(line {q.line}) {q.text}" for q in self.questions)
         super().__init__(

@@ -45,6 +45,7 @@ def load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, k
     _add_unparsed(connection, typed.faults, batch_id)
     _add_broken(connection, raw.broken, batch_id, typed.per_row)
     judge(connection, "incoming", suite(how.kind), "faults", today)
+    _not_missing(connection, typed.faults)
     repeats = _refuse_contradictions(connection, how.kind)
     connection.execute(
         "create or replace temp table refused as "
@@ -91,6 +92,18 @@ def _add_unparsed(connection: Connection, faults: pl.DataFrame, batch_id: int) -
         connection.execute(
             f"insert into faults select {batch_id}, record_no, source_row, rule, reason, [\"column\"], 'quarantine' "
             "from unparsed"
+        )
+        connection.unregister("unparsed")
+
+
+def _not_missing(connection: Connection, unparsed: pl.DataFrame) -> None:
+    """What stands in the export but does not parse is not said to be missing as well."""
+    if unparsed.height:
+        connection.register("unparsed", unparsed)
+        connection.execute(
+            """delete from faults where rule like '%incomplete' and list_has_all(
+                   (select list(u."column") from unparsed as u where u.record_no = faults.record_no),
+                   string_split(regexp_extract(reason, 'Found: (.*)[.]$', 1), ', '))"""
         )
         connection.unregister("unparsed")
 

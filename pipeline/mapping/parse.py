@@ -38,6 +38,7 @@ _ISO_DATE = "%Y-%m-%d"
 _ISO_TIMESTAMPS = ("%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S%.f")
 _YEAR_1000 = (dt.date(1000, 1, 1) - dt.date(1970, 1, 1)).days
 _TIME_OF_DAY = re.compile("%[HIRTz]")
+_BELOW_ONE = r"^[+-]?0?\.\d+$"
 _OFFSET = r"[+-]\d{2}:?\d{2}$"
 
 # What dates are written as in practice, for saying what a file may mean; common practice, no source.
@@ -162,7 +163,9 @@ def _plain_numbers(text: pl.Series, how: Reading) -> pl.Series:
     if how.decimal == ",":
         comma = pl.col("v").str.replace(",", ".", literal=True)
         # A point in a text file with decimal commas may be a thousands sign: not to be told, so it does not parse.
-        points = pl.lit(False) if how.typed_cells else pl.col("v").str.contains(".", literal=True)
+        # Where nothing but a nought stands before it, as in a taper of .06, it can be none.
+        unclear = pl.col("v").str.contains(".", literal=True) & ~pl.col("v").str.contains(_BELOW_ONE)
+        points = pl.lit(False) if how.typed_cells else unclear
         text = _of(text, pl.when(~points).then(comma))
     return _of(text.cast(pl.Float64, strict=False), pl.when(pl.col("v").is_finite()).then("v"))
 

@@ -195,7 +195,7 @@ def _surely_header(text: str, dialect: Dialect, knows: Knows | None) -> tuple[in
                 return at, found[1]
     # A record has a figure somewhere, a line of text above the header few cells.
     line = lines[filled[0]]
-    cells = max(line.count(delimiter) + 1 for delimiter in delimiters)
+    cells = max(sum(not is_blank(cell) for cell in line.split(delimiter)) for delimiter in delimiters)
     return None if cells < 3 or any(c.isdigit() for c in line) else (filled[0], filled[0] + 1)
 
 

@@ -14,9 +14,9 @@ Demo = Any  # of conftest.py
 
 UNPARSED = "value_does_not_parse"
 REFUSED_BY = {
-    "no such day": ("treatment_incomplete", UNPARSED),
-    "other date order": ("treatment_incomplete", UNPARSED),
-    "no such tooth": ("treatment_incomplete", UNPARSED),
+    "no such day": (UNPARSED,),
+    "other date order": (UNPARSED,),
+    "no such tooth": (UNPARSED,),
     "unknown kind": ("treatment_kind_unknown",),
     "completed before started": ("treatment_completed_before_started",),
     "no patient": ("treatment_incomplete",),
@@ -38,9 +38,9 @@ REFUSED_BY = {
     "size beyond the series": ("instrument_size_out_of_range",),
     "retired before received": ("instrument_retired_before_received",),
     "unknown third": ("canal_third_unknown",),
-    "no time": ("incident_incomplete", UNPARSED),
+    "no time": (UNPARSED,),
     "PAI 7": ("pai_not_1_to_5",),
-    "no such day at recall": ("follow_up_incomplete", UNPARSED),
+    "no such day at recall": (UNPARSED,),
     "tooth neither there nor gone": ("follow_up_incomplete",),
     "pain beyond the scale": ("pain_score_not_0_to_10",),
     "contact in the future": ("contact_date_impossible",),

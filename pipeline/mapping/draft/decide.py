@@ -134,7 +134,9 @@ def _table(of: Examined, kind: str, allowed: frozenset[int] | None = None) -> Ta
     if each:
         pairs = [pair for pair in pairs if pair.column != "canal"]
     if split:
-        pairs = [pair for pair in pairs if pair.column not in ("size", "taper", "step") and pair.source != split.source]
+        pairs = [pair for pair in pairs if pair.column not in ("size", "taper", "step")]
+    if of.split:  # cells that hold uses of instruments hold nothing else
+        pairs = [pair for pair in pairs if pair.source != of.split.source]
     return Table(of, kind, 0.0, pairs, each=each, split=split)
 
 
@@ -231,7 +233,7 @@ def _asked(table: Table, column: str, filled: dict[str, float]) -> Question:
     if nearest:
         text += f' (the header "{nearest}" is like it, but its cells do not fit)'
     parts = _MADE_OF.get((table.kind, column), ())
-    if parts and all(part in filled or part in table.templates for part in parts):
+    if parts and (table.split or all(part in filled or part in table.templates for part in parts)):
         made = "/".join(f"{{{part}}}" for part in parts)
         text += f". Name it, or make it from {', '.join(parts)} if that is never the same twice"
         return Question(column, text, (f'{column} = {{ template = "{made}" }}',))

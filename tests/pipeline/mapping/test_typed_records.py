@@ -411,3 +411,9 @@ def test_a_formula_that_failed_is_no_text() -> None:
     typed = apply(raw, "treatments", canonical(header, "treatments"), FileOptions(), "here")
     assert typed.records["dentist"].to_list() == [None, None, "D1"]
     assert typed.faults.select("source_row", "column").rows() == [(2, "dentist"), (3, "dentist")]
+
+
+def test_a_point_after_a_nought_or_nothing_parts_no_thousands() -> None:
+    values, faults = column("instruments", "taper", [".06", "0.04", "0,05", "1.250", "12.5"], decimal=",")
+    assert values == [0.06, 0.04, 0.05, None, None]
+    assert faulty(faults) == [5, 6]
