@@ -175,7 +175,7 @@ def demo(
         ([exports / "chairside"], None),
         ([exports / "frontdesk", exports / "recalls.xlsx"], mapping),
     ):
-        for done in run_ingest(store, paths, settings, mapping_file=how, progress=lambda t: talk(f"Importing {t} ...")):
+        for done in run_ingest(store, paths, settings, mapping_file=how, progress=talk):
             files.append(done)
     talk("Rendering reports ...")
     with _reading(store) as connection:
@@ -284,7 +284,7 @@ def ingest(
             _settings(settings),
             as_kind=as_kind,
             mapping_file=mapping,
-            progress=lambda t: talk(f"Importing {t} ..."),
+            progress=talk,
         ):
             files.append(done)
             told.update(dict.fromkeys(printing.aside(done.file, done.aside)))
@@ -308,7 +308,7 @@ def ingest(
 def _undo(store: Path, batch: int, json_: bool, talk: Any) -> None:
     from pipeline.ingest import undo
 
-    again = undo(store, batch, lambda t: talk(f"Renewing {t} ..."))
+    again = undo(store, batch, talk)
     if json_:
         _print_json({"undone": batch, "import_again": again, "store": str(store)})
         return
@@ -409,7 +409,7 @@ def retry(
     if not store.exists():
         raise UserError("there is no store here", where=str(store), do="Import something first: canalwise ingest PATH")
     with open_store(store, write=True) as connection:
-        done = list(books.retry(connection, load_key(store), wanted, mended, lambda t: talk(f"Reading {t} ...")))
+        done = list(books.retry(connection, load_key(store), wanted, mended, talk))
         left = len(books.refused(connection))
     if json_:
         _print_json({"files": [d.as_json() for d in done], "quarantined": left, "store": str(store)})

@@ -88,7 +88,7 @@ def ingest(
     for file in sources.expand(paths):
         for part in parts_of(file, as_kind, mapping):
             if isinstance(part, LeftAlone):
-                progress(f"not {part.label}: {part.reason}")
+                progress(f"Left alone: {part.label}: {part.reason}.")
             else:
                 (unclear if part.how.mapping.questions else parts).append(part)
     if unclear and not parts:
@@ -101,13 +101,13 @@ def ingest(
         changed = False
         try:
             for batch, part in _batches(parts, settings):
-                progress(f"{part.label}: {part.how.kind}")
+                progress(f"Importing {part.label}: {part.how.kind} ...")
                 imported = _import(connection, batch, part, key)
                 changed = changed or not imported.skipped
                 yield imported
         finally:
             if changed:  # also when a later file failed: the earlier ones are in
-                progress("rules across record kinds")
+                progress("Judging by the rules across record kinds ...")
                 across.refresh(connection, today(connection))
     if unclear:
         assert mapping_file is not None
@@ -128,7 +128,7 @@ def undo(store: Path, batch: int, progress: Callable[[str], None] = lambda _: No
         except BaseException:
             _roll_back(connection)
             raise
-        progress("rules across record kinds")
+        progress("Judging by the rules across record kinds ...")
         across.refresh(connection, today(connection))
     return again
 

@@ -69,18 +69,18 @@ def retry(
             if isinstance(how, str):
                 unread.append(f"{origin.batch.source_file}: {how}")
                 continue
-            progress(f"{origin.batch.source_file}: {origin.batch.kind}")
+            progress(f"Reading {origin.batch.source_file}: {origin.batch.kind} ...")
             done = _again(connection, origin, how, wanted, key)
             read, changed = True, changed or done.counts.loaded + done.counts.superseded > 0
             yield done
     finally:
         if changed:  # also when a later batch failed: the earlier ones are in
-            progress("rules across record kinds")
+            progress("Judging by the rules across record kinds ...")
             across.refresh(connection, today(connection))
     if unread and not read:
         raise UserError(unread[0], do="Import the file again: canalwise ingest --mapping FILE PATH")
     for why in unread:
-        progress(f"not read again: {why}")
+        progress(f"Not read again: {why}.")
 
 
 def _mended(origin: Origin, mapping: Mapping) -> How | str:
