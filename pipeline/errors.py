@@ -16,5 +16,6 @@ class UserError(Exception):
         parts = [f"{where}: {what}" if where else what]
         if do:
             parts.append(do)
-        text = ". ".join(part.strip().rstrip(".") for part in parts) + "."
+        ended = (part.strip().rstrip(".") for part in parts)
+        text = " ".join(part if part.endswith(("?", "!")) else f"{part}." for part in ended)
         super().__init__(" ".join(text.split()))
