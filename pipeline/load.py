@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from pipeline.checks.judge import create_faults, judge
 from pipeline.checks.suites import suite
 from pipeline.mapping.recognise import Recognised
-from pipeline.refusals import first_record, keep, settle
+from pipeline.refusals import as_meant, first_record, keep, settle
 from pipeline.store.batches import Batch, Counts, merge, next_id
 from pipeline.store.pseudonyms import pseudonyms
 from pipeline.store.records import KINDS
@@ -31,7 +31,6 @@ def load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, k
     Raises AssertionError when the books do not add up; the caller rolls back.
     """
     from pipeline.mapping.apply import apply
-    from pipeline.quarantine.came_back import as_meant
 
     raw = as_meant(raw)
     typed = apply(raw, how.kind, how.mapping, how.options, batch.practice, batch.time_zone, where=batch.source_file)

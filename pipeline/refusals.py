@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from pipeline.mapping.model import place
@@ -25,6 +26,19 @@ ABOUT = tuple(f"refused: {name}" for name in ("file", "row", "kind", "reason"))
 # many: where any column holds patient ids, or is mapped by nobody, none of its cells can be shown. The row's number and
 # the reason lead back to the export.
 WITHHELD = "…"
+
+
+_MADE_HARMLESS = r"^'([=+\-@\t\r\n\x00＝＋－＠])"
+
+
+def as_meant(raw: RawTable) -> RawTable:
+    """`raw` without the apostrophes that export put before formulas; what is no export of ours stays as it is."""
+    import polars as pl
+
+    if not set(ABOUT) <= set(raw.header):
+        return raw
+    cells = pl.selectors.starts_with("c") & pl.selectors.string()
+    return replace(raw, rows=raw.rows.with_columns(cells.str.replace(_MADE_HARMLESS, "$1")))
 
 
 def first_record(source_row: int, per_row: int) -> int:

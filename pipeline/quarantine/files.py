@@ -3,7 +3,7 @@
 A table is what one mapping reads: rows of one kind that were read alike. It has what we say in front (file, row, kind,
 reason), then the cells of the rows under the headers of their export, and is written as that mapping reads files: its
 delimiter, its row of the header. A text that a spreadsheet would take for a formula gets an apostrophe in front
-(CWE-1236; ASVS 5, 1.2.10), which came_back.py takes off again.
+(CWE-1236; ASVS 5, 1.2.10), which refusals.py takes off again.
 """
 
 from __future__ import annotations

@@ -19,9 +19,8 @@ from pipeline import load as load_module
 from pipeline.checks.suites import suite
 from pipeline.mapping.model import load_mapping
 from pipeline.quarantine import Wanted, by_reason, refused, retry
-from pipeline.quarantine.came_back import as_meant
 from pipeline.quarantine.files import export, harmless
-from pipeline.refusals import ABOUT
+from pipeline.refusals import ABOUT, as_meant
 from pipeline.sources.table import RawTable
 from pipeline.store.database import open_store
 from pipeline.store.pseudonyms import load_key
