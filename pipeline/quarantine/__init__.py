@@ -1,7 +1,7 @@
 """Refused rows as a workplace: listing and counting them, handing them out to be mended, reading them again.
 
-`listing` tells what was refused and why; `files` and `sheet` write it for the person who mends it; `kept` and `again` read
-the kept rows again, under today's rules and the mapping they were read by or a mended one.
+`listing` tells what was refused and why; `files` and `sheet` write it for the person who mends it; `kept` and `again`
+read the kept rows again, under today's rules and the mapping they were read by or a mended one.
 """
 
 from __future__ import annotations
