@@ -14,17 +14,15 @@ import tomllib
 from functools import cache
 from importlib.resources import files
 from string import Template
-from typing import Any, Literal
+from typing import Any
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from pipeline.errors import UserError
 from pipeline.facts.prepare import prepare, reads, texts
 from pipeline.measures.groups import FROM_DATE, GROUPS
 from pipeline.settings import Settings
 from pipeline.store.database import in_memory
-
-Kind = Literal["share", "rate", "time", "amount", "survival", "comparison", "list"]
 
 
 class _Strict(BaseModel):
@@ -69,7 +67,7 @@ class Measure(_Strict):
     sql: str
     title: str
     unit: str
-    kind: Kind
+    kind: str  # a module of pipeline.measures.kinds
     definition: str
     caption: str
     source: str
@@ -88,6 +86,14 @@ class Measure(_Strict):
     extras: dict[str, str] = {}
     published: tuple[Published, ...] = ()
     example: tuple[Example, ...] = Field(min_length=0, default=())
+
+    @field_validator("kind")
+    @classmethod
+    def _known_kind(cls, value: str) -> str:
+        kinds = sorted(p.name.removesuffix(".py") for p in files("pipeline.measures.kinds").iterdir())
+        if value not in kinds or value.startswith("_"):
+            raise ValueError(f"there is no kind {value}")
+        return value
 
     @property
     def facts(self) -> tuple[str, ...]:

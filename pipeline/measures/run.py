@@ -5,13 +5,13 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from importlib import import_module
 from string import Template
 from typing import TYPE_CHECKING, Any
 
 from pipeline.checks.suites import all_rules
 from pipeline.errors import UserError
 from pipeline.facts.prepare import data_date, prepare
-from pipeline.measures import estimate
 from pipeline.measures.catalogue import Measure, find
 from pipeline.measures.groups import FROM_DATE, GROUPS
 from pipeline.settings import Settings
@@ -97,7 +97,8 @@ class Workspace:
         self._check_groups(measure, (*by, *(where or {})))
         self._units(measure)
         kept, left_out = self._counted(measure, by, start, end, where or {})
-        rows = estimate.rows(self.connection, kept, measure, by, self.settings.reporting.confidence)
+        kind = import_module(f"pipeline.measures.kinds.{measure.kind}")
+        rows: list[Row] = kind.rows(self.connection, kept, measure, by, self.settings.reporting.confidence)
         if measure.kind == "list":
             return Result(name, measure.title, self._unit(measure), measure.kind, by, _explained(rows), left_out, 0)
         suppressed = _mask(rows, measure, self.settings.reporting.smallest_group)
