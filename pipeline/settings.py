@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import tomllib
 from pathlib import Path
 from typing import Annotated, Literal
@@ -53,6 +54,25 @@ class Sequence(_Strict):
     indication: Indication = Indication()
     step: tuple[Step, ...] = ()
 
+    @field_validator("step")
+    @classmethod
+    def _each_step_once(cls, value: tuple[Step, ...]) -> tuple[Step, ...]:
+        numbers = [step.step for step in value]
+        twice = sorted({n for n in numbers if numbers.count(n) > 1})
+        if twice:
+            raise ValueError(f"there are two steps {twice[0]}: number the steps in their order")
+        return value
+
+
+class Standard(_Strict):
+    """What the practice means to reach with a measure (clinical audit: criterion and standard)."""
+
+    measure: Annotated[str, Field(min_length=1)]  # looked up in the catalogue of measures only when it is computed
+    target: float  # in the measure's unit; a share as a number from 0 to 1
+    direction: Literal["at least", "at most"] = "at least"
+    since: dt.date | None = None  # the last audit: records from this day on are held against the standard
+    note: str = ""  # what the lead means to do
+
 
 class Reporting(_Strict):
     """How figures are reported."""
@@ -72,10 +92,24 @@ class Settings(_Strict):
     sterilisation_cost: Annotated[float, Field(ge=0)] = 0.0  # per cycle, in the practice's currency
     reporting: Reporting = Reporting()
     sequence: tuple[Sequence, ...] = ()
+    standard: tuple[Standard, ...] = ()
 
     @property
     def sequences(self) -> tuple[Sequence, ...]:
         return self.sequence
+
+    @property
+    def standards(self) -> tuple[Standard, ...]:
+        return self.standard
+
+    @field_validator("sequence")
+    @classmethod
+    def _each_sequence_once(cls, value: tuple[Sequence, ...]) -> tuple[Sequence, ...]:
+        ids = [sequence.id for sequence in value]
+        twice = sorted({i for i in ids if ids.count(i) > 1})
+        if twice:
+            raise ValueError(f"there are two sequences {twice[0]}: every id stands once in the catalogue")
+        return value
 
     @field_validator("time_zone")
     @classmethod

@@ -1,18 +1,20 @@
 """Facts: one wide row per visit, canal, use, instrument, tooth, with everything that measures count and group by.
 
 Each *.sql beside this file makes one table of its own name. They are made in the order in which they need each other,
-which is read off the SQL itself: there is no list to keep.
+which is read off the SQL itself: there is no list to keep. What the practice's settings say (its sequence catalogue,
+its standards) stands beside them as tables of their own, so that SQL can hold records against it.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 import re
+from collections import Counter
 from functools import cache
 from graphlib import TopologicalSorter
 from importlib.resources import files
 from string import Template
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pipeline.settings import Settings
 
@@ -55,8 +57,56 @@ def prepare(connection: Connection, settings: Settings, as_of: dt.date) -> None:
            select kind, batch_id, record_no, ' ' || string_agg(distinct rule, ' ') || ' ' as rules
            from flags where len(spoils) > 0 group by kind, batch_id, record_no"""
     )
+    _settings_tables(connection, settings, as_of)
     for name, sql in texts().items():
         connection.execute(f"create or replace temp table {name} as {Template(sql).substitute(values)}")
+
+
+_CATALOGUE_SEQUENCES = """sequence varchar, title varchar, glide_path_size integer, irrigant_ml double,
+    length_confirmed_before_step integer, apical_gauging boolean, largest_curvature_deg double,
+    smallest_binding_size integer, largest_binding_size integer, final_size integer"""
+_CATALOGUE_STEPS = """sequence varchar, step integer, place integer, purpose varchar, size integer, taper double,
+    length_mm double, motion varchar, depth_share double, slowest_rpm double, fastest_rpm double, torque_ncm double,
+    use_limit integer, occurrence integer, occurrences integer"""
+_STANDARDS = "place integer, measure varchar, target double, direction varchar, since date, note varchar"
+
+
+def _settings_tables(connection: Connection, settings: Settings, as_of: dt.date) -> None:
+    """The settings as tables, empty where the practice has said nothing: few rows, so they are simply written.
+
+    catalogue_sequences: one row a sequence, with the size its last step leaves. catalogue_steps: one row a step;
+    `place` counts the steps of a sequence from 1 in their order, `occurrence` those with the same instrument (size,
+    taper, motion). catalogue_standards: one row a standard. settings_used: the settings and the date of these facts.
+    """
+    sequences: list[list[Any]] = []
+    steps: list[list[Any]] = []
+    for q in settings.sequences:
+        binding = q.indication.first_binding_size or (None, None)
+        ordered = sorted(q.step, key=lambda step: step.step)
+        final = ordered[-1].size if ordered else None
+        asked = [q.glide_path_size, q.irrigant_ml, q.length_confirmed_before_step, q.apical_gauging]
+        sequences.append([q.id, q.title, *asked, q.indication.largest_curvature_deg, *binding, final])
+        same = Counter((s.size, s.taper, s.motion) for s in ordered)
+        seen: Counter[tuple[int, float, str]] = Counter()
+        for place, s in enumerate(ordered, start=1):
+            instrument = (s.size, s.taper, s.motion)
+            seen[instrument] += 1
+            limits = [s.depth_share, *(s.speed_rpm or (None, None)), s.torque_ncm, s.use_limit]
+            what = [s.purpose, s.size, s.taper, s.length_mm, s.motion]
+            steps.append([q.id, s.step, place, *what, *limits, seen[instrument], same[instrument]])
+    standards = [
+        [n, s.measure, s.target, s.direction, s.since, s.note] for n, s in enumerate(settings.standards, start=1)
+    ]
+    for name, columns, rows in (
+        ("catalogue_sequences", _CATALOGUE_SEQUENCES, sequences),
+        ("catalogue_steps", _CATALOGUE_STEPS, steps),
+        ("catalogue_standards", _STANDARDS, standards),
+        ("settings_used", "settings_json varchar, as_of date", [[settings.model_dump_json(), as_of]]),
+    ):
+        connection.execute(f"create or replace temp table {name} ({columns})")
+        if rows:
+            places = ", ".join("(" + ", ".join("?" * len(row)) + ")" for row in rows)
+            connection.execute(f"insert into {name} values {places}", [value for row in rows for value in row])
 
 
 def data_date(connection: Connection) -> dt.date | None:
