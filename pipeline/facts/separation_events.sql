@@ -1,6 +1,7 @@
 -- One row a separation. A separated use and an incident of that kind in the same canal are one event: they are matched
 -- by instrument where both name it, else one to one while either side leaves the instrument open. What matches nothing
 -- is an event of its own, so that one that stands in a single table still counts, and one in both counts once.
+-- incident_id: an event that no use tells of. reported_as: the incident that reports a separated use.
 with separated_uses as (
     select
         practice,
@@ -62,8 +63,22 @@ same_instrument as (
             and u.place = l.place
 ),
 
+-- Those uses of a canal first that name their instrument: only an incident that names none can report them.
 open_uses as (
-    select u.practice, u.treatment_id, u.canal, u.instrument_id, u.use_id
+    select
+        u.practice,
+        u.treatment_id,
+        u.canal,
+        u.instrument_id,
+        u.use_id,
+        row_number() over (
+            partition by
+                u.practice,
+                u.treatment_id,
+                u.canal,
+                case when u.instrument_id is null then 1 else 0 end
+            order by u.use_id
+        ) as place
     from separated_uses as u
     left join same_instrument as s on s.practice = u.practice and s.use_id = u.use_id
     where s.use_id is null
@@ -161,11 +176,84 @@ ranked_incidents as (
     left join matched_per_canal as m
         on m.practice = o.practice and m.treatment_id = o.treatment_id and m.canal = o.canal
     left join matched_per_tooth as t on t.practice = o.practice and t.treatment_id = o.treatment_id
+),
+
+-- Which incident reports which use: a named use one that names no instrument, an unnamed use one of those left.
+paired_in_canal as (
+    select u.practice, u.treatment_id, u.canal, u.instrument_id, u.use_id, i.incident_id
+    from open_uses as u
+    left join matched_per_canal as m
+        on m.practice = u.practice and m.treatment_id = u.treatment_id and m.canal = u.canal
+    left join ranked_incidents as i
+        on
+            i.practice = u.practice
+            and i.treatment_id = u.treatment_id
+            and i.canal = u.canal
+            and i.place <= i.matches
+            and i.place = case
+                when u.instrument_id is null then m.named_uses_matched + u.place
+                when u.place <= m.named_uses_matched then u.place
+            end
+),
+
+left_uses as (
+    select
+        practice,
+        treatment_id,
+        use_id,
+        instrument_id,
+        row_number() over (
+            partition by practice, treatment_id, case when instrument_id is null then 1 else 0 end order by use_id
+        ) as place
+    from paired_in_canal
+    where incident_id is null
+),
+
+named_left as (
+    select
+        l.practice,
+        l.treatment_id,
+        least(l.uses_left - l.unnamed_uses_left, w.unnamed_incidents) as named_uses_matched
+    from left_per_tooth as l
+    inner join without_canal as w on w.practice = l.practice and w.treatment_id = l.treatment_id
+),
+
+paired_in_tooth as (
+    select u.practice, u.use_id, i.incident_id
+    from left_uses as u
+    inner join named_left as n on n.practice = u.practice and n.treatment_id = u.treatment_id
+    inner join ranked_incidents as i
+        on
+            i.practice = u.practice
+            and i.treatment_id = u.treatment_id
+            and i.canal is null
+            and i.place <= i.matches
+            and i.place = case
+                when u.instrument_id is null then n.named_uses_matched + u.place
+                when u.place <= n.named_uses_matched then u.place
+            end
 )
 
-select practice, treatment_id, canal, instrument_id, use_id, cast(null as varchar) as incident_id
-from separated_uses
+select
+    u.practice,
+    u.treatment_id,
+    u.canal,
+    u.instrument_id,
+    u.use_id,
+    cast(null as varchar) as incident_id,
+    coalesce(s.incident_id, c.incident_id, t.incident_id) as reported_as
+from separated_uses as u
+left join same_instrument as s on s.practice = u.practice and s.use_id = u.use_id
+left join paired_in_canal as c on c.practice = u.practice and c.use_id = u.use_id
+left join paired_in_tooth as t on t.practice = u.practice and t.use_id = u.use_id
 union all
-select practice, treatment_id, canal, instrument_id, cast(null as varchar) as use_id, incident_id
+select
+    practice,
+    treatment_id,
+    canal,
+    instrument_id,
+    cast(null as varchar) as use_id,
+    incident_id,
+    cast(null as varchar) as reported_as
 from ranked_incidents
 where place > matches

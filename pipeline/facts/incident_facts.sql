@@ -1,0 +1,117 @@
+-- One row an incident: what is reported, and separations that only the uses know of. A separation that stands in both
+-- tables is one row, which takes from either what the other leaves open.
+with every_one as (
+    select
+        i.practice,
+        i.incident_id,
+        e.use_id,
+        i.treatment_id,
+        coalesce(i.canal, e.canal) as canal,
+        coalesce(i.instrument_id, e.instrument_id) as instrument_id,
+        i.kind as incident,
+        i.occurred_at,
+        i.canal_third,
+        i.fragment_mm,
+        i.managed,
+        i.patient_informed,
+        case when e.use_id is null then 'incident' else 'both' end as told_by,
+        coalesce(m.rules, '') as flags
+    from incidents as i
+    left join separation_events as e on e.practice = i.practice and e.reported_as = i.incident_id
+    left join marked as m on m.kind = 'incidents' and m.batch_id = i.batch_id and m.record_no = i.record_no
+    union all
+    select
+        practice,
+        cast(null as varchar) as incident_id,
+        use_id,
+        treatment_id,
+        canal,
+        instrument_id,
+        'separation' as incident,
+        cast(null as timestamp) as occurred_at,
+        cast(null as varchar) as canal_third,
+        cast(null as double) as fragment_mm,
+        cast(null as varchar) as managed,
+        cast(null as boolean) as patient_informed,
+        'use' as told_by,
+        '' as flags
+    from separation_events
+    where use_id is not null and reported_as is null
+),
+
+known as (
+    select
+        e.practice,
+        e.incident_id,
+        e.use_id,
+        e.treatment_id,
+        e.canal,
+        e.instrument_id,
+        e.incident,
+        coalesce(e.occurred_at, u.started_at, c.started_at, cast(b.started_on as timestamp)) as occurred_at,
+        e.canal_third,
+        e.fragment_mm,
+        e.managed,
+        e.patient_informed,
+        e.told_by,
+        b.patient_id,
+        b.dentist,
+        coalesce(c.sequence, case when e.canal is null then b.sequence end) as sequence,
+        b.tooth,
+        b.tooth_type,
+        b.tooth_group,
+        b.arch,
+        b.kind,
+        b.lesion,
+        c.curvature_class,
+        c.curvature_deg,
+        coalesce(u.size, n.size, i.size) as size,
+        coalesce(u.motion, n.motion, i.motion) as motion,
+        n.use_number,
+        coalesce(u.lot, i.lot) as lot,
+        e.flags || coalesce(b.flags, '') as flags
+    from every_one as e
+    left join treatment_base as b on b.practice = e.practice and b.treatment_id = e.treatment_id
+    left join canal_base as c on c.practice = e.practice and c.treatment_id = e.treatment_id and c.canal = e.canal
+    left join instrument_uses as u on u.practice = e.practice and u.use_id = e.use_id
+    left join instrument_canals as n
+        on
+            n.practice = e.practice
+            and n.instrument_id = e.instrument_id
+            and n.treatment_id = e.treatment_id
+            and n.canal = e.canal
+    left join instruments as i on i.practice = e.practice and i.instrument_id = e.instrument_id
+)
+
+select
+    practice,
+    incident_id,
+    use_id,
+    treatment_id,
+    canal,
+    patient_id,
+    cast(occurred_at as date) as happened_on,
+    occurred_at,
+    incident,
+    told_by,
+    dentist,
+    sequence,
+    tooth,
+    tooth_type,
+    tooth_group,
+    arch,
+    kind,
+    lesion,
+    canal_third,
+    curvature_class,
+    curvature_deg,
+    instrument_id,
+    size,
+    motion,
+    use_number,
+    lot,
+    fragment_mm,
+    managed,
+    patient_informed,
+    flags
+from known
