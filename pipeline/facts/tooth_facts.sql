@@ -10,6 +10,7 @@ with seen as (
         f.tooth_present,
         f.lost_on,
         f.lost_reason,
+        f.surgery_on,
         case
             when f.pain or f.tenderness or f.swelling or f.sinus_tract then 'present'
             when
@@ -43,8 +44,34 @@ losses as (
 ),
 
 last_seen as (
-    select practice, treatment_id, max(seen_on) as last_seen_on
+    select
+        practice,
+        treatment_id,
+        max(seen_on) as last_seen_on,
+        min(case when surgery_on <= date '${as_of}' then surgery_on end) as surgery_on
     from seen
+    group by practice, treatment_id
+),
+
+-- The same tooth of the same patient treated again after this treatment was completed.
+treated_again as (
+    select b.practice, b.treatment_id, min(r.started_on) as retreated_on
+    from treatment_base as b
+    inner join treatment_base as r
+        on r.practice = b.practice and r.patient_id = b.patient_id and r.tooth = b.tooth
+    where
+        r.kind = 'retreatment'
+        and r.treatment_id <> b.treatment_id
+        and r.started_on >= b.completed_on
+        and r.started_on <= date '${as_of}'
+    group by b.practice, b.treatment_id
+),
+
+-- Separations are counted as elsewhere, once each; every other incident is one line of the incidents.
+other_incidents as (
+    select practice, treatment_id, count(*) as incidents
+    from incidents
+    where kind <> 'separation'
     group by practice, treatment_id
 ),
 
@@ -115,6 +142,11 @@ known as (
         l.lost_on,
         l.lost_reason,
         y.last_seen_on,
+        y.surgery_on,
+        a.retreated_on,
+        date_part('year', coalesce(b.completed_on, b.started_on)) - o.birth_year as age,
+        o.restoration,
+        o.restored_on,
         e.seen_on as outcome_seen_on,
         e.image as outcome_image,
         e.pai as outcome_pai,
@@ -122,10 +154,14 @@ known as (
         coalesce(w.follow_ups, 0) as follow_ups_in_window,
         v.visits,
         coalesce(s.separations, 0) as separations,
+        coalesce(s.separations, 0) + coalesce(i.incidents, 0) as incidents,
         coalesce(k.rules, '') as child_rules
     from treatment_base as b
     left join losses as l on l.practice = b.practice and l.treatment_id = b.treatment_id
     left join last_seen as y on y.practice = b.practice and y.treatment_id = b.treatment_id
+    left join treatments as o on o.practice = b.practice and o.treatment_id = b.treatment_id
+    left join treated_again as a on a.practice = b.practice and a.treatment_id = b.treatment_id
+    left join other_incidents as i on i.practice = b.practice and i.treatment_id = b.treatment_id
     left join late_enough as e on e.practice = b.practice and e.treatment_id = b.treatment_id
     left join in_window as w on w.practice = b.practice and w.treatment_id = b.treatment_id
     left join sat as v on v.practice = b.practice and v.treatment_id = b.treatment_id
@@ -156,6 +192,12 @@ select
     uses,
     visits,
     separations,
+    incidents,
+    age,
+    restoration,
+    restored_on,
+    surgery_on,
+    retreated_on,
     lost,
     lost_on,
     lost_reason,
