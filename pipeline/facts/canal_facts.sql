@@ -124,10 +124,19 @@ select
     n.untracked_uses,
     k.cost,
     k.without_price,
-    coalesce(s.separations, 0) as separations
+    coalesce(s.separations, 0) as separations,
+    h.uses,
+    h.uses_with_seconds,
+    h.seconds as instrument_seconds,
+    h.engine_seconds,
+    h.ends_untimed,
+    h.minutes as shaping_minutes,
+    h.gaps as shaping_gaps,
+    h.gap_minutes as shaping_gap_minutes
 from treated as t
 left join treatment_base as b on b.practice = t.practice and b.treatment_id = t.treatment_id
 left join estimated as e on e.practice = t.practice and e.treatment_id = t.treatment_id and e.canal = t.canal
 left join consumed as n on n.practice = t.practice and n.treatment_id = t.treatment_id and n.canal = t.canal
 left join cost as k on k.practice = t.practice and k.treatment_id = t.treatment_id and k.canal = t.canal
 left join separated as s on s.practice = t.practice and s.treatment_id = t.treatment_id and s.canal = t.canal
+left join canal_shaping as h on h.practice = t.practice and h.treatment_id = t.treatment_id and h.canal = t.canal

@@ -1,0 +1,72 @@
+-- One row a canal with uses of instruments: from the start of the first to the end of the last (its start and the
+-- seconds it turned, where recorded). Gaps over 20 minutes between the end of all uses so far and the next start are cut:
+-- the patient went home, or another canal or tooth came in between (common practice, no source).
+with timed as (
+    select
+        practice,
+        treatment_id,
+        canal,
+        use_id,
+        step,
+        started_at,
+        seconds,
+        motion,
+        date_diff('second', min(started_at) over (partition by practice, treatment_id, canal), started_at) as began,
+        row_number() over (partition by practice, treatment_id, canal order by step, use_id) as place,
+        row_number() over (partition by practice, treatment_id, canal order by step desc, use_id desc) as place_from_last
+    from instrument_uses
+),
+
+in_order as (
+    select
+        *,
+        began + coalesce(seconds, 0) as ended,
+        max(began + coalesce(seconds, 0)) over (
+            partition by practice, treatment_id, canal
+            order by began, step, use_id
+            rows between unbounded preceding and 1 preceding
+        ) as ended_before
+    from timed
+    where started_at is not null
+),
+
+spans as (
+    select
+        practice,
+        treatment_id,
+        canal,
+        max(ended) / 60.0 as span_minutes,
+        sum(case when began - ended_before > 1200 then 1 else 0 end) as gaps,
+        sum(case when began - ended_before > 1200 then began - ended_before else 0 end) / 60.0 as gap_minutes
+    from in_order
+    group by practice, treatment_id, canal
+),
+
+every_use as (
+    select
+        practice,
+        treatment_id,
+        canal,
+        count(*) as uses,
+        count(seconds) as uses_with_seconds,
+        sum(seconds) as seconds,
+        sum(case when motion <> 'hand' then seconds else 0 end) as engine_seconds,
+        max(case when started_at is null and (place = 1 or place_from_last = 1) then 1 else 0 end) as ends_untimed
+    from timed
+    group by practice, treatment_id, canal
+)
+
+select
+    e.practice,
+    e.treatment_id,
+    e.canal,
+    e.uses,
+    e.uses_with_seconds,
+    e.seconds,
+    e.engine_seconds,
+    e.ends_untimed,
+    s.span_minutes - s.gap_minutes as minutes,
+    s.gaps,
+    s.gap_minutes
+from every_use as e
+left join spans as s on s.practice = e.practice and s.treatment_id = e.treatment_id and s.canal = e.canal
