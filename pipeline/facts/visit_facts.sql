@@ -9,6 +9,7 @@ with visits_once as (
         coalesce(b.patient_id, 'treatment ' || v.treatment_id) as patient_id,
         min(v.seated_at) as seated_at,
         max(v.left_at) as left_at,
+        max(v.booked_minutes) as booked_minutes,
         min(v.dentist) as first_dentist,
         max(v.dentist) as last_dentist,
         min(b.sequence) as first_sequence,
@@ -68,6 +69,8 @@ sittings as (
         min(seated_at) as seated_at,
         max(left_at) as left_at,
         sum(date_diff('second', seated_at, left_at)) / 60.0 as recorded_minutes,
+        -- Known only where every visit of the sitting was booked.
+        case when count(booked_minutes) = count(*) then sum(booked_minutes) end as booked_minutes,
         case when min(first_dentist) = max(last_dentist) then min(first_dentist) else 'mixed' end as dentist,
         case
             when min(first_sequence) = max(last_sequence) then min(first_sequence)
@@ -132,5 +135,7 @@ select
         when occupied_until is null or occupied_until <= seated_at then date_diff('second', seated_at, left_at) / 60.0
         when occupied_until >= left_at then 0.0
         else date_diff('second', occupied_until, left_at) / 60.0
-    end as minutes
+    end as minutes,
+    date_diff('second', seated_at, left_at) / 60.0 as in_chair_minutes,
+    booked_minutes
 from in_chair
