@@ -12,6 +12,10 @@ with taken as (
         max(u.motion) as motion,
         max(u.size) as size,
         max(c.sequence) as sequence,
+        -- Unknown as soon as one of the uses in this canal has no speed or no seconds.
+        case
+            when count(u.speed_rpm * u.seconds) = count(*) then sum(u.speed_rpm * u.seconds / 60.0)
+        end as revolutions,
         string_agg(m.rules, '') as flags
     from instrument_uses as u
     left join canals as c
@@ -42,6 +46,7 @@ numbered as (
         k.motion,
         k.size,
         k.sequence,
+        k.revolutions,
         coalesce(k.flags, '') as flags,
         row_number() over (
             partition by k.practice, k.instrument_id order by k.used_at, k.treatment_id, k.canal
@@ -88,7 +93,22 @@ select
         else i.price / i.use_limit
     end as price_share,
     -- One cycle a tooth where the cycles were not counted.
-    coalesce(i.sterilisations, e.teeth) * cast(${sterilisation_cost} as double) / n.uses as sterilisation_share
+    coalesce(i.sterilisations, e.teeth) * cast(${sterilisation_cost} as double) / n.uses as sterilisation_share,
+    i.use_limit,
+    -- Only what rotates makes so many turns; how often a reciprocating instrument turns round, speed and time do not tell.
+    case when n.motion = 'rotation' then n.revolutions end as revolutions,
+    cast(n.used_at as date) as happened_on,
+    b.patient_id,
+    b.dentist,
+    b.tooth,
+    b.tooth_type,
+    b.tooth_group,
+    b.arch,
+    b.kind,
+    b.lesion,
+    c.curvature_class
 from numbered as n
 inner join teeth as e on e.practice = n.practice and e.instrument_id = n.instrument_id
 left join instruments as i on i.practice = n.practice and i.instrument_id = n.instrument_id
+left join treatment_base as b on b.practice = n.practice and b.treatment_id = n.treatment_id
+left join canal_base as c on c.practice = n.practice and c.treatment_id = n.treatment_id and c.canal = n.canal
