@@ -20,6 +20,17 @@ GROUPS: dict[str, str] = {
     "motion": "motion",
     "image": "kind of image",
     "basis": "measured or estimated",
+    "day": "day after the visit",
+    "incident": "kind of incident",
+    "canal_third": "third of the canal",
+    "use_number": "use number",
+    "lot": "lot",
+    # What rows of some kinds of measures are about; no unit has these columns.
+    "factor": "factor",
+    "class": "class of outcome",
+    "cause": "cause of loss",
+    "characteristic": "characteristic",
+    "level": "value",
 }
 
 # Groups made from the date on which a unit happened; every other group is a column of the facts.
