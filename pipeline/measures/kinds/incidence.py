@@ -1,0 +1,59 @@
+"""Incidences: incidents of several kinds over the same canals, with the exact Poisson interval (Garwood).
+
+Units are canals (`exposure` 1, `numerator` 0, no `incident`) and incidents (`exposure` 0, `numerator` 1). Grouped by
+kind of incident, every kind has all canals of its group as denominator, and a kind that a group lacks shows as 0.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.measures.catalogue import Measure
+from pipeline.measures.kinds._common import Row, assemble, fetch
+from pipeline.stats import rates
+
+if TYPE_CHECKING:
+    import duckdb
+
+    Connection = duckdb.DuckDBPyConnection
+
+
+def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ...], confidence: float) -> list[Row]:
+    canal_groups = tuple(g for g in by if g != "incident")
+    names = ", ".join(f'"{g}"' for g in by)
+    own = "".join(f'"{g}", ' for g in canal_groups)
+    kinds = f"cross join (select distinct incident from {units} where incident is not null)" if "incident" in by else ""
+    same = " and ".join(f'c."{g}" is not distinct from e."{g}"' for g in by) or "true"
+    shown = "".join(f'c."{g}", ' for g in by)
+    frame = fetch(
+        connection,
+        f"""with canals as (
+                select * from (
+                    select {own} cast(sum(exposure) as double) as exposure
+                    from {units} {"group by all" if own else "having count(*) > 0"}) as groups {kinds}),
+            happened as (
+                select {names + "," if by else ""} cast(sum(numerator) as double) as events
+                from {units} where numerator > 0 {"group by all" if by else ""})
+            select {shown} c.exposure, coalesce(e.events, 0) as events from canals as c left join happened as e on {same}
+        """,
+        by,
+    )
+    events, exposure = frame["events"].to_numpy(), frame["exposure"].to_numpy()
+    low, high = rates.garwood(events, exposure, confidence)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        rate = np.where(exposure > 0, events / exposure, np.nan)
+    return assemble(
+        frame,
+        by,
+        measure,
+        {
+            "n": exposure.astype(int),
+            "events": events.astype(int),
+            "exposure": exposure,
+            "estimate": rate * measure.scale,
+            "low": low * measure.scale,
+            "high": high * measure.scale,
+        },
+    )
