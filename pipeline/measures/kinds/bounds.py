@@ -1,4 +1,4 @@
-"""Bounds: a share among those seen, and how far it could be from the truth if those not seen had all done badly or well.
+"""Bounds: a share among those seen, and what it would be if those not seen had all done badly, or all well.
 
 Units give `numerator` (1 or 0; NULL where the outcome is not known) and maybe `cluster`. n counts known outcomes. The
 `lowest` share takes every unknown outcome as no event, `highest` as an event; `lowest_low` and `highest_high` are the
@@ -8,9 +8,10 @@ Source: Manski CF, Am Econ Rev 1990;80:319-323 (worst-case bounds).
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
 from pipeline.measures.catalogue import Measure
 from pipeline.measures.kinds._common import Row, assemble, clustered
@@ -18,8 +19,11 @@ from pipeline.stats import proportions
 
 if TYPE_CHECKING:
     import duckdb
+    import polars as pl
 
     Connection = duckdb.DuckDBPyConnection
+
+Floats = npt.NDArray[np.float64]
 
 
 def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ...], confidence: float) -> list[Row]:
@@ -33,21 +37,12 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
     all_n, least, most = (bounds[b][c].to_numpy() for b, c in (("low", "n"), ("low", "total"), ("high", "total")))
     unknown_n = most - least
     n = all_n - unknown_n
-    observed = _observed(connection, measure, by)
-    limits = [
-        _limits(observed.get(tuple(row[g] for g in by)), confidence) for row in bounds["low"].iter_rows(named=True)
-    ]
+    observed = {group: (low, high) for group, low, high in _observed(connection, measure, by, confidence)}
+    limits = [observed.get(group, (np.nan, np.nan)) for group in _groups(bounds["low"], by)]
     with np.errstate(divide="ignore", invalid="ignore"):
         estimate = np.where(n > 0, least / n, np.nan)
-    outer = {
-        name: proportions.clustered_wilson(
-            frame["total"].to_numpy(),
-            frame["n"].to_numpy(),
-            *(frame[c].to_numpy() for c in ("clusters", "yy", "yn", "nn")),
-            confidence,
-        )
-        for name, frame in bounds.items()
-    }
+    outer_low, _ = _wilson(bounds["low"], confidence)
+    _, outer_high = _wilson(bounds["high"], confidence)
     return assemble(
         bounds["low"],
         by,
@@ -61,23 +56,26 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
             "high": [high for _, high in limits],
             "lowest": least / all_n,
             "highest": most / all_n,
-            "lowest_low": outer["low"][0],
-            "highest_high": outer["high"][1],
+            "lowest_low": outer_low,
+            "highest_high": outer_high,
         },
     )
 
 
-def _observed(connection: Connection, measure: Measure, by: tuple[str, ...]) -> dict[tuple[object, ...], Row]:
-    """Sums over clusters of the known outcomes, by group."""
+def _observed(
+    connection: Connection, measure: Measure, by: tuple[str, ...], confidence: float
+) -> list[tuple[tuple[Any, ...], float, float]]:
+    """Limits of the share among known outcomes, for each group that has any."""
     connection.execute("create or replace temp table known_only as select * from known_and_not where known")
     frame = clustered(connection, "known_only", measure, by, "numerator")
-    return {tuple(row[g] for g in by): row for row in frame.iter_rows(named=True)}
+    low, high = _wilson(frame, confidence)
+    return list(zip(_groups(frame, by), low.tolist(), high.tolist(), strict=True))
 
 
-def _limits(sums: Row | None, confidence: float) -> tuple[float, float]:
-    if sums is None:
-        return np.nan, np.nan
-    low, high = proportions.clustered_wilson(
-        sums["total"], sums["n"], sums["clusters"], sums["yy"], sums["yn"], sums["nn"], confidence
-    )
-    return float(low), float(high)
+def _groups(frame: pl.DataFrame, by: tuple[str, ...]) -> list[tuple[Any, ...]]:
+    return [tuple(row[g] for g in by) for row in frame.iter_rows(named=True)]
+
+
+def _wilson(frame: pl.DataFrame, confidence: float) -> tuple[Floats, Floats]:
+    total, n, clusters, yy, yn, nn = (frame[c].to_numpy() for c in ("total", "n", "clusters", "yy", "yn", "nn"))
+    return proportions.clustered_wilson(total, n, clusters, yy, yn, nn, confidence)
