@@ -36,8 +36,8 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
             happened as (
                 select {names + "," if by else ""} cast(sum(numerator) as double) as events
                 from {units} where numerator > 0 {"group by all" if by else ""})
-            select {shown} c.exposure, coalesce(e.events, 0) as events from canals as c left join happened as e on {same}
-        """,
+            select {shown} c.exposure, coalesce(e.events, 0) as events
+            from canals as c left join happened as e on {same}""",
         by,
     )
     events, exposure = frame["events"].to_numpy(), frame["exposure"].to_numpy()
