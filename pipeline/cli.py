@@ -488,6 +488,7 @@ def measure(
 ) -> None:
     """Compute a measure, with n, interval, and what was left out."""
     from pipeline.measures.catalogue import find
+    from pipeline.measures.sentence import told
 
     find(name)
     start, end = _date(from_, "--from"), _date(to, "--to")
@@ -498,7 +499,7 @@ def measure(
 
         check_format(out)
     with _workspace(store, settings) as workspace:
-        result = workspace.compute(name, _names(by), start, end)
+        result = told(workspace.compute(name, _names(by), start, end), workspace.settings.reporting.confidence)
     if out:
         from pipeline.measures.output import write
 
@@ -518,11 +519,26 @@ def _workspace(store: Path, settings: Path | None) -> Iterator[Workspace]:
         yield Workspace(connection, _settings(settings))
 
 
+# Of a comparison a table shows these; --json and --out have every figure.
+_OF_COMPARISONS = frozenset(
+    (
+        *("reference", "n", "n_reference", "crude_difference", "estimate", "low", "high", "p_adjusted", "n_used"),
+        *("odds_ratio", "gee_odds_ratio", "standardised", "standardised_reference", "smallest_difference", "too_few"),
+    )
+)
+
+
 def _print_result(result: Result) -> None:
     from pipeline.printing import table
 
     typer.echo(f"{result.title} ({result.unit})")
-    table(result.rows, empty="No unit counts.")
+    if result.kind == "comparison":
+        aside = {key for row in result.rows for key in row} - _OF_COMPARISONS - {*result.by}
+        table(result.rows, empty="Nothing to compare.", drop=tuple(aside))
+        for row in result.rows:
+            typer.echo(row["sentence"])
+    else:
+        table(result.rows, empty="No unit counts.")
     for left in result.left_out:
         typer.echo(f"left out: {left['n']} - {left['reason']}")
     if result.suppressed:
