@@ -12,6 +12,10 @@ with lives as (
         max(sequence) as last_sequence,
         max(motion) as motion,
         max(size) as size,
+        case when count(revolutions) = count(*) then sum(revolutions) end as revolutions,
+        sum(case when curvature_class = 'straight' then revolutions else 0 end) as revolutions_straight,
+        sum(case when curvature_class = 'moderate' then revolutions else 0 end) as revolutions_moderate,
+        sum(case when curvature_class = 'severe' then revolutions else 0 end) as revolutions_severe,
         string_agg(flags, '') as flags
     from instrument_canals
     group by practice, instrument_id
@@ -49,6 +53,11 @@ select
     l.teeth,
     l.ended_at_use,
     l.separated_at_use,
+    -- Turns of a rotating instrument, known only where speed and seconds of every use are.
+    l.revolutions,
+    case when l.revolutions is not null then l.revolutions_straight end as revolutions_straight,
+    case when l.revolutions is not null then l.revolutions_moderate end as revolutions_moderate,
+    case when l.revolutions is not null then l.revolutions_severe end as revolutions_severe,
     l.flags || coalesce(m.rules, '') as flags
 from lives as l
 inner join dentists as d on d.practice = l.practice and d.instrument_id = l.instrument_id
