@@ -40,6 +40,22 @@ def binomial_limits(target: float, n: npt.ArrayLike, probabilities: npt.ArrayLik
     return np.where(size > 0, np.clip(limit / whole, 0, 1), np.nan)
 
 
+def binomial_steps(target: float, n: npt.ArrayLike, probabilities: npt.ArrayLike = PROBABILITIES) -> Floats:
+    """Limits of a share as whole counts, not smoothed: smallest r with F(r) >= p, as r / n; shapes as binomial_limits.
+
+    A unit is beyond an upper limit only where so many events or more have a chance of at most 1 - p, and below a lower
+    one only where so few or fewer have less than p. Smoothed limits flag many more units where hardly one event is
+    expected. NaN where n = 0. ValueError for a target outside 0..1.
+    """
+    if not 0 <= target <= 1:
+        raise ValueError("the target share lies between 0 and 1")
+    from scipy.stats import binom
+
+    size, p = _grid(n, probabilities)
+    whole = np.where(size > 0, size, 1)
+    return np.where(size > 0, np.asarray(binom.ppf(p, whole, target), dtype=float) / whole, np.nan)
+
+
 def poisson_limits(expected: npt.ArrayLike, probabilities: npt.ArrayLike = PROBABILITIES) -> Floats:
     """Limits of observed / expected about 1: shape (units, probabilities); NaN where nothing is expected."""
     from scipy.stats import poisson

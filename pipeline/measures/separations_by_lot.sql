@@ -1,0 +1,12 @@
+-- Engine-driven uses with the lot of their instrument: as the use has it, else as the list of instruments has it.
+select
+    f.*,
+    coalesce(u.lot, i.lot) as lot,
+    f.separations as numerator,
+    case
+        when f.motion = 'hand' then 'hand instrument'
+        when coalesce(u.lot, i.lot) is null then 'lot not recorded'
+    end as left_out
+from use_facts as f
+left join instrument_uses as u on u.practice = f.practice and u.use_id = f.use_id
+left join instruments as i on i.practice = f.practice and i.instrument_id = f.instrument_id
