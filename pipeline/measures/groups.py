@@ -25,6 +25,8 @@ GROUPS: dict[str, str] = {
     "canal_third": "third of the canal",
     "use_number": "use number",
     "lot": "lot",
+    "check": "check",
+    "indication": "indication of the sequence",
     # What rows of some kinds of measures are about; no unit has these columns.
     "factor": "factor",
     "class": "class of outcome",
