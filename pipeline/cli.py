@@ -546,6 +546,28 @@ def _print_result(result: Result) -> None:
 
 
 @app.command()
+def stock(
+    by: Annotated[str, typer.Option("--by", help="Groups: size, motion or both.")] = "motion,size",
+    store: StoreOption = STORE,
+    settings: SettingsOption = None,
+    json_: JsonOption = False,
+) -> None:
+    """Instruments in stock: how long they last, and how many the next 30, 60 and 90 days will need."""
+    from pipeline.printing import table
+    from pipeline.stock import lines
+
+    with _workspace(store, settings) as workspace:
+        result = workspace.compute("stock_forecast", _names(by))
+    if json_:
+        _print_json(result.as_json())
+        return
+    typer.echo(f"{result.title} ({result.unit})")
+    table(lines(result), empty="No instrument was used in the months that are counted, and none is in stock.")
+    for left in result.left_out:
+        typer.echo(f"left out: {left['n']} - {left['reason']}")
+
+
+@app.command()
 def report(
     which: Annotated[str, typer.Argument(help="monthly, incidents, outcomes or all.")] = "all",
     month: Annotated[str | None, typer.Option("--month", help="The month under review, e.g. 2026-03.")] = None,
