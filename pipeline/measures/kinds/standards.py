@@ -1,0 +1,121 @@
+"""Standards: each measure that the practice set one for, computed and held against it.
+
+One row a standard: measure, standard, figure with its interval, verdict, and the change since the day from which the
+standard counts. The figures are those of the measures themselves, of records since that day.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import TYPE_CHECKING
+
+from pipeline.errors import UserError
+from pipeline.measures.catalogue import Measure, find
+from pipeline.measures.kinds._common import Row
+from pipeline.measures.run import Workspace
+from pipeline.settings import Settings
+from pipeline.stats import change
+
+if TYPE_CHECKING:
+    import duckdb
+
+    Connection = duckdb.DuckDBPyConnection
+
+ONE_FIGURE = ("share", "checks", "rate", "time", "amount")  # kinds that without groups are a single figure
+UNKNOWN = "cannot be told yet"
+
+
+class _Prepared(Workspace):
+    """A workspace on facts that this connection holds already."""
+
+    def __init__(self, connection: Connection) -> None:
+        text, as_of = connection.execute("select settings_json, as_of from settings_used").fetchall()[0]
+        self.connection, self.settings, self.as_of = connection, Settings.model_validate_json(text), as_of
+
+
+def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ...], confidence: float) -> list[Row]:
+    """UserError for a standard of a measure that does not exist, or that is not one figure."""
+    columns = ("measure", "target", "direction", "since", "note")
+    found = connection.execute(f"select {', '.join(columns)} from {units} order by place").fetchall()
+    return [_held(connection, dict(zip(columns, row, strict=True))) for row in found]
+
+
+def verdict(low: float | None, high: float | None, target: float, direction: str) -> str:
+    """`met`, `not met`, or `cannot be told yet` where the interval holds the standard or there is none."""
+    if low is None or high is None:
+        return UNKNOWN
+    if direction == "at most":
+        low, high, target = -high, -low, -target
+    return "met" if low >= target else "not met" if high < target else UNKNOWN
+
+
+def _held(connection: Connection, standard: Row) -> Row:
+    measure = _one_figure(standard)
+    since: dt.date | None = standard["since"]
+    dated = since is not None and "happened_on" in measure.columns
+    now = _figure(connection, measure, start=since if dated else None)
+    before = _figure(connection, measure, end=since - dt.timedelta(days=1)) if since and dated else {}
+    difference = _difference(now, before)
+    return {
+        "measure": measure.name,
+        "title": measure.title,
+        "unit": measure.unit,
+        "direction": standard["direction"],
+        "target": standard["target"],
+        "since": since,
+        "n": now.get("n"),
+        "estimate": now.get("estimate"),
+        "low": now.get("low"),
+        "high": now.get("high"),
+        "verdict": verdict(now.get("low"), now.get("high"), standard["target"], standard["direction"]),
+        "n_before": before.get("n"),
+        "before": before.get("estimate"),
+        **difference,
+        "trend": _trend(difference["change_low"], difference["change_high"], standard["direction"]),
+        "lacking": now.get("lacking"),
+        "note": standard["note"],
+    }
+
+
+def _one_figure(standard: Row) -> Measure:
+    """The measure of a standard; UserError when there is none, or when it is not one figure, or out of its range."""
+    where = "a standard in the settings"
+    try:
+        measure = find(standard["measure"])
+    except UserError as e:
+        raise UserError(e.what, where=where, do="`canalwise measures` lists them") from None
+    if measure.kind not in ONE_FIGURE:
+        raise UserError(f"{measure.name} is not one figure, so nothing can be held against it", where=where)
+    if measure.unit == "share" and not 0 <= standard["target"] <= 1:
+        raise UserError(f"the target of {measure.name} is a share, from 0 to 1", where=where, do="Write 90 % as 0.9")
+    return measure
+
+
+def _figure(connection: Connection, measure: Measure, start: dt.date | None = None, end: dt.date | None = None) -> Row:
+    """The measure over a period: its one row, empty where nothing counts or the store lacks what it needs."""
+    workspace = _Prepared(connection)
+    lacking = workspace.missing(measure.name)
+    if lacking:
+        return {"lacking": ", ".join(lacking)}
+    found = workspace.compute(measure.name, start=start, end=end).rows
+    row = dict(found[0]) if found else {}
+    if row.get("too_few"):
+        return {"lacking": "too few to report"}
+    return row
+
+
+def _difference(now: Row, before: Row) -> Row:
+    names = ("estimate", "low", "high")
+    figures: list[float] = [row[name] for row in (now, before) for name in names if row.get(name) is not None]
+    if len(figures) < 6:
+        return {"change": None, "change_low": None, "change_high": None}
+    found = change.difference(*figures)
+    return dict(zip(("change", "change_low", "change_high"), found, strict=True))
+
+
+def _trend(low: float | None, high: float | None, direction: str) -> str | None:
+    if low is None or high is None:
+        return None
+    if low <= 0 <= high:
+        return "no change shown"
+    return "better" if (low > 0) == (direction == "at least") else "worse"
