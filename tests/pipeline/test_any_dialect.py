@@ -357,7 +357,7 @@ def stored(at: Path, name: str, *paths: Path, mapping: Path | None = None) -> Pa
     return store
 
 
-ALIKE = settings(deadline=None, max_examples=15, suppress_health_check=[HealthCheck.too_slow])
+ALIKE = settings(deadline=None, max_examples=10, suppress_health_check=[HealthCheck.too_slow])
 
 
 @pytest.mark.parametrize("kind", list(VALUES))
@@ -376,7 +376,7 @@ def test_the_declared_mapping_reads_back_what_was_written(kind: str, data: st.Da
 
 @pytest.mark.parametrize("kind", list(VALUES))
 @given(data=st.data())
-@settings(ALIKE, max_examples=8, derandomize=True, phases=[Phase.generate])
+@settings(ALIKE, max_examples=6, derandomize=True, phases=[Phase.generate])
 def test_a_drafted_mapping_reads_back_what_was_written_or_asks(kind: str, data: st.DataObject) -> None:
     hand = data.draw(hands(kind))
     rows = records(kind, 40, data.draw(st.integers(0, 10**6)), LETTERS[hand.encoding])

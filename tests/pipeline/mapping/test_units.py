@@ -119,11 +119,12 @@ def test_a_taper_without_a_declared_unit() -> None:
         None,
         None,
     ]
-    assert values("instruments", "taper", ["0,04", ",04", "4 %", "4,5 %", "0.04"], decimal=",") == [
+    assert values("instruments", "taper", ["0,04", ",04", "4 %", "4,5 %", "0.04", "4.500"], decimal=",") == [
         0.04,
         0.04,
         0.04,
         0.045,
+        0.04,  # no thousands begin with a nought
         None,
     ]
     assert values("instruments", "taper", ["0,04", "0.04"], decimal=",") == [0.04, None]
