@@ -127,7 +127,7 @@ def test_a_taper_without_a_declared_unit() -> None:
         0.04,  # no thousands begin with a nought
         None,
     ]
-    assert values("instruments", "taper", ["0,04", "0.04"], decimal=",") == [0.04, None]
+    assert values("instruments", "taper", ["0,04", "1.250"], decimal=",") == [0.04, None]
     assert values("instruments", "price", ["4 %"]) == [None]
 
 
