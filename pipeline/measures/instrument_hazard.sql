@@ -1,0 +1,8 @@
+-- The lives of instruments, with the hazard that the practice does not want to pass (its standard for this measure).
+select
+    f.*,
+    coalesce(f.ended_at_use, f.uses) as time,
+    case when f.ended_at_use is not null then 1 else 0 end as event,
+    (select min(s.target) from catalogue_standards as s where s.measure = 'instrument_hazard') as hazard_limit,
+    case when f.motion = 'hand' then 'hand instrument' end as left_out
+from instrument_facts as f

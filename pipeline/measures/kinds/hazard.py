@@ -1,0 +1,63 @@
+"""Hazards by use number: of the instruments that reached a use, the share whose event came in it. Wilson limits.
+
+`smooth` is the hazard of a Weibull life in whole uses, where ten or more events make it (its `weibull_shape` above 1
+says that the hazard rises). `uses_within_limit`: how many uses there are before the first at which even the lower
+bound is above the practice's own limit (column `hazard_limit` of the units); None where none is, or no limit was set.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.measures.catalogue import Measure
+from pipeline.measures.kinds._common import Row, fetch, grouped, number
+from pipeline.stats import discrete_weibull, survival
+
+if TYPE_CHECKING:
+    import duckdb
+
+    Connection = duckdb.DuckDBPyConnection
+
+
+def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ...], confidence: float) -> list[Row]:
+    columns, group_by = grouped(by)
+    frame = fetch(
+        connection,
+        f"select {columns} list(cast(time as double) order by rowid) as times, max(hazard_limit) as hazard_limit, "
+        f"list(cast(event as integer) order by rowid) as events from {units} {group_by}",
+        by,
+    )
+    out: list[Row] = []
+    for group in frame.iter_rows(named=True):
+        found = survival.discrete_hazard(group["times"], group["events"], confidence)
+        smooth = discrete_weibull.discrete_weibull(group["times"], group["events"])
+        if smooth is not None and smooth.tentative:
+            smooth = None
+        curve = np.full(found.uses.size, np.nan) if smooth is None else smooth.hazard(found.uses)
+        limit = group["hazard_limit"]
+        beyond = np.flatnonzero(found.low > limit) if limit is not None else np.empty(0, dtype=int)
+        head = {g: group[g] for g in by} | {"n": len(group["times"])}
+        tail = {
+            "weibull_shape": None if smooth is None else smooth.shape,
+            "limit": limit,
+            "uses_within_limit": int(found.uses[beyond[0]]) - 1 if beyond.size else None,
+        }
+        out += [
+            head
+            | {
+                "time": int(use),
+                "at_risk": int(at_risk),
+                "events": int(events),
+                "estimate": number(hazard),
+                "low": number(low),
+                "high": number(high),
+                "smooth": number(at),
+            }
+            | tail
+            for use, at_risk, events, hazard, low, high, at in zip(
+                found.uses, found.at_risk, found.events, found.hazard, found.low, found.high, curve, strict=True
+            )
+        ]
+    return out
