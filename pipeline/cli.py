@@ -481,6 +481,7 @@ def measure(
     by: Annotated[str | None, typer.Option("--by", help="Groups, e.g. sequence,tooth_type.")] = None,
     from_: Annotated[str | None, typer.Option("--from", help="First day, e.g. 2026-01-01.")] = None,
     to: Annotated[str | None, typer.Option("--to", help="Last day.")] = None,
+    process: Annotated[bool, typer.Option("--process", help="A process chart by month: limits, signals.")] = False,
     out: Annotated[Path | None, typer.Option("--out", help="FILE.csv, .parquet, .xlsx or .json instead.")] = None,
     store: StoreOption = STORE,
     settings: SettingsOption = None,
@@ -488,6 +489,7 @@ def measure(
 ) -> None:
     """Compute a measure, with n, interval, and what was left out."""
     from pipeline.measures.catalogue import find
+    from pipeline.measures.process_chart import process_chart
     from pipeline.measures.sentence import told
 
     find(name)
@@ -498,8 +500,13 @@ def measure(
         from pipeline.measures.output import check_format
 
         check_format(out)
+    if process and _names(by) not in ((), ("month",)):
+        raise UserError(f"--process has no groups {by}: a chart has a row a month", do="Give --by month")
     with _workspace(store, settings) as workspace:
-        result = told(workspace.compute(name, _names(by), start, end), workspace.settings.reporting.confidence)
+        if process:
+            result: Result = process_chart(workspace, name, start=start, end=end)
+        else:
+            result = told(workspace.compute(name, _names(by), start, end), workspace.settings.reporting.confidence)
     if out:
         from pipeline.measures.output import write
 
@@ -539,6 +546,12 @@ def _print_result(result: Result) -> None:
             typer.echo(row["sentence"])
     else:
         table(result.rows, empty="No unit counts.")
+    if signals := getattr(result, "signals", None):
+        typer.echo("Signals:")
+        for signal in signals:
+            typer.echo(f"  {signal['says']}")
+    for note in getattr(result, "notes", ()):
+        typer.echo(note)
     for left in result.left_out:
         typer.echo(f"left out: {left['n']} - {left['reason']}")
     if result.suppressed:

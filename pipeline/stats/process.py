@@ -130,6 +130,25 @@ def laney(
     return _attributes(kind, x, size, baseline, laney_factor=True, d2=d2)
 
 
+def overdispersed(events: npt.ArrayLike, n: npt.ArrayLike, kind: Literal["p", "u"] = "p") -> bool:
+    """Do shares (p) or rates (u) vary from month to month by more than chance within the months (p < 0.05)?
+
+    Laney's sigma_z, of ranges between successive months, must lie above 1 by more than its own error. Ranges beyond
+    their upper limit are left out (Nelson 1982), so that a single month out of the ordinary does not widen the limits
+    that should show it. Variance of a mean moving range over d2: 0.8264 / n (Cryer JD, Ryan TP, J Qual Technol
+    1990;22:187-192, from memory; checked by simulation).
+    """
+    chart = p_chart(events, n) if kind == "p" else u_chart(events, n)
+    if chart.n < 2 or not chart.centre or (kind == "p" and chart.centre == 1):
+        return False
+    spread = chart.centre * (1 - chart.centre) if kind == "p" else chart.centre
+    with np.errstate(divide="ignore", invalid="ignore"):
+        z = (chart.values - chart.centre) * np.sqrt(np.asarray(n, dtype=float) / spread)
+    ranges = np.abs(np.diff(z[~np.isnan(z)]))
+    ranges = ranges[ranges <= range_factor() * ranges.mean()]
+    return float(ranges.mean()) / D2 > 1 + 1.645 * math.sqrt(0.8264 / chart.n)
+
+
 def _attributes(
     kind: Literal["p", "u"],
     x: Floats,
