@@ -1,25 +1,9 @@
 select
     f.*,
     f.patient_id as cluster,
-    case
-        when c.curvature_deg > s.largest_curvature_deg then 0
-        when c.first_binding_size < s.smallest_binding_size or c.first_binding_size > s.largest_binding_size then 0
-        when s.largest_curvature_deg is not null and c.curvature_deg is null then null
-        when s.smallest_binding_size is not null and c.first_binding_size is null then null
-        else 1
-    end as met,
-    case when c.curvature_deg > s.largest_curvature_deg then 1 else 0 end as too_curved,
-    case
-        when c.first_binding_size < s.smallest_binding_size or c.first_binding_size > s.largest_binding_size then 1
-        else 0
-    end as other_width,
-    case
-        when f.patient_id is null then 'the canal''s treatment is not in the store'
-        when f.sequence is null then 'sequence not recorded'
-        when s.sequence is null then 'the canal''s sequence is not in the catalogue'
-        when s.largest_curvature_deg is null and s.smallest_binding_size is null
-            then 'the catalogue gives the sequence no indication'
-    end as left_out
+    i.inside as met,
+    i.too_curved,
+    i.other_width,
+    i.without_indication as left_out
 from canal_facts as f
-inner join canals as c on c.practice = f.practice and c.treatment_id = f.treatment_id and c.canal = f.canal
-left join catalogue_sequences as s on s.sequence = f.sequence
+inner join canal_indication as i on i.practice = f.practice and i.treatment_id = f.treatment_id and i.canal = f.canal
