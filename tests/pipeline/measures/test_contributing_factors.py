@@ -1,0 +1,135 @@
+"""Each factor is present where the records say so, absent where they say the contrary, and else not told."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+import pytest
+
+from pipeline.measures.catalogue import find
+from pipeline.measures.kinds import factors
+from pipeline.measures.run import Workspace
+from pipeline.settings import Settings
+from pipeline.store.database import in_memory
+
+CATALOGUE = {
+    "sequence": [
+        {
+            "id": "A",
+            "glide_path_size": 15,
+            "step": [
+                {"step": 1, "size": 30, "taper": 0.06, "motion": "rotation", "depth_share": 0.5, "use_limit": 2}
+                | {"speed_rpm": [300, 400], "torque_ncm": 2.0},
+                {"step": 2, "size": 25, "taper": 0.06, "motion": "rotation", "speed_rpm": [300, 400]},
+            ],
+        }
+    ]
+}
+USE = {
+    "treatment_id": "T",
+    "canal": "S",
+    "taper": 0.06,
+    "motion": "rotation",
+    "result": "intact",
+    "irrigant_ml": 2.0,
+    "speed_rpm": 350.0,
+    "torque_ncm": 2.0,
+    "peak_torque_ncm": 1.5,
+    "depth_mm": 9.0,
+}
+FACTORS = ["speed_outside", "torque_over", "use_over_limit", "no_glide_path", "out_of_order", "too_deep"]
+FACTORS += ["not_irrigated", "curved"]
+
+
+def told(
+    canal: dict[str, Any], first: dict[str, Any], second: dict[str, Any], earlier: int = 0, catalogue: bool = True
+) -> dict[str, Any]:
+    """The factors of a canal with two uses; `earlier` canals the first instrument had been in before."""
+    connection = in_memory()
+    canals = [{"treatment_id": "T", "canal": "S", "sequence": "A", "working_length_mm": 20.0, **canal}]
+    uses = [
+        {"use_id": "U1", "step": 1, "instrument_id": "I1", "size": 30, **USE, **first},
+        {"use_id": "U2", "step": 2, "instrument_id": "I2", "size": 25, **USE, "depth_mm": 20.0, **second},
+    ]
+    before = [
+        {**uses[0], "use_id": f"E{i}", "treatment_id": f"E{i}", "started_at": f"2026-01-0{i + 1} 09:00:00"}
+        for i in range(earlier)
+    ]
+    uses[0]["started_at"] = "2026-02-01 09:00:00"
+    for kind, records in (("canals", canals), ("instrument_uses", [*uses, *before])):
+        for number, row in enumerate(records):
+            connection.execute(
+                f"insert into {kind} ({', '.join(row)}, practice, source_row, batch_id, record_no) "
+                f"values ({', '.join('?' * len(row))}, 'here', 1, 1, {number})",
+                list(row.values()),
+            )
+    Workspace(connection, Settings.model_validate(CATALOGUE if catalogue else {}), dt.date(2026, 6, 30))
+    sql = f"select {', '.join(FACTORS)} from ({find('contributing_factors').sql}) where treatment_id = 'T'"
+    (row,) = connection.execute(sql).fetchall()
+    return dict(zip(FACTORS, row, strict=True))
+
+
+AS_ASKED = {"glide_path_size": 15, "curvature_deg": 10.0}
+
+
+def test_a_canal_done_as_the_catalogue_asks_has_no_factor() -> None:
+    assert told(AS_ASKED, {}, {}) == dict.fromkeys(FACTORS, 0)
+
+
+@pytest.mark.parametrize(
+    ("factor", "canal", "first", "second", "earlier"),
+    [
+        ("speed_outside", {}, {"speed_rpm": 299.0}, {}, 0),
+        ("torque_over", {}, {"peak_torque_ncm": 2.1}, {}, 0),
+        ("torque_over", {}, {"torque_ncm": 2.5, "peak_torque_ncm": 2.2}, {}, 0),
+        ("use_over_limit", {}, {}, {}, 2),
+        ("no_glide_path", {"glide_path_size": 10}, {}, {}, 0),
+        ("out_of_order", {}, {"step": 3}, {}, 0),
+        ("too_deep", {}, {"depth_mm": 11.0}, {}, 0),
+        ("not_irrigated", {}, {"irrigant_ml": 0.0}, {}, 0),
+        ("curved", {"curvature_deg": 25.0}, {}, {}, 0),
+    ],
+)
+def test_one_departure_is_one_factor(factor: str, canal: Any, first: Any, second: Any, earlier: int) -> None:
+    found = told({**AS_ASKED, **canal}, first, second, earlier)
+    assert {name for name, present in found.items() if present == 1} == {factor}
+    assert None not in found.values() or factor == "out_of_order"
+
+
+def test_the_last_use_allowed_and_no_irrigant_after_the_last_instrument_are_no_factors() -> None:
+    assert told(AS_ASKED, {}, {"irrigant_ml": 0.0}, earlier=1) == dict.fromkeys(FACTORS, 0)
+
+
+def test_what_is_not_recorded_is_not_told() -> None:
+    nothing = dict.fromkeys(["speed_rpm", "torque_ncm", "peak_torque_ncm", "depth_mm", "irrigant_ml", "instrument_id"])
+    found = told({}, nothing, nothing)
+    assert {name for name, present in found.items() if present is not None} == {"out_of_order"}
+
+
+@pytest.mark.parametrize(("speed", "outside"), [(149, 1), (150, 0), (300, 0), (301, 1)])
+def test_without_a_catalogue_150_to_300_rpm_is_the_range(speed: int, outside: int) -> None:
+    """Common practice, no source."""
+    found = told(AS_ASKED, {"speed_rpm": float(speed)}, {"speed_rpm": 250.0}, catalogue=False)
+    assert found["speed_outside"] == outside
+
+
+def test_words_say_what_the_figures_allow_and_never_speak_of_causes() -> None:
+    connection = in_memory()
+    columns = ", ".join(f"{name} integer" for name in [*FACTORS, "any_incident", "separation"])
+    connection.execute(f"create temp table kept (tooth_type varchar, {columns})")
+    # 40 of 400 with the factor, 20 of 800 without: 4 times as often; every other factor is not told.
+    for present, event, n in ((1, 1, 40), (1, 0, 360), (0, 1, 20), (0, 0, 780)):
+        connection.execute(
+            f"insert into kept (tooth_type, speed_outside, any_incident, separation) "
+            f"select 'molar', {present}, {event}, 0 from range({n})"
+        )
+    rows = factors.rows(connection, "kept", find("contributing_factors"), (), 0.95)
+    speed = {row["incident"]: row for row in rows if row["factor"] == "speed outside the range"}
+    assert speed["any"]["estimate"] == pytest.approx(4)
+    assert (speed["any"]["n"], speed["any"]["n_reference"]) == (400, 800)
+    assert speed["any"]["seen"] == "seen more often"
+    assert speed["separation"]["seen"] == "cannot be told"  # there is none
+    assert {row["seen"] for row in rows if row["factor"] != "speed outside the range"} == {"not recorded"}
+    measure = find("contributing_factors")
+    assert "caused by" not in measure.caption.replace("not caused by", "")
