@@ -1,4 +1,4 @@
-"""Funnels: each lot against the rate of all of them, with limits that follow its size. Never a league table.
+"""Funnels: each lot or dentist against the rate of all, with limits that follow its size. Never a league table.
 
 Limits (95 and 99.8 %) are exact binomial ones about the pooled rate, in whole events: where hardly one event is
 expected, smoothed limits would flag every unit that has two. With ten units or more, variation between them beyond
@@ -15,7 +15,7 @@ import numpy as np
 
 from pipeline.measures.catalogue import Measure
 from pipeline.measures.kinds._common import Row, fetch, number
-from pipeline.stats import funnel, rates
+from pipeline.stats import funnel, proportions, rates
 
 if TYPE_CHECKING:
     import duckdb
@@ -37,11 +37,11 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
     )
     out: list[Row] = []
     for _, found in groupby(frame.iter_rows(named=True), lambda row: [row[g] for g in groups]):
-        out += _funnel(list(found), (*groups, of), measure.scale, confidence)
+        out += _funnel(list(found), (*groups, of), measure, confidence)
     return out
 
 
-def _funnel(found: list[Row], names: tuple[str, ...], scale: float, confidence: float) -> list[Row]:
+def _funnel(found: list[Row], names: tuple[str, ...], measure: Measure, confidence: float) -> list[Row]:
     """One funnel: rows of units with n and events, in the order in which they came."""
     n, events = (np.array([row[k] for row in found]) for k in ("n", "events"))
     # More events than uses cannot be told by a share; no use ends in more than one but for faulty records.
@@ -53,7 +53,11 @@ def _funnel(found: list[Row], names: tuple[str, ...], scale: float, confidence: 
     if tau2:
         wider = funnel.additive_limits(target, n, tau2)
         limits = np.hstack([np.minimum(limits, wider)[:, :2], np.maximum(limits, wider)[:, 2:]])
-    low, high = rates.garwood(events, n, confidence)
+    # A share ends at 1; Garwood's upper limit of a rate would lie beyond.
+    low, high = (
+        proportions.wilson(within, n, confidence) if measure.unit == "share" else rates.garwood(events, n, confidence)
+    )
+    scale = measure.scale
     rate = events / n
     return [
         {name: row[name] for name in names}
