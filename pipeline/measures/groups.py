@@ -27,6 +27,7 @@ GROUPS: dict[str, str] = {
     "lot": "lot",
     "check": "check",
     "indication": "indication of the sequence",
+    "cases": "cases with the sequence, from the first",
     # What rows of some kinds of measures are about; no unit has these columns.
     "factor": "factor",
     "class": "class of outcome",
