@@ -581,6 +581,64 @@ def stock(
 
 
 @app.command()
+def recall(
+    on: Annotated[str | None, typer.Option("--on", help="The day. Default: the latest date in the store.")] = None,
+    store: StoreOption = STORE,
+    settings: SettingsOption = None,
+    json_: JsonOption = False,
+) -> None:
+    """Who is due or overdue for follow-up, and since when: incidents and lesions first."""
+    day = _date(on, "--on")
+    from pipeline.measures.run import Workspace
+    from pipeline.printing import table
+    from pipeline.recall import due, told
+
+    with _reading(store) as connection:
+        workspace = Workspace(connection, _settings(settings), day)
+        rows = due(workspace)
+    if json_:
+        _print_json({"on": workspace.as_of, "rows": rows})
+        return
+    table(rows, empty="Nobody is due for follow-up.")
+    if rows:
+        typer.echo(told(rows, workspace.as_of))
+
+
+@app.command()
+def trace(
+    instrument: Annotated[str | None, typer.Option("--instrument", metavar="ID", help="One instrument.")] = None,
+    lot: Annotated[str | None, typer.Option("--lot", metavar="LOT", help="All instruments of a lot.")] = None,
+    store: StoreOption = STORE,
+    settings: SettingsOption = None,
+    json_: JsonOption = False,
+    quiet: QuietOption = False,
+) -> None:
+    """List every canal and patient (pseudonym) that an instrument or a lot touched, with result and follow-up."""
+    if (instrument is None) == (lot is None):
+        raise UserError("give either --instrument ID or --lot LOT", do="`canalwise trace --help` says more")
+    from pipeline.trace import trace as follow
+
+    with _workspace(store, settings) as workspace:
+        found = follow(workspace.connection, instrument, lot)
+    if json_:
+        _print_json({**found.as_json(), "instrument": instrument, "lot": lot, "store": str(store)})
+        return
+    from pipeline.printing import table
+
+    table(found.instruments, drop=("practice",), empty="No instrument of this lot is named.")
+    typer.echo("")
+    table(found.canals, drop=("practice",), empty="It was in no canal that the store knows of.")
+    canals, patients = len({(r["treatment_id"], r["canal"]) for r in found.canals}), found.patients
+    typer.echo(f"\n{canals} canal{'' if canals == 1 else 's'} of {patients} patient{'' if patients == 1 else 's'}.")
+    talk = _talk(quiet)
+    if found.untracked_uses:
+        names = "instrument" if instrument is not None else "instrument and no lot"
+        talk(f"{found.untracked_uses} uses in the store name no {names}: this trace cannot see them.")
+    if found.quarantined:
+        talk(f"{found.quarantined} rows on instruments, uses and incidents are in quarantine: `canalwise quarantine`.")
+
+
+@app.command()
 def report(
     which: Annotated[str, typer.Argument(help="monthly, incidents, outcomes or all.")] = "all",
     month: Annotated[str | None, typer.Option("--month", help="The month under review, e.g. 2026-03.")] = None,
