@@ -462,17 +462,22 @@ def measures(json_: JsonOption = False) -> None:
 @app.command()
 def explain(
     name: Annotated[str, typer.Argument(metavar="NAME", help="A measure.")],
+    store: StoreOption = STORE,
+    settings: SettingsOption = None,
     json_: JsonOption = False,
 ) -> None:
-    """Explain a measure: definition, what it needs, source, published figures, a worked example."""
+    """Explain a measure: definition, formula, source, a worked example; of a store also its own figures."""
     from pipeline.measures.catalogue import find
-    from pipeline.measures.explain import explained
+    from pipeline.measures.explain import explained, explained_json
 
-    measure = find(name)
-    if json_:
-        _print_json(measure.model_dump(mode="json", exclude={"sql"}))
+    measure, own = find(name), _settings(settings)
+    explain_ = explained_json if json_ else explained
+    if store == STORE and not store.exists():  # a measure can be explained before there is a store
+        said = explain_(measure, own)
     else:
-        typer.echo(explained(measure))
+        with _workspace(store, settings) as workspace:
+            said = explain_(measure, own, workspace)
+    _print_json(said) if json_ else typer.echo(said)
 
 
 @app.command()
