@@ -1,23 +1,71 @@
-"""A measure in plain words: what it is, what it needs, where it comes from, and a worked example."""
+"""A measure in plain words: what it is, how it is computed, where it comes from, and examples.
+
+With a practice's settings the definition has its own months; with its store there is an example of its own figures,
+and how many units they leave out.
+"""
 
 from __future__ import annotations
 
+import re
+from importlib import import_module
 from textwrap import dedent, fill
+from typing import Any
 
+from pipeline.facts.prepare import reads
 from pipeline.measures.catalogue import Measure
+from pipeline.measures.run import Result, Row, Workspace
+from pipeline.measures.sentence import told
+from pipeline.settings import Settings
+
+# How the figures of a kind are made. A kind without a line here is explained by the first line of its module.
+FORMULAS = {
+    "share": "p = x / n. Wilson interval: (x + z²/2 ± z √(x (n - x) / n + z²/4)) / (n + z²), where x and n are first "
+    "divided by the design effect of alike units of one patient",
+    "rate": "r = x / exposure. Garwood interval: χ²(α/2; 2x) / 2 and χ²(1 - α/2; 2x + 2) / 2, divided by the exposure",
+    "time": "the middle value of n in order of size; its interval lies between the values of ranks k and n + 1 - k, "
+    "k from the binomial distribution (n, 1/2)",
+    "amount": "mean = total / n; interval: mean ± t √(variance between patients), Student's t",
+    "survival": "S(t) = Π (1 - events / at risk) over the times up to t; limits S^exp(± z θ), "
+    "θ = √(Σ events / (at risk (at risk - events))) / |ln S| (Greenwood)",
+    "comparison": "within strata with a of n1 and c of n0 (n together): difference = Σ (a n0 - c n1) / n divided by "
+    "Σ n1 n0 / n; odds ratio = Σ a (n0 - c) / n divided by Σ c (n1 - a) / n; standardised share = Σ w p / Σ w, "
+    "w the practice's own units of the stratum",
+    "funnel": "target = Σ x / Σ n; limits: the numbers that a binomial count (n, target) passes by chance 2.5 and 0.1 "
+    "times in 100 on a side, divided by n",
+}
 
 
-def explained(measure: Measure) -> str:
-    """The text of `canalwise explain NAME`."""
+def own_words(text: str, settings: Settings) -> str:
+    """A definition or caption with the practice's own months in place of the usual 12, and 9 to 18."""
+    months = settings.reporting.healed_after_months
+    first, last = settings.reporting.recall_window_months
+    text = re.sub(r"\b12( calendar)? months (?=after completion|ago\b)", rf"{months}\1 months ", text)
+    return re.sub(r"\b9( to |-)18 month", rf"{first}\g<1>{last} month", text)
+
+
+def formula(measure: Measure) -> str:
+    """How the measure's figure is computed, in one line."""
+    if measure.kind in FORMULAS:
+        scaled = f"; printed times {measure.scale:g}" if measure.scale != 1 else ""
+        return FORMULAS[measure.kind] + scaled
+    said = (import_module(f"pipeline.measures.kinds.{measure.kind}").__doc__ or "").partition("\n\n")[0]
+    return " ".join(said.split()).rstrip(".")
+
+
+def explained(measure: Measure, settings: Settings | None = None, workspace: Workspace | None = None) -> str:
+    """The text of `canalwise explain NAME`; the workspace of a store adds the practice's own figures."""
+    settings = settings or Settings()
     parts = [
         f"{measure.title}  [{measure.name}]",
         f"Unit: {measure.unit}   Kind: {measure.kind}",
         "",
-        _wrapped(measure.definition),
+        _wrapped(own_words(measure.definition, settings)),
     ]
     if measure.numerator:
         parts += ["", f"Numerator:   {measure.numerator}", f"Denominator: {measure.denominator}"]
-    parts += ["", _wrapped(measure.caption), "", _wrapped("Source: " + measure.source)]
+    parts += ["", _wrapped(f"Formula: {formula(measure)}.")]
+    parts += ["", _wrapped(own_words(measure.caption, settings)), "", _wrapped("Source: " + measure.source)]
+    parts += ["", _wrapped(f"Settings it follows: {', '.join(_settings(measure, settings))}.")]
     needs = [f"{kind}" + (f" ({', '.join(columns)})" if columns else "") for kind, columns in measure.needs.items()]
     if measure.needs_one_of:
         needs.append(" or ".join(measure.needs_one_of))
@@ -41,7 +89,108 @@ def explained(measure: Measure) -> str:
             parts += [f"  given {kind}:", _indented(text)]
         by = f" by {', '.join(example.by)}" if example.by else ""
         parts += [f"  the figure{by}:", _indented(example.expect)]
+    if workspace is not None:
+        parts += ["", *_own(measure, workspace)]
     return "\n".join(parts)
+
+
+def explained_json(measure: Measure, settings: Settings | None = None, workspace: Workspace | None = None) -> Row:
+    """What `canalwise explain NAME --json` prints: the measure's entries, and `own`, the store's figures, or null."""
+    settings = settings or Settings()
+    own = own_figures(measure, workspace) if workspace else None
+    return {
+        **measure.model_dump(mode="json", exclude={"sql"}),
+        "definition": own_words(measure.definition, settings),
+        "caption": own_words(measure.caption, settings),
+        "formula": formula(measure),
+        "settings": _settings(measure, settings),
+        "own": own.as_json() if own else None,
+    }
+
+
+def own_figures(measure: Measure, workspace: Workspace) -> Result | None:
+    """The measure of the workspace's store, ungrouped; None where the store lacks what it needs."""
+    if workspace.missing(measure.name):
+        return None
+    return told(workspace.compute(measure.name), workspace.settings.reporting.confidence)
+
+
+def worked(measure: Measure, row: Row, unit: str) -> str:
+    """One row as the arithmetic that makes its figure, as far as one line can hold it."""
+    if row.get("too_few"):
+        return "too few to report"
+    if "sentence" in row:
+        return str(row["sentence"])
+    n, x, figure = row.get("n"), row.get("events"), row.get("estimate")
+    times = f" × {measure.scale:,.6g}" if measure.scale != 1 else ""
+    interval = ""
+    if row.get("low") is not None and row.get("high") is not None:
+        interval = f" (interval {_short(row['low'])} to {_short(row['high'])})"
+    if measure.kind == "share" and figure is not None:
+        return (
+            f"{x:,} {measure.numerator or 'events'} of {n:,} {measure.denominator or 'units'}: "
+            f"{x:,} / {n:,}{times} = {_short(figure)}{interval}"
+        )
+    if measure.kind == "rate" and figure is not None:
+        below = f"{row['exposure']:,.6g}"
+        return (
+            f"{x:,} {measure.numerator or 'events'} over {below} {measure.denominator or 'of exposure'}: "
+            f"{x:,} / {below}{times} = {_short(figure)}{interval}"
+        )
+    if measure.kind == "amount" and figure is not None and not times:
+        return f"total {row['total']:,.6g} {unit}: {row['total']:,.6g} / {n:,} = {_short(figure)}{interval}"
+    if measure.kind == "time" and figure is not None:
+        return f"the middle one of {n:,} values in order is {_short(figure)} {unit}{interval}"
+    return ", ".join(f"{key.replace('_', ' ')} {_short(value)}" for key, value in row.items() if value is not None)
+
+
+_FEW_LINES = 6  # of a measure with many rows, these are shown
+
+
+def _own(measure: Measure, workspace: Workspace) -> list[str]:
+    """The practice's own figures and what they leave out."""
+    result = own_figures(measure, workspace)
+    if result is None:
+        return [_wrapped(f"This practice's store cannot answer it: {', '.join(workspace.missing(measure.name))}.")]
+    until = f"records up to {workspace.as_of.isoformat()}"
+    if measure.kind == "list":
+        many = "1 line" if len(result.rows) == 1 else f"{len(result.rows):,} lines"
+        return [f"This practice, {until}: {many}; `canalwise measure {measure.name}` shows them."]
+    parts = [f"This practice's own figures, {until}:"]
+    parts += [_indented(_wrapped(worked(measure, row, result.unit))) for row in result.rows[:_FEW_LINES]]
+    if not result.rows:
+        parts.append("    no unit counts")
+    if len(result.rows) > _FEW_LINES:
+        parts.append(f"    and {len(result.rows) - _FEW_LINES} rows more")
+    parts.append("Left out:" if result.left_out else "Left out: nothing")
+    parts += [f"    {left['n']:,} - {left['reason']}" for left in result.left_out]
+    return parts
+
+
+def _settings(measure: Measure, settings: Settings) -> list[str]:
+    """The practice's settings that change this figure, in words."""
+    reporting = settings.reporting
+    first, last = reporting.recall_window_months
+    columns = reads(measure.sql)
+    said = [
+        f"intervals of {reporting.confidence * 100:.6g} %",
+        f"groups of fewer than {reporting.smallest_group} are not reported",
+    ]
+    if columns & {"outcome_class", "outcome_seen_on", "due"}:
+        said.append(f"outcomes count from {reporting.healed_after_months} months after completion")
+    if columns & {"recalled", "window_open", "follow_ups_in_window"}:
+        said.append(f"the recall window is {first} to {last} months")
+    if measure.unit == "currency":
+        said.append(f"sterilisation costs {settings.sterilisation_cost:g} {settings.currency} a cycle")
+    return said
+
+
+def _short(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:,.4g}" if abs(value) < 10_000 else f"{value:,.0f}"
+    return f"{value:,}" if isinstance(value, int) else str(value)
 
 
 def _wrapped(text: str) -> str:

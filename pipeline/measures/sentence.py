@@ -82,7 +82,7 @@ def told(result: Result, confidence: float) -> Result:
     """The result with a `sentence` on every row, if it is a comparison."""
     if result.kind != "comparison":
         return result
-    words = Words(result.by[0], find(result.measure).numerator)
+    words = Words(result.by[0], find(result.measure).numerator or "units with the event")
     return replace(result, rows=[{**row, "sentence": sentence(row, words, confidence)} for row in result.rows])
 
 
