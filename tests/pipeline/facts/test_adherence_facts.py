@@ -64,9 +64,30 @@ def checked(facts: Facts, uses: list[Row], sequence: str | None = "A", **canal: 
     return {row["check_name"]: row for row in rows if row["canal"] == "MB"}
 
 
-def met(facts: Facts, check: str, uses: list[Row], sequence: str | None = "A", **canal: Any) -> int | None:
-    found: int | None = checked(facts, uses, sequence, **canal)[check]["met"]
-    return found
+def judged(facts: Facts, check: str, *cases: tuple[list[Row], Row], sequence: str | None = "A") -> list[int | None]:
+    """What a check says of each case, a canal each: its uses, and what its record holds."""
+    names = ["glide_path_size", "length_confirmed", "final_size", "apical_gauge_size"]
+    sound = {"sequence": sequence, "working_length_mm": 20}
+    canals = [
+        {"treatment_id": "T1", "canal": str(n)} | sound | dict.fromkeys(names) | canal
+        for n, (_, canal) in enumerate(cases)
+    ]
+    # Another canal of the practice, so that gauging is something it records.
+    canals.append(canals[0] | {"canal": "other", "apical_gauge_size": 30})
+    uses = [
+        each | {"canal": str(n), "use_id": f"{n} {each['use_id']}"}
+        for n, (uses, _) in enumerate(cases)
+        for each in uses
+    ]
+    rows = facts(
+        "adherence_facts",
+        settings={"sequence": [SEQUENCE]},
+        treatments=[TREATMENT],
+        canals=canals,
+        instrument_uses=uses,
+    )
+    met = {row["canal"]: row["met"] for row in rows if row["check_name"] == check}
+    return [met[str(n)] for n in range(len(cases))]
 
 
 ALL = [use(n) for n in (1, 2, 3, 4)]
@@ -122,33 +143,32 @@ def test_a_canal_that_was_not_instrumented_is_not_checked(facts: Facts) -> None:
     assert checked(facts, [], not_treated="calcified") == {}
 
 
-@pytest.mark.parametrize(("size", "expected"), [(10, 0), (15, 1), (20, 1), (None, None)])
-def test_glide_path(facts: Facts, size: int | None, expected: int | None) -> None:
-    assert met(facts, "glide path", ALL, glide_path_size=size) == expected
+def test_glide_path(facts: Facts) -> None:
+    sizes = {10: 0, 15: 1, 20: 1, None: None}
+    assert judged(facts, "glide path", *((ALL, {"glide_path_size": size}) for size in sizes)) == [*sizes.values()]
 
 
 def reordered(*numbers: int) -> list[Row]:
     return [use(n, step=place, use_id=f"U{place}") for place, n in enumerate(numbers, start=1)]
 
 
-@pytest.mark.parametrize(
-    ("uses", "expected", "why"),
-    [
-        (reordered(1, 2, 3, 4), 1, "as planned"),
-        (reordered(1, 2, 3), 1, "stopped early: what was done is in order"),
-        (reordered(1, 2, 4), 0, "a step left out before a later one"),
-        (reordered(2, 3, 4), 0, "the first step left out"),
-        (reordered(1, 3, 2, 4), 0, "two steps exchanged"),
-        (reordered(1, 2, 1, 3, 1, 4), 1, "the small hand instrument again in between"),
-        (reordered(1, 2, 3, 4, 3), 1, "an earlier instrument again at the end"),
-        ([*ALL, use(4, use_id="U5", step=5, size=8, motion="hand")], 1, "a hand instrument that is no step"),
-        ([*ALL, use(4, use_id="U5", step=5, size=40)], 0, "an engine-driven instrument that is no step"),
-        ([use(4, step=1), use(3, step=2), use(2, step=3), use(1, step=4)], 0, "backwards"),
-    ],
-    ids=lambda value: value if isinstance(value, str) else "",
-)
-def test_order_of_steps(facts: Facts, uses: list[Row], expected: int, why: str) -> None:
-    assert met(facts, "order of steps", uses) == expected, why
+ORDERS: list[tuple[str, list[Row], int]] = [
+    ("as planned", reordered(1, 2, 3, 4), 1),
+    ("stopped early: what was done is in order", reordered(1, 2, 3), 1),
+    ("a step left out before a later one", reordered(1, 2, 4), 0),
+    ("the first step left out", reordered(2, 3, 4), 0),
+    ("two steps exchanged", reordered(1, 3, 2, 4), 0),
+    ("the small hand instrument again in between", reordered(1, 2, 1, 3, 1, 4), 1),
+    ("an earlier instrument again at the end", reordered(1, 2, 3, 4, 3), 1),
+    ("a hand instrument that is no step", [*ALL, use(4, use_id="U5", step=5, size=8, motion="hand")], 1),
+    ("an engine-driven instrument that is no step", [*ALL, use(4, use_id="U5", step=5, size=40)], 0),
+    ("backwards", [use(4, step=1), use(3, step=2), use(2, step=3), use(1, step=4)], 0),
+]
+
+
+def test_order_of_steps(facts: Facts) -> None:
+    found = judged(facts, "order of steps", *((uses, {}) for _, uses, _ in ORDERS))
+    assert dict(zip((why for why, *_ in ORDERS), found, strict=True)) == {why: met for why, _, met in ORDERS}
 
 
 def test_the_same_instrument_in_two_steps_is_told_apart_by_its_turn(facts: Facts) -> None:
@@ -177,32 +197,30 @@ def test_the_same_instrument_in_two_steps_is_told_apart_by_its_turn(facts: Facts
     assert checks(20, 15)["depth of steps"] == 0
 
 
-@pytest.mark.parametrize(
-    ("depth", "expected"),
-    # Half of 20 mm, and half a millimetre for reading the stop (common practice, no source).
-    [(10, 1), (10.5, 1), (10.6, 0), (None, None)],
-)
-def test_depth(facts: Facts, depth: float | None, expected: int | None) -> None:
-    assert met(facts, "depth of steps", [use(2, depth_mm=depth)]) == expected
+def test_depth(facts: Facts) -> None:
+    """Half of 20 mm, and half a millimetre for reading the stop (common practice, no source)."""
+    depths = {10: 1, 10.5: 1, 10.6: 0, None: None}
+    cases = (([use(2, depth_mm=depth)], {}) for depth in depths)
+    assert judged(facts, "depth of steps", *cases) == [*depths.values()]
+    assert judged(facts, "depth of steps", (ALL, {"working_length_mm": None})) == [None]
 
 
-def test_depth_without_a_working_length_is_not_recorded(facts: Facts) -> None:
-    assert met(facts, "depth of steps", ALL, working_length_mm=None) is None
+def test_speed(facts: Facts) -> None:
+    speeds = {249: 0, 250: 1, 300: 1, 301: 0, None: None}
+    cases = (([use(2, speed_rpm=speed)], {}) for speed in speeds)
+    assert judged(facts, "speed", *cases) == [*speeds.values()]
 
 
-@pytest.mark.parametrize(("speed", "expected"), [(249, 0), (250, 1), (300, 1), (301, 0), (None, None)])
-def test_speed(facts: Facts, speed: float | None, expected: int | None) -> None:
-    assert met(facts, "speed", [use(2, speed_rpm=speed)]) == expected
+def test_torque(facts: Facts) -> None:
+    torques = {0.5: 1, 1.5: 1, 1.6: 0, None: None}
+    cases = (([use(2, torque_ncm=torque)], {}) for torque in torques)
+    assert judged(facts, "torque", *cases) == [*torques.values()]
 
 
-@pytest.mark.parametrize(("torque", "expected"), [(0.5, 1), (1.5, 1), (1.6, 0), (None, None)])
-def test_torque(facts: Facts, torque: float | None, expected: int | None) -> None:
-    assert met(facts, "torque", [use(2, torque_ncm=torque)]) == expected
-
-
-@pytest.mark.parametrize(("irrigant", "expected"), [(0, 0), (1.4, 0), (1.5, 1), (5, 1), (None, None)])
-def test_irrigation_after_every_instrument(facts: Facts, irrigant: float | None, expected: int | None) -> None:
-    assert met(facts, "irrigation", [use(1, irrigant_ml=irrigant)]) == expected
+def test_irrigation_after_every_instrument(facts: Facts) -> None:
+    irrigants = {0: 0, 1.4: 0, 1.5: 1, 5: 1, None: None}
+    cases = (([use(1, irrigant_ml=irrigant)], {}) for irrigant in irrigants)
+    assert judged(facts, "irrigation", *cases) == [*irrigants.values()]
 
 
 def test_one_use_of_several_decides_and_a_blank_does_not(facts: Facts) -> None:
@@ -212,16 +230,15 @@ def test_one_use_of_several_decides_and_a_blank_does_not(facts: Facts) -> None:
     assert (one_blank["met"], one_blank["partly_recorded"]) == (1, 1)
 
 
-@pytest.mark.parametrize(
-    ("how", "expected"), [("none", 0), ("apex locator", 1), ("radiograph", 1), ("both", 1), (None, None)]
-)
-def test_length_confirmed(facts: Facts, how: str | None, expected: int | None) -> None:
-    assert met(facts, "length confirmed", ALL, length_confirmed=how) == expected
+def test_length_confirmed(facts: Facts) -> None:
+    how = {"none": 0, "apex locator": 1, "radiograph": 1, "both": 1, None: None}
+    cases = ((ALL, {"length_confirmed": way}) for way in how)
+    assert judged(facts, "length confirmed", *cases) == [*how.values()]
 
 
-@pytest.mark.parametrize(("size", "expected"), [(20, 0), (25, 1), (30, 0), (None, None)])
-def test_final_size(facts: Facts, size: int | None, expected: int | None) -> None:
-    assert met(facts, "final size", ALL, final_size=size) == expected
+def test_final_size(facts: Facts) -> None:
+    sizes = {20: 0, 25: 1, 30: 0, None: None}
+    assert judged(facts, "final size", *((ALL, {"final_size": size}) for size in sizes)) == [*sizes.values()]
 
 
 def test_only_what_the_catalogue_asks_for_is_checked(facts: Facts) -> None:
@@ -261,25 +278,25 @@ def test_a_canal_without_a_catalogue_is_held_against_common_practice(facts: Fact
     }
 
 
-@pytest.mark.parametrize(("speed", "expected"), [(149, 0), (150, 1), (300, 1), (301, 0), (None, None)])
-def test_speed_outside_150_to_300_is_outside_guidance(facts: Facts, speed: float | None, expected: int | None) -> None:
+def test_speed_outside_150_to_300_is_outside_guidance(facts: Facts) -> None:
+    """Common practice, no source: 149 and 301 are outside, 150 and 300 are not."""
+    speeds = {149: 0, 150: 1, 300: 1, 301: 0, None: None}
+    cases = (([use(2, speed_rpm=speed)], {}) for speed in speeds)
+    assert judged(facts, "speed of 150 to 300 rpm", *cases, sequence=None) == [*speeds.values()]
+
+
+def test_less_than_1_ml_after_an_instrument_is_too_little(facts: Facts) -> None:
     """Common practice, no source."""
-    assert met(facts, "speed of 150 to 300 rpm", [use(2, speed_rpm=speed)], None) == expected
+    irrigants = {0: 0, 0.9: 0, 1: 1, None: None}
+    cases = (([use(1, irrigant_ml=irrigant)], {}) for irrigant in irrigants)
+    assert judged(facts, "1 ml of irrigant after each instrument", *cases, sequence=None) == [*irrigants.values()]
 
 
-@pytest.mark.parametrize(("irrigant", "expected"), [(0, 0), (0.9, 0), (1, 1), (None, None)])
-def test_less_than_1_ml_after_an_instrument_is_too_little(
-    facts: Facts, irrigant: float | None, expected: int | None
-) -> None:
+def test_a_glide_path_below_size_20_is_too_small(facts: Facts) -> None:
     """Common practice, no source."""
-    found = met(facts, "1 ml of irrigant after each instrument", [use(1, irrigant_ml=irrigant)], None)
-    assert found == expected
-
-
-@pytest.mark.parametrize(("size", "expected"), [(15, 0), (20, 1), (25, 1), (None, None)])
-def test_a_glide_path_below_size_20_is_too_small(facts: Facts, size: int | None, expected: int | None) -> None:
-    """Common practice, no source."""
-    assert met(facts, "glide path to size 20", ALL, None, glide_path_size=size) == expected
+    sizes = {15: 0, 20: 1, 25: 1, None: None}
+    cases = ((ALL, {"glide_path_size": size}) for size in sizes)
+    assert judged(facts, "glide path to size 20", *cases, sequence=None) == [*sizes.values()]
 
 
 def test_hand_instruments_alone_need_no_glide_path(facts: Facts) -> None:
@@ -287,35 +304,32 @@ def test_hand_instruments_alone_need_no_glide_path(facts: Facts) -> None:
     assert "glide path to size 20" not in checked(facts, [use(1)], None)
 
 
-@pytest.mark.parametrize(("depth", "expected"), [(10, 1), (10.5, 1), (10.6, 0), (20, 0), (None, None)])
-def test_the_coronal_step_stays_in_half_of_the_canal(facts: Facts, depth: float | None, expected: int | None) -> None:
+def test_the_coronal_step_stays_in_half_of_the_canal(facts: Facts) -> None:
     """Common practice, no source; half a millimetre for reading the stop."""
-    assert met(facts, "coronal step to half", [use(1), use(2, depth_mm=depth), use(3)], None) == expected
+    depths = {10: 1, 10.5: 1, 10.6: 0, 20: 0, None: None}
+    cases = (([use(1), use(2, depth_mm=depth), use(3)], {}) for depth in depths)
+    assert judged(facts, "coronal step to half", *cases, sequence=None) == [*depths.values()]
 
 
-@pytest.mark.parametrize(
-    ("depth", "confirmed", "expected"),
-    # Two-thirds of 20 mm are 13.33 mm.
-    [
-        (13, "none", 1),
-        (13.8, "none", 1),
-        (13.9, "none", 0),
-        (20, "none", 0),
-        (20, "apex locator", 1),
-        (13, None, 1),
-        (20, None, None),
-        (None, "none", None),
-    ],
-)
-def test_the_middle_step_stays_in_two_thirds_until_the_length_is_confirmed(
-    facts: Facts, depth: float | None, confirmed: str | None, expected: int | None
-) -> None:
-    """Common practice, no source; half a millimetre for reading the stop."""
-    uses = [use(1), use(2), use(3, depth_mm=depth), use(4)]
-    assert met(facts, "middle step to two-thirds", uses, None, length_confirmed=confirmed) == expected
+def test_the_middle_step_stays_in_two_thirds_until_the_length_is_confirmed(facts: Facts) -> None:
+    """Common practice, no source; two-thirds of 20 mm are 13.33 mm, half a millimetre for reading the stop."""
+    grid = {
+        (13, "none"): 1,
+        (13.8, "none"): 1,
+        (13.9, "none"): 0,
+        (20, "none"): 0,
+        (20, "apex locator"): 1,
+        (13, None): 1,
+        (20, None): None,
+        (None, "none"): None,
+    }
+    cases = (
+        ([use(1), use(2), use(3, depth_mm=depth), use(4)], {"length_confirmed": confirmed}) for depth, confirmed in grid
+    )
+    assert judged(facts, "middle step to two-thirds", *cases, sequence=None) == [*grid.values()]
 
 
-@pytest.mark.parametrize(("size", "expected"), [(30, 1), (None, 0)])
-def test_no_size_recorded_that_binds_at_the_end(facts: Facts, size: int | None, expected: int) -> None:
+def test_no_size_recorded_that_binds_at_the_end(facts: Facts) -> None:
     """Common practice, no source."""
-    assert met(facts, "size that binds recorded", ALL, None, apical_gauge_size=size) == expected
+    cases = ((ALL, {"apical_gauge_size": size}) for size in (30, None))
+    assert judged(facts, "size that binds recorded", *cases, sequence=None) == [1, 0]
