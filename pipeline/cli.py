@@ -486,7 +486,7 @@ def measure(
     by: Annotated[str | None, typer.Option("--by", help="Groups, e.g. sequence,tooth_type.")] = None,
     from_: Annotated[str | None, typer.Option("--from", help="First day, e.g. 2026-01-01.")] = None,
     to: Annotated[str | None, typer.Option("--to", help="Last day.")] = None,
-    process: Annotated[bool, typer.Option("--process", help="A process chart by month: limits, signals.")] = False,
+    process: Annotated[bool, typer.Option("--process", help="A process chart by month; by dentist a CUSUM.")] = False,
     out: Annotated[Path | None, typer.Option("--out", help="FILE.csv, .parquet, .xlsx or .json instead.")] = None,
     store: StoreOption = STORE,
     settings: SettingsOption = None,
@@ -495,6 +495,7 @@ def measure(
     """Compute a measure, with n, interval, and what was left out."""
     from pipeline.measures.catalogue import find
     from pipeline.measures.process_chart import process_chart
+    from pipeline.measures.process_cusum import process_cusum
     from pipeline.measures.sentence import told
 
     find(name)
@@ -505,11 +506,11 @@ def measure(
         from pipeline.measures.output import check_format
 
         check_format(out)
-    if process and _names(by) not in ((), ("month",)):
-        raise UserError(f"--process has no groups {by}: a chart has a row a month", do="Give --by month")
     with _workspace(store, settings) as workspace:
-        if process:
+        if process and _names(by) in ((), ("month",)):
             result: Result = process_chart(workspace, name, start=start, end=end)
+        elif process:
+            result = process_cusum(workspace, name, _names(by), start, end)
         else:
             result = told(workspace.compute(name, _names(by), start, end), workspace.settings.reporting.confidence)
     if out:

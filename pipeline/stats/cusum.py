@@ -20,6 +20,30 @@ def risk_from_logit(intercept: float, slope: float, score: npt.ArrayLike) -> Flo
     return np.asarray(1 / (1 + np.exp(-(intercept + slope * np.asarray(score, dtype=float)))), dtype=float)
 
 
+def fitted_risk(event: npt.ArrayLike, terms: npt.ArrayLike, at: npt.ArrayLike, ridge: float = 1.0) -> Floats:
+    """Risks of the cases `at` from a logistic model of other cases, `event` and `terms` of shape (cases, terms).
+
+    Terms (not the intercept) carry a penalty ridge / 2 * b**2, so that a kind of case that few others had, or had
+    without any event, keeps a risk near the usual one instead of 0. ValueError unless the others have cases with and
+    without the event. Le Cessie S, van Houwelingen JC, Appl Stat 1992;41:191-201.
+    """
+    y, x, new = np.asarray(event, dtype=float), np.asarray(terms, dtype=float), np.asarray(at, dtype=float)
+    if y.size == 0 or not 0 < y.mean() < 1:
+        raise ValueError("a risk needs cases with and without the event")
+    design = np.column_stack([np.ones(y.size), x])
+    penalty = np.diag([0.0, *([ridge] * x.shape[1])])
+    b = np.zeros(design.shape[1])
+    b[0] = math.log(y.mean() / (1 - y.mean()))
+    for _ in range(50):
+        p = 1 / (1 + np.exp(-design @ b))
+        slope = design.T @ (y - p) - penalty @ b
+        step = np.linalg.solve(design.T @ (design * (p * (1 - p))[:, None]) + penalty, slope)
+        b = b + step
+        if float(np.abs(step).max()) < 1e-10:
+            break
+    return np.asarray(1 / (1 + np.exp(-(b[0] + new @ b[1:]))), dtype=float)
+
+
 def weights(risk: npt.ArrayLike, event: npt.ArrayLike, odds_ratio: float = 2.0, null_odds_ratio: float = 1.0) -> Floats:
     """Log-likelihood ratio of each case, positive where it speaks for `odds_ratio` times the expected odds.
 

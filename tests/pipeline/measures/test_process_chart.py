@@ -237,4 +237,4 @@ def test_the_command(canalwise: Any, filled: Path) -> None:
         assert note in printed
     wrong = canalwise("measure", "chair_minutes_per_visit", "--process", "--by", "dentist", "--store", filled)
     assert wrong.code == 2
-    assert "--process has no groups dentist" in wrong.err
+    assert "chair_minutes_per_visit has no process chart by dentist" in wrong.err
