@@ -15,8 +15,8 @@ import numpy.typing as npt
 from ._common import Floats, tail
 from .survival import Turnbull, turnbull
 
-_ROUNDS = 5_000
-_TOLERANCE = 3e-4  # of the mean log-likelihood of a draw: less than what another draw changes
+_ROUNDS = 2_000
+_TOLERANCE = 1e-3  # of the mean log-likelihood of a draw: less than what another draw changes
 
 
 @dataclass(frozen=True, eq=False)
