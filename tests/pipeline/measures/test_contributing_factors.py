@@ -64,9 +64,9 @@ def told(
                 f"values ({', '.join('?' * len(row))}, 'here', 1, 1, {number})",
                 list(row.values()),
             )
-    Workspace(connection, Settings.model_validate(CATALOGUE if catalogue else {}), dt.date(2026, 6, 30))
-    sql = f"select {', '.join(FACTORS)} from ({find('contributing_factors').sql}) where treatment_id = 'T'"
-    (row,) = connection.execute(sql).fetchall()
+    workspace = Workspace(connection, Settings.model_validate(CATALOGUE if catalogue else {}), dt.date(2026, 6, 30))
+    workspace.compute("contributing_factors")  # its units stay in the table `units`
+    (row,) = connection.execute(f"select {', '.join(FACTORS)} from units where treatment_id = 'T'").fetchall()
     return dict(zip(FACTORS, row, strict=True))
 
 
