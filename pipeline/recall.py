@@ -5,6 +5,8 @@ from __future__ import annotations
 import datetime as dt
 from typing import TYPE_CHECKING, Any
 
+from pipeline.facts.prepare import make
+
 if TYPE_CHECKING:
     from pipeline.measures.run import Workspace
 
@@ -87,6 +89,7 @@ def due(workspace: Workspace) -> list[Row]:
         every_late=EVERY_MONTHS + max(window_to - after, 0),
         followed=FOLLOWED_MONTHS,
     )
+    make(workspace.connection, ["tooth_facts"])
     cursor = workspace.connection.execute(sql, [workspace.as_of] * 3)
     names = [column[0] for column in cursor.description or ()]
     return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]

@@ -10,6 +10,7 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import UserError
+from pipeline.facts.prepare import make, reads, texts
 from pipeline.store.frames import frame
 
 if TYPE_CHECKING:
@@ -112,7 +113,7 @@ order by used_on, e.practice, e.treatment_id, e.instrument_id, n.use_number, e.c
 
 
 def trace(connection: Connection, instrument: str | None = None, lot: str | None = None) -> Trace:
-    """Follow one instrument or one lot through a store whose facts are made (a Workspace on the connection).
+    """Follow one instrument or one lot through a store that a Workspace is open on.
 
     UserError unless exactly one of both is given, or where the store knows nothing of it.
     """
@@ -126,6 +127,7 @@ def trace(connection: Connection, instrument: str | None = None, lot: str | None
         # A use may name its lot and no instrument.
         untracked, unseen = "u.lot = $wanted", "instrument_id is null and lot is null"
     wanted = wanted.strip()
+    make(connection, reads(_TRACED + _CANALS) & texts().keys())
     connection.execute(_TRACED.format(condition=condition), {"wanted": wanted})
     instruments = frame(connection, _INSTRUMENTS).to_dicts()
     sql = _CANALS.format(untracked=untracked)

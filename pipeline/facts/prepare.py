@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections import Counter
+from collections.abc import Iterable
 from functools import cache
 from graphlib import TopologicalSorter
 from importlib.resources import files
@@ -36,21 +37,21 @@ def texts() -> dict[str, str]:
     return {name: found[name] for name in TopologicalSorter(needs).static_order()}
 
 
+@cache
+def _needed(name: str) -> frozenset[str]:
+    """A table of facts and all those that it is made from."""
+    return frozenset({name}).union(*(_needed(other) for other in reads(texts()[name]) & (texts().keys() - {name})))
+
+
 def reads(sql: str) -> set[str]:
     """The words of an SQL text, comments left out: which tables it can possibly read."""
     return set(re.findall(r"\w+", re.sub(r"--.*", "", sql)))
 
 
 def prepare(connection: Connection, settings: Settings, as_of: dt.date) -> None:
-    """Make all facts as temporary tables of this connection, with follow-up as known on `as_of`."""
-    from_months, to_months = settings.reporting.recall_window_months
-    values = {
-        "as_of": as_of.isoformat(),
-        "healed_after_months": settings.reporting.healed_after_months,
-        "recall_from_months": from_months,
-        "recall_to_months": to_months,
-        "sterilisation_cost": settings.sterilisation_cost,
-    }
+    """Get a connection ready for facts with follow-up as known on `as_of`; `make` makes those that are asked for."""
+    for name in texts():
+        connection.execute(f"drop table if exists temp.{name}")
     # Flags of a record as one text of rule ids between spaces, so that a row of facts can gather those of several.
     connection.execute(
         """create or replace temp table marked as
@@ -58,8 +59,26 @@ def prepare(connection: Connection, settings: Settings, as_of: dt.date) -> None:
            from flags where len(spoils) > 0 group by kind, batch_id, record_no"""
     )
     _settings_tables(connection, settings, as_of)
+
+
+def make(connection: Connection, names: Iterable[str]) -> None:
+    """Make tables of facts (and what they are made from) as temporary tables, unless they are there already."""
+    found = connection.execute("select settings_json, as_of from settings_used").fetchone()
+    there = connection.execute("select table_name from duckdb_tables() where temporary").fetchall()
+    assert found is not None
+    settings = Settings.model_validate_json(found[0])
+    from_months, to_months = settings.reporting.recall_window_months
+    values = {
+        "as_of": found[1].isoformat(),
+        "healed_after_months": settings.reporting.healed_after_months,
+        "recall_from_months": from_months,
+        "recall_to_months": to_months,
+        "sterilisation_cost": settings.sterilisation_cost,
+    }
+    wanted = frozenset().union(*map(_needed, names)) - {name for (name,) in there}
     for name, sql in texts().items():
-        connection.execute(f"create or replace temp table {name} as {Template(sql).substitute(values)}")
+        if name in wanted:
+            connection.execute(f"create temp table {name} as {Template(sql).substitute(values)}")
 
 
 _CATALOGUE_SEQUENCES = """sequence varchar, title varchar, glide_path_size integer, irrigant_ml double,

@@ -19,7 +19,7 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from pipeline.errors import UserError
-from pipeline.facts.prepare import prepare, reads, texts
+from pipeline.facts.prepare import make, prepare, reads, texts
 from pipeline.measures.groups import FROM_DATE, GROUPS
 from pipeline.settings import Settings
 from pipeline.store.database import in_memory
@@ -118,6 +118,7 @@ class Measure(_Strict):
 def _empty_store() -> Any:
     connection = in_memory()
     prepare(connection, Settings(), dt.date(2000, 1, 1))
+    make(connection, texts())
     return connection
 
 

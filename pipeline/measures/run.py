@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.checks.suites import all_rules
 from pipeline.errors import UserError
-from pipeline.facts.prepare import data_date, prepare
+from pipeline.facts.prepare import data_date, make, prepare
 from pipeline.measures.catalogue import Measure, find
 from pipeline.measures.groups import FROM_DATE, GROUPS
 from pipeline.settings import Settings
@@ -46,7 +46,8 @@ class Workspace:
     """A store with its facts made, ready to compute any number of measures.
 
     `as_of` is the date up to which follow-up counts; the latest date in the data unless given. Facts are temporary
-    tables of the connection: the latest workspace made on a connection is the one that counts.
+    tables of the connection, each made when it is first needed: the latest workspace made on a connection is the one
+    that counts.
     """
 
     def __init__(self, connection: Connection, settings: Settings, as_of: dt.date | None = None) -> None:
@@ -94,6 +95,8 @@ class Workspace:
             raise UserError(f"{name} is a list and has no groups", do="Leave --by out")
         if len(by) > 1 and measure.kind == "comparison":
             raise UserError(f"{name} compares one thing at a time", do=f"Give --by one group, e.g. {measure.compare}")
+        if (start or end) and "happened_on" not in measure.columns:
+            raise UserError(f"{name} has no dates to choose from", do="Leave out the dates")
         self._check_groups(measure, (*by, *(where or {})))
         self._units(measure)
         kept, left_out = self._counted(measure, by, start, end, where or {})
@@ -112,7 +115,8 @@ class Workspace:
         return self.connection.execute(f"select 1 from {kind}{where} limit 1").fetchone() is not None
 
     def _units(self, measure: Measure) -> None:
-        """Make the table `units` of a measure."""
+        """Make the table `units` of a measure, and the facts that it counts."""
+        make(self.connection, measure.facts)
         sql = Template(measure.sql).substitute(as_of=self.as_of.isoformat())
         self.connection.execute(f"create or replace temp table units as {sql}")
 

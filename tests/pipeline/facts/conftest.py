@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.facts.prepare import prepare
+from pipeline.facts.prepare import make, prepare, reads, texts
 from pipeline.measures.examples import table
 from pipeline.settings import Settings
 from pipeline.store.database import in_memory
@@ -32,6 +32,7 @@ def make_facts(
                 [list(row.values()) for row in rows],
             )
     prepare(connection, Settings.model_validate(settings or {}), as_of)
+    make(connection, reads(name) & texts().keys())  # `name` may be a query over facts
     cursor = connection.execute(f"select * from {name}")
     names = [column[0] for column in cursor.description or ()]
     return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
