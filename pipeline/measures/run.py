@@ -104,7 +104,7 @@ class Workspace:
         rows: list[Row] = kind.rows(self.connection, kept, measure, by, self.settings.reporting.confidence)
         if measure.kind == "list":
             return Result(name, measure.title, self._unit(measure), measure.kind, by, _explained(rows), left_out, 0)
-        suppressed = _mask(rows, measure, self.settings.reporting.smallest_group)
+        suppressed = _mask(rows, by, self.settings.reporting.smallest_group)
         return Result(name, measure.title, self._unit(measure), measure.kind, by, rows, left_out, suppressed)
 
     def _unit(self, measure: Measure) -> str:
@@ -198,13 +198,13 @@ class Workspace:
         return "case " + " ".join(whens) + " end"
 
 
-def _mask(rows: list[Row], measure: Measure, smallest: int) -> int:
+def _mask(rows: list[Row], by: Sequence[str], smallest: int) -> int:
     """Withhold the figures of groups too small to report; give how many groups that were."""
     groups = set()
     for row in rows:
         sizes = [int(row[k]) for k in ("n", "n_reference") if row.get(k) is not None]
         if sizes and min(sizes) < smallest:
-            groups.add(tuple(str(row.get(k)) for k in (*GROUPS, "reference") if k in row))
+            groups.add(tuple(str(row.get(k)) for k in (*by, "reference") if k in row))
             for key in row.keys() - {*GROUPS, "reference", "n", "n_reference", "time"}:
                 row[key] = None
             row["too_few"] = True

@@ -15,6 +15,7 @@ from typer.testing import CliRunner
 
 from demo_data.generate import Made, Practice, generate, practice
 from pipeline.cli import app
+from pipeline.facts.prepare import make, reads, texts
 from pipeline.measures.run import Workspace
 from pipeline.settings import load_settings
 from pipeline.store.database import open_store
@@ -54,6 +55,7 @@ class Program:
         """Rows of the tables of facts, which live only while measures are computed."""
         with open_store(self.store) as store:
             Workspace(store, load_settings(self.settings))
+            make(store, reads(sql) & texts().keys())
             return frame(store, sql)
 
 
