@@ -1,4 +1,4 @@
-"""Benchmarks run only when asked for: `pytest -m benchmark -s`."""
+"""Benchmarks run only when asked for: `pytest -n 0 -m benchmark -s`."""
 
 import pytest
 

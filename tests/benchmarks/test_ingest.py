@@ -1,7 +1,7 @@
 """How much longer an import takes than DuckDB alone needs to load the same files.
 
 The whole import (text kept, every cell typed, every row judged by every rule, pseudonyms, batches, rules across kinds)
-may take four times as long as a bare load with declared types. Run with `pytest -m benchmark -s`.
+may take four times as long as a bare load with declared types. Run with `pytest -n 0 -m benchmark -s`.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """How much longer mapping takes than bare Polars needs to give the same cells the same types.
 
-Run with `pytest -m benchmark -s`. Mapping also trims cells, looks for what does not parse, and knows practices, zones
-and units; it may take four times as long on an export with our own headers.
+Run with `pytest -n 0 -m benchmark -s`. Mapping also trims cells, looks for what does not parse, and knows practices,
+zones and units; it may take four times as long on an export with our own headers.
 """
 
 from __future__ import annotations

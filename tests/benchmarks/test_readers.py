@@ -1,7 +1,7 @@
 """How many rows a second each reader reads, and how much longer it takes than a bare library with the same file.
 
 Ours accounts for every line, finds the header and leaves every cell as text; DuckDB and Polars read the same bytes as
-text in the same run, in turn, so that what else the machine does falls on all. Run with `pytest -m benchmark -s`.
+text in the same run, in turn, so that what else the machine does falls on all. Run with `pytest -n 0 -m benchmark -s`.
 """
 
 from __future__ import annotations
