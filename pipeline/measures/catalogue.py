@@ -3,7 +3,8 @@
 NAME.sql gives one row a unit (visit, canal, use, instrument, tooth) from the tables of facts, with every column that
 the unit can be grouped by, `left_out` (why a unit does not count, else NULL), and by kind of measure:
 share: numerator, denominator (and cluster) - rate: numerator, exposure - time and amount: value (and cluster) -
-survival: time, event - comparison: numerator, denominator - list: the lines as they are shown.
+survival: time, event - comparison: numerator, denominator - list: the lines as they are shown. Where a unit stands in
+several rows, `unit` tells which.
 NAME.toml says what a person must know of it. Division, intervals and masking are the runner's.
 """
 

@@ -172,8 +172,9 @@ class Workspace:
         self.connection.execute(
             "create or replace temp table kept as select * from judged_units where left_out is null"
         )
+        many = "count(distinct unit)" if "unit" in measure.columns else "count(*)"  # a unit may stand in several rows
         left_out = self.connection.execute(
-            "select left_out, count(*) as n from judged_units where left_out is not null group by 1 order by n desc, 1"
+            f"select left_out, {many} as n from judged_units where left_out is not null group by 1 order by n desc, 1"
         ).fetchall()
         return "kept", [{"reason": reason, "n": n} for reason, n in left_out]
 
