@@ -85,6 +85,7 @@ class Measure(_Strict):
     needs_one_of: tuple[str, ...] = ()
     default: Default | None = None
     extras: dict[str, str] = {}
+    shares: dict[str, str] = {}  # of a time: a condition counted beside the figure, with its share of n and interval
     published: tuple[Published, ...] = ()
     example: tuple[Example, ...] = Field(min_length=0, default=())
 
