@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 Row = dict[str, Any]
 
+FEW_AT_RISK = 5  # below so many at risk one event moves a curve by a fifth and more; common practice, no source
+
 
 def grouped(by: tuple[str, ...]) -> tuple[str, str]:
     """Group columns for a select and a group by; text, so that every group sorts and prints alike."""
@@ -56,6 +58,24 @@ def clustered(connection: Connection, units: str, measure: Measure, by: tuple[st
         return sums
     extra = fetch(connection, f"select {columns} 1 as one {extras(measure)} from {units} {group_by}", by)
     return sums.hstack(extra.select(list(measure.extras)))
+
+
+def lives(
+    connection: Connection, units: str, by: tuple[str, ...], ends: str = "cast(event as integer)", more: str = ""
+) -> pl.DataFrame:
+    """Per group: `times` and `ends` (an event 1 or 0, or a cause) as lists in the order of the units, and `more`."""
+    columns, group_by = grouped(by)
+    return fetch(
+        connection,
+        f"select {columns} list(cast(time as double) order by rowid) as times, "
+        f"list({ends} order by rowid) as ends {more} from {units} {group_by}",
+        by,
+    )
+
+
+def at_risk(count: int) -> Row:
+    """How many are at risk, and whether they are so few that the estimate there is hardly one."""
+    return {"at_risk": count, "few_at_risk": count < FEW_AT_RISK}
 
 
 def assemble(frame: pl.DataFrame, by: tuple[str, ...], measure: Measure, figures: dict[str, Any]) -> list[Row]:

@@ -3,6 +3,7 @@
 `smooth` is the hazard of a Weibull life in whole uses, where ten or more events make it (its `weibull_shape` above 1
 says that the hazard rises). `uses_within_limit`: how many uses there are before the first at which even the lower
 bound is above the practice's own limit (column `hazard_limit` of the units); None where none is, or no limit was set.
+`few_at_risk`: fewer than five instruments reached the use.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.measures.catalogue import Measure
-from pipeline.measures.kinds._common import Row, fetch, grouped, number
+from pipeline.measures.kinds._common import Row, at_risk, lives, number
 from pipeline.stats import discrete_weibull, survival
 
 if TYPE_CHECKING:
@@ -22,17 +23,11 @@ if TYPE_CHECKING:
 
 
 def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ...], confidence: float) -> list[Row]:
-    columns, group_by = grouped(by)
-    frame = fetch(
-        connection,
-        f"select {columns} list(cast(time as double) order by rowid) as times, max(hazard_limit) as hazard_limit, "
-        f"list(cast(event as integer) order by rowid) as events from {units} {group_by}",
-        by,
-    )
+    frame = lives(connection, units, by, more=", max(hazard_limit) as hazard_limit")
     out: list[Row] = []
     for group in frame.iter_rows(named=True):
-        found = survival.discrete_hazard(group["times"], group["events"], confidence)
-        smooth = discrete_weibull.discrete_weibull(group["times"], group["events"])
+        found = survival.discrete_hazard(group["times"], group["ends"], confidence)
+        smooth = discrete_weibull.discrete_weibull(group["times"], group["ends"])
         if smooth is not None and smooth.tentative:
             smooth = None
         curve = np.full(found.uses.size, np.nan) if smooth is None else smooth.hazard(found.uses)
@@ -48,7 +43,7 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
             head
             | {
                 "time": int(use),
-                "at_risk": int(at_risk),
+                **at_risk(int(reached)),
                 "events": int(events),
                 "estimate": number(hazard),
                 "low": number(low),
@@ -56,7 +51,7 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
                 "smooth": number(at),
             }
             | tail
-            for use, at_risk, events, hazard, low, high, at in zip(
+            for use, reached, events, hazard, low, high, at in zip(
                 found.uses, found.at_risk, found.events, found.hazard, found.low, found.high, curve, strict=True
             )
         ]

@@ -1,7 +1,8 @@
 """Survival compared between groups: events seen and expected under equal hazards, and the log-rank test.
 
 Units are those of a survival measure. A row a group; chi-square, its degrees of freedom and p are of all groups
-together and stand in every row. Without `by` the measure's `compare` says the groups.
+together and stand in every row. Without `by` the measure's `compare` says the groups. `few_at_risk`: fewer than five of
+a group are still at risk at the time at which it is shown.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.measures.catalogue import Measure
-from pipeline.measures.kinds._common import Row, fetch, number
+from pipeline.measures.kinds._common import Row, at_risk, lives, number
 from pipeline.stats import survival
 
 if TYPE_CHECKING:
@@ -22,25 +23,17 @@ if TYPE_CHECKING:
 
 def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ...], confidence: float) -> list[Row]:
     compared = by or (measure.compare,)
-    names = ", ".join(f'"{g}"' for g in compared)
     known = " and ".join(f'"{g}" is not null and cast("{g}" as varchar) <> \'mixed\'' for g in compared)
-    frame = fetch(
-        connection,
-        f"""select {names}, list(cast(time as double) order by rowid) as times,
-                list(cast(event as integer) order by rowid) as events
-            from {units} where {known} group by {names}""",
-        compared,
-    )
-    groups = list(frame.iter_rows(named=True))
+    groups = list(lives(connection, f"{units} where {known}", compared).iter_rows(named=True))
     if not groups:
         return []
     times = np.concatenate([np.asarray(group["times"], dtype=float) for group in groups])
-    events = np.concatenate([np.asarray(group["events"], dtype=float) for group in groups])
+    events = np.concatenate([np.asarray(group["ends"], dtype=float) for group in groups])
     code = np.repeat(np.arange(len(groups)), [len(group["times"]) for group in groups])
     test = survival.logrank(times, events, code)
     out: list[Row] = []
     for place, group in enumerate(groups):
-        curve = survival.kaplan_meier(group["times"], group["events"], confidence)
+        curve = survival.kaplan_meier(group["times"], group["ends"], confidence)
         at = curve.at(measure.horizons[0]) if measure.horizons else None
         out.append(
             {g: group[g] for g in compared}
@@ -49,6 +42,7 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
                 "events": int(test.observed[place]),
                 "expected": number(test.expected[place]),
                 "time": measure.horizons[0] if measure.horizons else None,
+                **(at_risk(at.at_risk) if at else {"at_risk": None, "few_at_risk": None}),
                 "estimate": at.estimate if at else None,
                 "low": at.low if at else None,
                 "high": at.high if at else None,
