@@ -9,12 +9,14 @@ from importlib import import_module
 from string import Template
 from typing import TYPE_CHECKING, Any
 
+from pipeline.checks import across
 from pipeline.checks.suites import all_rules
 from pipeline.errors import UserError
 from pipeline.facts.prepare import data_date, make, prepare
 from pipeline.measures.catalogue import Measure, find
 from pipeline.measures.groups import FROM_DATE, GROUPS
 from pipeline.settings import Settings
+from pipeline.store.known import known_now, known_on, last_day
 from pipeline.store.records import KINDS
 
 if TYPE_CHECKING:
@@ -45,14 +47,26 @@ class Result:
 class Workspace:
     """A store with its facts made, ready to compute any number of measures.
 
-    `as_of` is the date up to which follow-up counts; the latest date in the data unless given. Facts are temporary
-    tables of the connection, each made when it is first needed: the latest workspace made on a connection is the one
-    that counts.
+    `as_of` is the date up to which follow-up counts; the latest date in the data unless given. `known` is the moment up
+    to which imports count (see store.known); all of them unless given. Facts are temporary tables of the connection,
+    each made when it is first needed: the latest workspace made on a connection is the one that counts; one on
+    `connection.cursor()` stands beside it.
     """
 
-    def __init__(self, connection: Connection, settings: Settings, as_of: dt.date | None = None) -> None:
+    def __init__(
+        self,
+        connection: Connection,
+        settings: Settings,
+        as_of: dt.date | None = None,
+        known: dt.datetime | None = None,
+    ) -> None:
         self.connection = connection
         self.settings = settings
+        if known is None:
+            known_now(connection)
+        else:
+            known_on(connection, known)
+            across.refresh(connection, last_day(connection))  # whatever is doubtful now may not have been so then
         self.as_of = as_of or data_date(connection) or dt.date.today()
         prepare(connection, settings, self.as_of)
 
@@ -104,7 +118,7 @@ class Workspace:
         rows: list[Row] = kind.rows(self.connection, kept, measure, by, self.settings.reporting.confidence)
         if measure.kind == "list":
             return Result(name, measure.title, self._unit(measure), measure.kind, by, _explained(rows), left_out, 0)
-        suppressed = _mask(rows, by, self.settings.reporting.smallest_group)
+        rows, suppressed = _mask(rows, by, measure.kind, self.settings.reporting.smallest_group)
         return Result(name, measure.title, self._unit(measure), measure.kind, by, rows, left_out, suppressed)
 
     def _unit(self, measure: Measure) -> str:
@@ -199,17 +213,36 @@ class Workspace:
         return "case " + " ".join(whens) + " end"
 
 
-def _mask(rows: list[Row], by: Sequence[str], smallest: int) -> int:
-    """Withhold the figures of groups too small to report; give how many groups that were."""
-    groups = set()
+def _mask(rows: list[Row], by: Sequence[str], kind: str, smallest: int) -> tuple[list[Row], int]:
+    """Withhold groups too small to report; give the rows to show, and how many groups were withheld.
+
+    Of such a group only its name is left, once. Its n is withheld with its figures, and so is all from which n could be
+    made again: what is not recorded (with the share recorded), the other side of a comparison, and the times and values
+    that its few units have.
+    """
+    names = {*GROUPS, "reference"} - {"level"}
+    if kind == "forecast":  # its times are those that were asked for, not those of units
+        names.add("time")
+
+    def is_small(row: Row) -> bool:
+        return any(row.get(k) is not None and int(row[k]) < smallest for k in ("n", "n_reference"))
+
+    def group(row: Row) -> tuple[str, ...]:
+        return tuple(str(row.get(k)) for k in (*by, "reference") if k in row)
+
+    small = {group(row) for row in rows if is_small(row)}
+    shown: list[Row] = []
+    withheld: set[tuple[Any, ...]] = set()
     for row in rows:
-        sizes = [int(row[k]) for k in ("n", "n_reference") if row.get(k) is not None]
-        if sizes and min(sizes) < smallest:
-            groups.add(tuple(str(row.get(k)) for k in (*by, "reference") if k in row))
-            for key in row.keys() - {*GROUPS, "reference", "n", "n_reference", "time"}:
-                row[key] = None
-            row["too_few"] = True
-    return len(groups)
+        # Classes of one group share a denominator: none of them is shown where it is small.
+        if not (is_small(row) or (kind == "classes" and group(row) in small)):
+            shown.append(row)
+            continue
+        blank = {key: value if key in names else None for key, value in row.items()}
+        if tuple(blank.values()) not in withheld:
+            withheld.add(tuple(blank.values()))
+            shown.append(blank | {"too_few": True})
+    return shown, len(small)
 
 
 def _explained(rows: list[Row]) -> list[Row]:
