@@ -59,7 +59,8 @@ class LogisticGEE:
     """Logistic model of clustered units, one element a term (`intercept` first).
 
     Coefficients are log odds ratios with errors that are robust to clustering; `alpha` is the common correlation within
-    a cluster. `few_clusters`: fewer than 40, so that the errors were corrected for bias (Mancl and DeRouen).
+    a cluster, 0 where too few clusters of several units tell it. `few_clusters`: fewer than 40, so that the errors were
+    corrected for bias (Mancl and DeRouen).
     """
 
     names: list[str]
@@ -101,7 +102,11 @@ def gee_logistic(
     if np.linalg.matrix_rank(design) < design.shape[1]:
         return None
     few = clusters < FEW_CLUSTERS
-    fitted = _fit(y, design, code, "bias_reduced" if few else "robust")
+    errors = "bias_reduced" if few else "robust"
+    # Where few patients have several teeth their correlation (a sum over pairs by pairs less terms) may leave -1 to 1.
+    # Weights as of independent units are then as right, for the errors are robust whichever weights are taken (Liang
+    # and Zeger); only a little precision is lost.
+    fitted = _fit(y, design, code, errors, alike=True) or _fit(y, design, code, errors, alike=False)
     if fitted is None:
         return None
     b, se, alpha = fitted
@@ -124,28 +129,33 @@ def gee_logistic(
 _LARGEST = 15.0  # a log odds ratio beyond this (3 million) is a model running away, not an estimate
 
 
-def _fit(y: Floats, design: Floats, code: npt.NDArray[np.intp], errors: str) -> tuple[Floats, Floats, float] | None:
+def _fit(
+    y: Floats, design: Floats, code: npt.NDArray[np.intp], errors: str, *, alike: bool
+) -> tuple[Floats, Floats, float] | None:
     import warnings
 
-    from statsmodels.genmod.cov_struct import Exchangeable
+    from statsmodels.genmod.cov_struct import Exchangeable, Independence
     from statsmodels.genmod.families import Binomial
     from statsmodels.genmod.generalized_estimating_equations import GEE
 
     order = np.argsort(code, kind="stable")
-    correlation = Exchangeable()
+    correlation = Exchangeable() if alike else Independence()
     model = GEE(y[order], design[order], groups=code[order], family=Binomial(), cov_struct=correlation)
     # A model that cannot be fitted says so by warnings, infinite figures or a singular matrix; none is an answer.
     with warnings.catch_warnings(), np.errstate(all="ignore"):
         warnings.simplefilter("ignore")
         try:
-            result = model.fit(maxiter=100, cov_type=errors)
+            result = model.fit(maxiter=50, cov_type=errors)
         except (np.linalg.LinAlgError, ValueError, FloatingPointError):
             return None
     b, se = np.asarray(result.params, dtype=float), np.asarray(result.bse, dtype=float)
     settled = bool(result.converged) and bool(np.all(np.isfinite(b) & np.isfinite(se) & (se > 0)))
-    if not settled or float(np.abs(b).max()) > _LARGEST:
+    alpha = (number(float(correlation.dep_params)) or 0.0) if alike else 0.0
+    most = int(np.bincount(code).max())
+    possible = alpha < 1 and 1 + (most - 1) * alpha > 0  # else no units can be so correlated
+    if not settled or not possible or float(np.abs(b).max()) > _LARGEST:
         return None
-    return b, se, number(float(correlation.dep_params)) or 0.0
+    return b, se, alpha
 
 
 @dataclass(frozen=True)
