@@ -1,7 +1,7 @@
 """A practice in which few patients have a second tooth: their correlation cannot be told, the odds ratio can.
 
-Found by the simulated practices: of 600 comparisons 106 had no odds ratio, for the correlation is estimated as a sum over
-pairs of teeth divided by their number less the number of terms, which is nearly nothing where pairs are few.
+Found by the simulated practices: of 600 comparisons 106 had no odds ratio, for the correlation is estimated as a sum
+over pairs of teeth divided by their number less the number of terms, which is nearly nothing where pairs are few.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ NAMES = ["side", "a", "b", "c", "d"]
 
 
 def test_the_odds_ratio_stands_where_the_correlation_cannot_be_told() -> None:
-    """Oracle: statsmodels' logistic regression with errors by cluster (the sandwich without small-sample correction)."""
+    """Oracle: statsmodels' logistic regression with errors by cluster (the sandwich, no correction for few)."""
     rng = np.random.default_rng(4)
     patient = np.concatenate([np.arange(180), np.arange(7)])  # 7 pairs of teeth and 6 terms
     terms = rng.random((187, 5)) < 0.5
