@@ -487,6 +487,9 @@ def measure(
     from_: Annotated[str | None, typer.Option("--from", help="First day, e.g. 2026-01-01.")] = None,
     to: Annotated[str | None, typer.Option("--to", help="Last day.")] = None,
     process: Annotated[bool, typer.Option("--process", help="A process chart by month; by dentist a CUSUM.")] = False,
+    known_on: Annotated[
+        str | None, typer.Option("--known-on", metavar="DAY", help="As known then: later imports do not count.")
+    ] = None,
     out: Annotated[Path | None, typer.Option("--out", help="FILE.csv, .parquet, .xlsx or .json instead.")] = None,
     store: StoreOption = STORE,
     settings: SettingsOption = None,
@@ -499,14 +502,14 @@ def measure(
     from pipeline.measures.sentence import told
 
     find(name)
-    start, end = _date(from_, "--from"), _date(to, "--to")
+    start, end, known = _date(from_, "--from"), _date(to, "--to"), _date(known_on, "--known-on")
     if start and end and start > end:
         raise UserError(f"--from {start} is after --to {end}", do="Swap them")
     if out:
         from pipeline.measures.output import check_format
 
         check_format(out)
-    with _workspace(store, settings) as workspace:
+    with _workspace(store, settings, known) as workspace:
         if process and _names(by) in ((), ("month",)):
             result: Result = process_chart(workspace, name, start=start, end=end)
         elif process:
@@ -525,11 +528,13 @@ def measure(
 
 
 @contextmanager
-def _workspace(store: Path, settings: Path | None) -> Iterator[Workspace]:
+def _workspace(store: Path, settings: Path | None, known_on: dt.date | None = None) -> Iterator[Workspace]:
     from pipeline.measures.run import Workspace
+    from pipeline.store.known import end_of
 
+    own = _settings(settings)
     with _reading(store) as connection:
-        yield Workspace(connection, _settings(settings))
+        yield Workspace(connection, own, known=end_of(known_on, own.time_zone) if known_on else None)
 
 
 # Of a comparison a table shows these; --json and --out have every figure.

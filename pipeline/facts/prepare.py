@@ -2,7 +2,8 @@
 
 Each *.sql beside this file makes one table of its own name. They are made in the order in which they need each other,
 which is read off the SQL itself: there is no list to keep. What the practice's settings say (its sequence catalogue,
-its standards) stands beside them as tables of their own, so that SQL can hold records against it.
+its standards) stands beside them as tables of their own, so that SQL can hold records against it; so does what the last
+import was and what replacements changed.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from string import Template
 from typing import TYPE_CHECKING, Any
 
 from pipeline.settings import Settings
+from pipeline.store.known import changes_sql, latest_import
 
 if TYPE_CHECKING:
     import duckdb
@@ -59,6 +61,7 @@ def prepare(connection: Connection, settings: Settings, as_of: dt.date) -> None:
            from flags where len(spoils) > 0 group by kind, batch_id, record_no"""
     )
     _settings_tables(connection, settings, as_of)
+    _import_tables(connection, settings.time_zone)
 
 
 def make(connection: Connection, names: Iterable[str]) -> None:
@@ -126,6 +129,20 @@ def _settings_tables(connection: Connection, settings: Settings, as_of: dt.date)
         if rows:
             places = ", ".join("(" + ", ".join("?" * len(row)) + ")" for row in rows)
             connection.execute(f"insert into {name} values {places}", [value for row in rows for value in row])
+
+
+def _import_tables(connection: Connection, time_zone: str) -> None:
+    """What the last import was, and what replacements changed.
+
+    last_import: one row a batch of the latest day on which something was loaded, replaced or refused. record_changes:
+    one row a replaced version of a record and changed column (see store.known); a view, as few measures read it.
+    """
+    connection.execute("create or replace temp table last_import (batch_id bigint, imported_on date)")
+    if latest := latest_import(connection, time_zone):
+        places = ", ".join(["(?, ?)"] * len(latest.batches))
+        rows = [(batch, latest.day) for batch in latest.batches]
+        connection.execute(f"insert into last_import values {places}", [value for row in rows for value in row])
+    connection.execute(f"create or replace temp view record_changes as {changes_sql()}")
 
 
 def data_date(connection: Connection) -> dt.date | None:
