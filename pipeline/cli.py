@@ -522,9 +522,13 @@ def measure(
         write(result, out)
         typer.echo(str(out), err=True)
     elif json_:
-        _print_json(result.as_json())
+        _print_json(result.as_json() | ({"known_on": known} if known else {}))
     else:
         _print_result(result)
+    if known:
+        typer.echo(
+            f"As known on {known}: later imports do not count; refusals that they settled are not told again.", err=True
+        )
 
 
 @contextmanager
