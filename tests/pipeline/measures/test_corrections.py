@@ -101,3 +101,13 @@ def test_practices_of_one_store_are_told_apart(sound: Sound, export: Exports, st
     with open_store(store) as connection:
         (row,) = Workspace(connection, Settings()).compute("corrections").rows
     assert (row["records_changed"], row["records_replaced"]) == (2, 2)
+
+
+def test_a_version_is_held_against_the_one_that_took_its_place(sound: Sound, export: Exports, store: Path) -> None:
+    """Not against any other version of the record: the second import changed the score, the third did not."""
+    for day, (score, swelling) in enumerate((("1", "no"), ("2", "no"), ("2", "yes")), start=1):
+        file = export(f"contacts-{day}.csv", [sound("contacts", pain_score=score, swelling=swelling)])
+        load(store, file, day=f"2026-03-0{day} 08:00")
+    assert listed(store) == [("contacts", "contacts-3.csv", "swelling", 1, 1)]
+    earlier = dt.datetime(2026, 3, 3, tzinfo=dt.UTC)
+    assert listed(store, known=earlier) == [("contacts", "contacts-2.csv", "pain_score", 1, 1)]
