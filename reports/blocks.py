@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from markupsafe import Markup
+PICKS = ("sequence", "tooth_type")  # what a reader can pick for all charts of a page
 
 
 @dataclass(frozen=True)
@@ -73,15 +73,23 @@ class File:
 
 @dataclass(frozen=True)
 class Figure:
-    """A chart, drawn for a wide and a narrow page; `alt` states its message with its figures."""
+    """A chart for a wide and for a narrow page, as Vega-Lite specifications (reports.charts.theme.both).
+
+    `alt` states its message with its figures.
+    """
 
     id: str
     title: str
     alt: str
-    wide: Markup
-    narrow: Markup
+    wide: str
+    narrow: str
     caption: str = ""
     data: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def picks(self) -> tuple[str, ...]:
+        """What a reader can pick in it: the names of the fields."""
+        return tuple(field for field in PICKS if f'"pick_{field}"' in self.wide)
 
 
 @dataclass(frozen=True)
@@ -117,6 +125,11 @@ class Page:
     facts: tuple[tuple[str, str], ...]  # practice, report date, data date, period
     blocks: tuple[Block, ...]
     attention: tuple[Sentence, ...] = ()
+
+    @property
+    def figures(self) -> list[Figure]:
+        """The charts of the page."""
+        return [part for block in self.blocks for part in block.parts if isinstance(part, Figure)]
 
     @property
     def files(self) -> list[File]:

@@ -2,6 +2,7 @@
 
     out/index.html, monthly-YYYY-MM.html, incidents.html, outcomes-<dentist>.html
     out/figures/<page>/<block>.csv    the figures of each chart and table
+    out/assets/canalwise-<version>.js  the one script of all pages, which are whole without it
 
 Nothing is computed here: measures answer, pages lay out.
 """
@@ -10,6 +11,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import json
 import re
 from collections.abc import Callable, Mapping
 from datetime import date, datetime
@@ -19,14 +21,18 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from markupsafe import Markup
+
 from pipeline.errors import UserError
 from reports import files
-from reports.blocks import Page
+from reports.blocks import PICKS, Page
+from reports.charts import theme
+from reports.charts.pictures import Pictures
 from reports.pages import common, incidents, index, monthly, outcomes
 from reports.pages.common import Context
 from reports.pages.monthly import Month
 from reports.source import Source
-from reports.words import Words, day, plain, series
+from reports.words import Words, capital, day, group_title, plain, series
 from reports.words import month as month_words
 
 WHICH = ("all", "monthly", "incidents", "outcomes")
@@ -64,44 +70,91 @@ def render(
     chosen = _choose(wanted, months, source.as_of) if which in {"all", "monthly"} else None
     if which == "monthly" and chosen is None:
         raise UserError("the store holds no month to report on", do="Import visits or treatments first")
-    pages: list[Page] = []
-    if which in {"all", "incidents"}:
-        tell("Incident audit")
-        pages.append(incidents.page(context, Source(workspace, catalogue)))
-    if which in {"all", "outcomes"}:
-        known = _dentists(source)
-        if which == "outcomes" and not known:
-            raise UserError("the store knows no dentist to report on", do="Import treatments first")
-        if dentist is not None and dentist not in known:
-            raise UserError(f"no records of dentist {plain(dentist)}", do=_known_dentists(known))
+    known = _dentists(source) if which in {"all", "outcomes"} else set()
+    if which == "outcomes" and not known:
+        raise UserError("the store knows no dentist to report on", do="Import treatments first")
+    if dentist is not None and which in {"all", "outcomes"} and dentist not in known:
+        raise UserError(f"no records of dentist {plain(dentist)}", do=_known_dentists(known))
+
+    files.folder(out)
+    with Pictures() as pictures:
+        script = _script(pictures, out)
+        pages: list[Page] = []
+
+        def add(page: Page, at: int | None = None) -> None:
+            pages.insert(len(pages) if at is None else at, page)
+            pictures.want(spec for figure in page.figures for spec in (figure.wide, figure.narrow))
+
+        if which in {"all", "incidents"}:
+            tell("Incident audit")
+            add(incidents.page(context, source.other_page()))
         for name, stem in files.stems(known).items():
             if dentist in {None, name}:
                 tell(f"Own outcomes, dentist {plain(name)}")
-                pages.append(outcomes.page(context, Source(workspace, catalogue), name, stem))
+                add(outcomes.page(context, source.other_page(), name, stem))
+        as_of, quality = source.as_of, common.quality(context, source.other_page())
+        if chosen:
+            # The last to be made: a new workspace on a connection takes the place of the one before.
+            tell(f"Monthly review, {chosen.words}")
+            at = min(chosen.last, as_of)
+            view = workspace if at == as_of else open_workspace(connection, settings, at)
+            add(monthly.page(context, Source(view, catalogue), chosen), 0)
+        start = index.page(context, as_of, quality, pages, out)
+        add(start)
 
-    as_of, quality = source.as_of, common.quality(context, Source(workspace, catalogue))
-    if chosen:
-        # The last to be made: a new workspace on a connection takes the place of the one before.
-        tell(f"Monthly review, {chosen.words}")
-        at = min(chosen.last, as_of)
-        view = workspace if at == as_of else open_workspace(connection, settings, at)
-        pages.insert(0, monthly.page(context, Source(view, catalogue), chosen))
-
-    files.folder(out)
-    written = []
-    for page in pages:
-        files.write_files(page, out)
-        written.append(files.write(out / f"{page.stem}.html", html(page)))
-    start = index.page(context, as_of, quality, pages, out)
-    files.write_files(start, out)
-    return [files.write(out / "index.html", html(start)), *written]
+        tell("Drawing the charts")
+        picks = _picks(context.words)
+        for page in pages:
+            files.write_files(page, out)
+            files.write(out / f"{page.stem}.html", html(page, pictures, script, picks))
+        if not (out / script).exists():
+            files.write(files.folder(out / "assets") / Path(script).name, pictures.script())
+    return [out / f"{page.stem}.html" for page in (start, *(p for p in pages if p is not start))]
 
 
-def html(page: Page) -> str:
-    """A page as one file of HTML."""
-    style = _asset("page.css")
+def html(
+    page: Page,
+    pictures: Pictures,
+    script: str = "",
+    picks: Mapping[str, Any] | None = None,
+    paper: str = "",
+) -> str:
+    """A page as one file of HTML; `script` is the address of the pages' script, relative to the page.
+
+    For `paper` (A4, Letter) there is no script, nothing is folded, and each chart is there once.
+    """
+    style = _asset("page.css") + (_asset("paper.css") if paper else "")
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    return str(_template().render(page=page, style=style, style_digest=digest))
+    environment = _environment()
+    environment.filters["picture"] = pictures.of
+    template = environment.get_template("page.html.j2", globals={"paper": paper})
+    return str(
+        template.render(
+            page=page,
+            style=style,
+            style_digest=digest,
+            script=script,
+            chart_config=theme.base(),
+            picks=picks or {},
+        )
+    )
+
+
+def _script(pictures: Pictures, out: Path) -> str:
+    """The address of the pages' script beside them; it is made if a folder does not have this version yet."""
+    import vl_convert
+
+    page = _asset("page.js")
+    version = hashlib.sha256(f"{vl_convert.__version__}\n{page}".encode()).hexdigest()[:12]
+    address = f"assets/canalwise-{version}.js"
+    if not (out / address).exists():
+        pictures.want_script(page)
+    return address
+
+
+def _picks(words: Words) -> dict[str, Any]:
+    """What a reader can pick for all charts of a page: the groups with their titles."""
+    return {by: {"title": capital(group_title(by)), "values": words.titles(by)} for by in PICKS}
 
 
 # ---- what there is to report on ---------------------------------------------------------------------------------
@@ -176,7 +229,7 @@ def _known_dentists(known: set[str]) -> str:
 
 
 @cache
-def _template() -> Any:
+def _environment() -> Any:
     import jinja2
 
     environment = jinja2.Environment(
@@ -187,7 +240,14 @@ def _template() -> Any:
         lstrip_blocks=True,
     )
     environment.filters["day"] = day
-    return environment.get_template("page.html.j2")
+    environment.filters["as_data"] = _as_data
+    return environment
+
+
+def _as_data(data: Any) -> Markup:
+    """JSON that stands in a page as text: no sign in it can begin or end an element."""
+    text = data if isinstance(data, str) else json.dumps(data, ensure_ascii=False, separators=(",", ":"))
+    return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))
 
 
 @cache

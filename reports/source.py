@@ -67,7 +67,10 @@ def _text(value: Any) -> str | None:
 
 
 class Source:
-    """One workspace of measures with the answers given so far."""
+    """One workspace of measures, and what one page asked of it.
+
+    Pages of one workspace share their answers: `other_page` asks no question twice.
+    """
 
     def __init__(self, workspace: Any, catalogue: Mapping[str, Any]):
         self.workspace = workspace
@@ -76,6 +79,12 @@ class Source:
         self.unanswered: dict[str, tuple[str, ...]] = {}
         self.left_out: dict[str, list[dict[str, Any]]] = {}
         self._answers: dict[tuple[Any, ...], Answer] = {}
+
+    def other_page(self) -> Source:
+        """A source for another page, which knows the answers that this one knows."""
+        other = Source(self.workspace, self.catalogue)
+        other._answers = self._answers
+        return other
 
     @property
     def as_of(self) -> date:
@@ -93,7 +102,14 @@ class Source:
         key = (name, tuple(by), start, end, tuple(sorted((where or {}).items(), key=str)))
         if key not in self._answers:
             self._answers[key] = self._ask(name, tuple(by), start, end, dict(where or {}))
-        return self._answers[key]
+        answer = self._answers[key]
+        if answer.measure is not None:
+            self.used[name] = answer.measure
+        if answer.missing:
+            self.unanswered[name] = answer.missing
+        elif not answer.by:
+            self.left_out.setdefault(name, list(answer.result.left_out))
+        return answer
 
     def _ask(
         self, name: str, by: tuple[str, ...], start: date | None, end: date | None, where: dict[str, Any]
@@ -104,15 +120,10 @@ class Source:
         if measure is None:
             missing = ("this version has no such measure",)
         else:
-            self.used[name] = measure
             missing = tuple(plain(m) for m in self.workspace.missing(name))
         if not missing:
             try:
                 result = self.workspace.compute(name, by=by, start=start, end=end, where=where)
             except UserError as e:
                 missing = (plain(e),)
-        if missing:
-            self.unanswered[name] = missing
-        elif not by:
-            self.left_out.setdefault(name, list(result.left_out))
         return Answer(name, measure, result, by, start, end, where, self.as_of, missing)

@@ -228,6 +228,11 @@ class Words:
         titles = {s.id: s.title for s in settings.sequences}
         return cls(settings.currency, settings.reporting.confidence, titles)
 
+    def titles(self, by: str) -> dict[str, str]:
+        """The values of a group that have names of their own, in order: `{"molar": "Molars"}`."""
+        own = {s: self.value(by, s) for s in self.sequences} if by == "sequence" else {}
+        return own | _VALUE_TITLES.get(by, {})
+
     @property
     def interval(self) -> str:
         """`95% interval`."""

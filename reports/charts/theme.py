@@ -1,19 +1,21 @@
-"""One look for all charts, and the only place where a chart becomes a picture.
+"""One look for all charts, and the only place where a chart becomes a specification.
 
-Charts are static SVG. Their colours are those of Okabe and Ito ("Color Universal Design", 2008), never the only
-carrier of a meaning; the page's style sheet exchanges them for lighter ones on a dark page by their values here.
+Colours are those of Okabe and Ito ("Color Universal Design", 2008), never the only carrier of a meaning; the page's
+style sheet exchanges them for lighter ones on a dark page by their values here. `pictures.py` draws the static
+pictures; in a browser with scripts the same specifications answer to the pointer and to what a reader picks.
+
+What every chart does so that this works: a mark that carries a figure has a text `tip` in its data and
+`tooltip=theme.TIP`; a mark of a group has the group's values in fields named as in PICKS, `opacity=theme.picked(...)`
+and the chart `theme.params(...)`.
 """
 
 from __future__ import annotations
 
 import json
-import re
-from collections.abc import Callable
-from functools import lru_cache
+from collections.abc import Callable, Collection
 from typing import Any
 
-from markupsafe import Markup
-
+from reports.blocks import PICKS
 from reports.words import plain
 
 INK = "#22262b"  # text
@@ -75,30 +77,40 @@ def base() -> Any:
     }
 
 
-def draw(chart: Any) -> Markup:
-    """An Altair chart as inline SVG without script, links or network.
+TIP = "tip:N"  # the field whose text a mark shows under the pointer
+
+
+def params(fields: Collection[str]) -> list[Any]:
+    """The parameters of a chart whose marks have these fields: the value picked, empty for all."""
+    import altair as alt
+
+    return [alt.param(name=f"pick_{field}", value="") for field in PICKS if field in fields]
+
+
+def picked(fields: Collection[str], full: float = 1.0) -> Any:
+    """Opacity of marks with these fields: those that a reader did not pick step back."""
+    import altair as alt
+
+    tests = [f"(pick_{field} == '' || datum.{field} == pick_{field})" for field in PICKS if field in fields]
+    if not tests:
+        return alt.value(full)
+    return alt.condition(" && ".join(tests), alt.value(full), alt.value(full / 5))
+
+
+def spec(chart: Any) -> str:
+    """An Altair chart as the text of its Vega-Lite specification, without configuration (`base` is the same for all).
 
     Control characters would stop the drawing library outright, so every text is made plain first; a specification
-    with a link channel is a fault of the program.
+    with a link channel or an address is a fault of the program.
     """
-    spec = plain_spec(chart.to_dict(validate=False))
-    spec["config"] = base()
-    spec.setdefault("autosize", {"type": "pad", "contains": "padding"})
-    return _picture(json.dumps(spec))
+    found = plain_spec(chart.to_dict(validate=False))
+    found.pop("config", None)
+    found.setdefault("autosize", {"type": "pad", "contains": "padding"})
+    return json.dumps(found, ensure_ascii=False, separators=(",", ":"))
 
 
-@lru_cache(maxsize=128)  # the practice's own charts stand on every dentist's page
-def _picture(spec: str) -> Markup:
-    import vl_convert
-
-    svg = vl_convert.vegalite_to_svg(spec, allowed_base_urls=[])
-    if "<a " in svg or "xlink:href" in svg or "<script" in svg:  # the data itself is escaped in the SVG
-        raise AssertionError("a chart may hold neither links nor scripts")
-    return Markup(_tidy(svg))  # made here, its text escaped by the drawing library
-
-
-def both(chart: Callable[[int], Any]) -> tuple[Markup, Markup]:
-    """The chart for a wide and for a narrow page; `chart` takes a width in pixels.
+def both(chart: Callable[[int], Any]) -> tuple[str, str]:
+    """The specifications for a wide and for a narrow page; `chart` takes a width in pixels.
 
     Altair checks every piece against the Vega-Lite schema, which takes ten times as long as drawing. The tests draw
     all charts with the check on; here it is off.
@@ -106,7 +118,7 @@ def both(chart: Callable[[int], Any]) -> tuple[Markup, Markup]:
     from altair.utils.schemapi import debug_mode
 
     with debug_mode(False):
-        return draw(chart(WIDE)), draw(chart(NARROW))
+        return spec(chart(WIDE)), spec(chart(NARROW))
 
 
 def plain_spec(part: Any) -> Any:
@@ -120,16 +132,3 @@ def plain_spec(part: Any) -> Any:
     if isinstance(part, str):
         return "\n".join(plain(line) for line in part.split("\n")) if not part.isprintable() else part
     return part
-
-
-_NOISE = re.compile(
-    r' (?:aria-hidden="true"|aria-roledescription="[^"]*"|role="graphics-[a-z]+"|pointer-events="none")'
-)
-_EMPTY = re.compile(r'<path class="(?:background|foreground)" d="[^"]*"(?: display="none")?/>')
-
-
-def _tidy(svg: str) -> str:
-    """The SVG without what only scripts and viewers of single elements need: about a third smaller."""
-    svg = svg.replace(' xmlns:xlink="http://www.w3.org/1999/xlink"', "", 1)
-    svg = _EMPTY.sub("", _NOISE.sub("", svg))
-    return svg.replace("<svg ", '<svg aria-hidden="true" focusable="false" ', 1)

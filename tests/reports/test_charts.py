@@ -14,6 +14,7 @@ from reports.charts.compare import Difference, compare
 from reports.charts.dots import Group, Mark, dots
 from reports.charts.fdi_grid import LOWER, UPPER, Tooth, fdi_grid
 from reports.charts.individuals import Limits, Point, individuals
+from reports.charts.pictures import picture
 from reports.charts.quarantine import bars
 from reports.charts.survival import Curve, Step, Use, hazard, survival
 
@@ -63,6 +64,10 @@ CHARTS: dict[str, Callable[[int], Any]] = {
 }
 
 
+def drawn(chart: Any) -> str:
+    return picture(theme.spec(chart))
+
+
 def texts(svg: str) -> str:
     return " ".join("".join(e.itertext()) for e in ElementTree.fromstring(svg).iter() if e.tag.endswith("text"))
 
@@ -78,10 +83,10 @@ def test_the_specification_is_valid_vega_lite_with_the_theme(name: str) -> None:
 @pytest.mark.parametrize("name", CHARTS)
 @pytest.mark.parametrize("width", [theme.WIDE, theme.NARROW])
 def test_the_picture_fits_its_width_and_runs_nothing(name: str, width: int) -> None:
-    svg = theme.draw(CHARTS[name](width))
+    svg = drawn(CHARTS[name](width))
     root = ElementTree.fromstring(svg)
-    _, _, drawn, _ = map(float, root.attrib["viewBox"].split())
-    assert drawn <= width + 12
+    _, _, across, _ = map(float, root.attrib["viewBox"].split())
+    assert across <= width + 12
     tags = {e.tag.rpartition("}")[2] for e in root.iter()}
     assert tags <= {"svg", "g", "path", "line", "rect", "text", "tspan", "defs", "clipPath"}
     attributes = {a.lower() for e in root.iter() for a in e.attrib}
@@ -90,19 +95,19 @@ def test_the_picture_fits_its_width_and_runs_nothing(name: str, width: int) -> N
 
 
 def test_hostile_text_is_text() -> None:
-    svg = theme.draw(CHARTS["bars"](theme.WIDE))
+    svg = drawn(CHARTS["bars"](theme.WIDE))
     assert "<script" not in svg and "onload=alert" not in re.sub(r"&lt;.*?&gt;", "", svg)
     assert "<script>alert(1)</script>" in texts(svg).replace(" ", "")
 
 
 def test_words_in_a_chart_are_whole() -> None:
-    said = texts(theme.draw(CHARTS["dots"](theme.NARROW)))
+    said = texts(drawn(CHARTS["dots"](theme.NARROW)))
     assert LONG.replace(" ", "") in said.replace(" ", "")
     assert "31 min (28 to 34)" in said and "too few" in said
 
 
 def test_signals_are_marked_and_named() -> None:
-    svg = theme.draw(CHARTS["individuals"](theme.WIDE))
+    svg = drawn(CHARTS["individuals"](theme.WIDE))
     assert "Jan 2017" in texts(svg)
     assert theme.VERMILION in svg
     assert "Upper limit 49 min" in texts(svg)
@@ -110,13 +115,13 @@ def test_signals_are_marked_and_named() -> None:
 
 def test_all_thirty_two_teeth_stand_in_the_grid() -> None:
     for width in (theme.WIDE, theme.NARROW):
-        said = texts(theme.draw(CHARTS["fdi-empty"](width))).split()
+        said = texts(drawn(CHARTS["fdi-empty"](width))).split()
         assert {str(c) for c in (*UPPER, *LOWER)} <= set(said)
     assert len({*UPPER, *LOWER}) == 32 and UPPER[0] == 18 and UPPER[7:9] == (11, 21) and LOWER[-1] == 38
 
 
 def test_numbers_at_risk_stand_below_the_curve() -> None:
-    said = texts(theme.draw(CHARTS["survival"](theme.WIDE)))
+    said = texts(drawn(CHARTS["survival"](theme.WIDE)))
     assert "Number at risk" in said and "200" in said and "60" in said
 
 
@@ -129,9 +134,9 @@ def test_links_are_refused() -> None:
         .encode(x="a:Q", href="u:N")
     )
     with pytest.raises(AssertionError, match="links"):
-        theme.draw(chart)
+        drawn(chart)
     with pytest.raises(AssertionError, match="links"):
-        theme.draw(alt.Chart("https://example.org/data.json").mark_point().encode(x="a:Q"))
+        drawn(alt.Chart("https://example.org/data.json").mark_point().encode(x="a:Q"))
 
 
 def test_every_colour_has_its_dark_counterpart_in_the_style_sheet() -> None:
@@ -139,9 +144,7 @@ def test_every_colour_has_its_dark_counterpart_in_the_style_sheet() -> None:
 
     css = resources.files("reports").joinpath("assets", "page.css").read_text(encoding="utf-8")
     used = {
-        c
-        for name in CHARTS
-        for c in re.findall(r'(?:fill|stroke)="(#[0-9a-f]{3,6})"', theme.draw(CHARTS[name](theme.WIDE)))
+        c for name in CHARTS for c in re.findall(r'(?:fill|stroke)="(#[0-9a-f]{3,6})"', drawn(CHARTS[name](theme.WIDE)))
     }
     missing = {c for c in used if f'"{c}"' not in css}
     assert not missing

@@ -1,0 +1,87 @@
+"""Charts drawn as static SVG, in processes of their own beside the computing of measures.
+
+The drawing library holds the interpreter while it works, about 40 ms a chart: threads would gain nothing.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from collections.abc import Iterable
+from concurrent.futures import Future, ProcessPoolExecutor
+from multiprocessing import get_context
+from types import TracebackType
+
+from markupsafe import Markup
+
+from reports.charts import theme
+
+MOST_PROCESSES = 4  # each holds about 150 MB
+
+
+class Pictures:
+    """Pictures of specifications, each drawn once; ask early with `want`, take with `of`. Use as a context."""
+
+    def __init__(self) -> None:
+        # A new interpreter each (spawn): a fork would carry DuckDB's threads half over.
+        self._pool = ProcessPoolExecutor(min(MOST_PROCESSES, os.cpu_count() or 1), mp_context=get_context("spawn"))
+        self._asked: dict[str, Future[str]] = {}
+        self._script: Future[str] | None = None
+
+    def __enter__(self) -> Pictures:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        self._pool.shutdown(cancel_futures=True)
+
+    def want(self, specs: Iterable[str]) -> None:
+        """Have these drawn, without waiting."""
+        for spec in specs:
+            if spec not in self._asked:
+                self._asked[spec] = self._pool.submit(picture, spec)
+
+    def of(self, spec: str) -> Markup:
+        """The picture of a specification, waiting for it if need be."""
+        self.want([spec])
+        return Markup(self._asked[spec].result())  # drawn here, its text escaped by the drawing library
+
+    def want_script(self, page: str) -> None:
+        """Have the browser's script made: Vega, Vega-Lite and `page`, the code of our own pages."""
+        self._script = self._pool.submit(bundle, page)
+
+    def script(self) -> str:
+        """The script that was asked for."""
+        assert self._script is not None
+        return self._script.result()
+
+
+def picture(spec: str) -> str:
+    """A specification as SVG without script, links or network. AssertionError if it holds any of them."""
+    import vl_convert
+
+    whole = json.dumps({**json.loads(spec), "config": theme.base()})
+    svg = vl_convert.vegalite_to_svg(whole, allowed_base_urls=[])
+    if "<a " in svg or "xlink:href" in svg or "<script" in svg:  # the data itself is escaped in the SVG
+        raise AssertionError("a chart may hold neither links nor scripts")
+    return _tidy(svg)
+
+
+def bundle(page: str) -> str:
+    """Vega, Vega-Lite and their embedding as one script that ends in `page`; takes about 2 s."""
+    import vl_convert
+
+    return str(vl_convert.javascript_bundle(page))
+
+
+_NOISE = re.compile(
+    r' (?:aria-hidden="true"|aria-roledescription="[^"]*"|role="graphics-[a-z]+"|pointer-events="none")'
+)
+_EMPTY = re.compile(r'<path class="(?:background|foreground)" d="[^"]*"(?: display="none")?/>')
+
+
+def _tidy(svg: str) -> str:
+    """The SVG without what only scripts and viewers of single elements need: about a third smaller."""
+    svg = svg.replace(' xmlns:xlink="http://www.w3.org/1999/xlink"', "", 1)
+    svg = _EMPTY.sub("", _NOISE.sub("", svg))
+    return svg.replace("<svg ", '<svg aria-hidden="true" focusable="false" ', 1)
