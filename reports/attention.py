@@ -5,14 +5,16 @@ A rule states what the figures show and no more; which of them matters is the re
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from typing import Any
 
+from pipeline.measures.sentence import statement, verdict, words_of
 from reports.blocks import Sentence
-from reports.evidence.comparison import difference_text, pair
+from reports.evidence.comparison import pair
 from reports.series import Series
 from reports.source import Answer, Source
-from reports.words import Words, capital, count, counted, day, group_title, plain, points, series
+from reports.words import MINUS, Words, capital, count, counted, day, group_title, plain, series
 
 NOTHING = Sentence(
     "Nothing needs attention: no figure of this page stands out from what was usual, and no data are missing."
@@ -179,79 +181,27 @@ def unanswered(source: Source, href: str) -> list[Sentence]:
 def conclusion(
     words: Words, answer: Answer, row: dict[str, Any], smallest_group: int, whose: str = "", href: str = ""
 ) -> Sentence:
-    """The sentence that a comparison of two sequences allows, and no other.
-
-    Too few cases; strata that disagree, where one pooled figure would mislead; a difference shown; or none shown,
-    with the smallest that so many cases could have shown. Shown is never proven, and never a cause.
-    """
+    """The sentence that a comparison of two sequences allows, as the command line says it, set for a page."""
     lead = f"{pair(words, row)}, {whose}" if whose else pair(words, row)
-    data = answer.data(row)
-    n, n_reference = row.get("n") or 0, row.get("n_reference") or 0
-    sides = f"n\u00a0{count(n)} and {count(n_reference)}"
-    adjusted = f"adjusted difference in healed share {difference_text(row)}, {sides}"
-    least = row.get("smallest_difference")
-    smallest = (
-        f" With so few cases only a difference of about {points(least, 0).lstrip('+')} points or more would usually "
-        "have shown; a smaller one, either way, cannot be ruled out."
-        if least
-        else " A difference, either way, cannot be ruled out."
-    )
-
-    def said(text: str) -> Sentence:
-        return Sentence(text, href, data, lead)
-
-    if (
-        row.get("too_few")
-        or row.get("estimate") is None
-        or min(n, n_reference) < smallest_group
-        or not row.get("n_used", 1)
-    ):
-        return said(f"too few like cases to compare ({sides}).")
-    alpha = 1 - words.confidence
-    if row.get("homogeneity_p") is not None and row["homogeneity_p"] < alpha:
-        return said(
-            f"the strata disagree (test of equal odds ratios; p\u00a0{p_text(row['homogeneity_p'])}): no one figure "
-            f"speaks for all kinds of teeth, and the {adjusted}, should not be used alone."
-        )
-    low, high = row.get("low"), row.get("high")
-    if low is None or high is None:
-        return said(f"{adjusted}, without an interval: nothing can be concluded.")
-    if not (low > 0 or high < 0):
-        return said(f"no difference is shown: {adjusted}.{smallest}")
-    p = row.get("p_adjusted")
-    if p is not None and p >= alpha:
-        among = counted(len(answer.rows), "comparison")
-        return said(
-            f"no difference is shown: {adjusted}. The interval lies on one side of zero, but the test, allowing "
-            f"for {among}, does not bear it out (p\u00a0{p_text(p)})."
-        )
-    more = "more" if row["estimate"] > 0 else "fewer"
-    first = words.value("sequence", row.get("sequence"))
-    return said(
-        f"a difference is shown among like cases, {more} healed with \u201c{first}\u201d: {adjusted}. It is an "
-        "association; what else differed between the cases may explain it."
-    )
-
-
-def p_text(p: float) -> str:
-    """A p value with two figures that mean something."""
-    return "below 0.001" if p < 0.001 else f"{p:.3f}" if p < 0.1 else f"{p:.2f}"
+    said = statement(_withheld(row, smallest_group), words_of(answer.measure, "sequence"), words.confidence)
+    return Sentence(_set(said), href, answer.data(row), lead)
 
 
 def is_shown(words: Words, row: dict[str, Any], smallest_group: int) -> bool:
     """Does a comparison show a difference? Only then does it belong among what needs attention."""
-    if (
-        row.get("too_few")
-        or min(row.get("n") or 0, row.get("n_reference") or 0) < smallest_group
-        or not row.get("n_used", 1)
-    ):
-        return False
-    alpha = 1 - words.confidence
-    disagree, p = row.get("homogeneity_p"), row.get("p_adjusted")
-    if (disagree is not None and disagree < alpha) or (p is not None and p >= alpha):
-        return False
-    low, high = row.get("low"), row.get("high")
-    return low is not None and high is not None and (low > 0 or high < 0)
+    return verdict(_withheld(row, smallest_group), words.confidence) == "difference shown"
+
+
+def _withheld(row: dict[str, Any], smallest_group: int) -> dict[str, Any]:
+    """The row, marked as too few where a side is smaller than what is reported."""
+    few = min(row.get("n") or 0, row.get("n_reference") or 0) < smallest_group
+    return {**row, "too_few": True} if few else row
+
+
+def _set(text: str) -> str:
+    """Text of the command line in a page's type: a true minus, `95%`, and no line broken between p and its value."""
+    text = re.sub(r"(?<![\w])-(?=\d)", MINUS, text)
+    return re.sub(r"\bp (?=\d|below)", "p\u00a0", text.replace(" % ", "% "))
 
 
 def not_told(answer: Answer, href: str) -> Sentence | None:

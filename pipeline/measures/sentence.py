@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
-from pipeline.measures.catalogue import find
+from pipeline.measures.catalogue import Measure, find
 from pipeline.measures.groups import GROUPS
 from pipeline.measures.run import Result
 
@@ -43,16 +43,21 @@ def verdict(row: dict[str, Any], confidence: float = 0.95) -> Verdict:
 
 
 def sentence(row: dict[str, Any], words: Words, confidence: float = 0.95) -> str:
-    """The sentence of one row of a comparison: shares as percentage points, the interval at `confidence`."""
+    """The sentence of one row of a comparison: which two groups, and what may be said of them."""
     name = GROUPS[words.group]
-    lead = f"{name[:1].upper()}{name[1:]} “{row.get(words.group)}” against “{row.get('reference')}”: "
+    lead = f"{name[:1].upper()}{name[1:]} “{row.get(words.group)}” against “{row.get('reference')}”"
+    return f"{lead}: {statement(row, words, confidence)}"
+
+
+def statement(row: dict[str, Any], words: Words, confidence: float = 0.95) -> str:
+    """The sentence without the names of the groups: shares as percentage points, the interval at `confidence`."""
     said = verdict(row, confidence)
     if said == "too few cases":
-        return f"{lead}too few cases to compare{_why_too_few(row)}."
+        return f"too few cases to compare{_why_too_few(row)}."
     interval = f"{confidence * 100:.6g} % interval {points(row['low'])} to {points(row['high'])}"
     if said == "strata disagree":
         return (
-            f"{lead}the strata disagree (test of equal odds ratios, p {p_text(row['homogeneity_p'])}), so that no one "
+            f"the strata disagree (test of equal odds ratios, p {p_text(row['homogeneity_p'])}), so that no one "
             f"figure speaks for all cases; the adjusted difference in the share of {words.share}, "
             f"{points(row['estimate'])} percentage points ({interval}), should not be used alone."
         )
@@ -62,7 +67,7 @@ def sentence(row: dict[str, Any], words: Words, confidence: float = 0.95) -> str
         if row.get("gee_low") is not None and row["gee_low"] <= 1 <= row["gee_high"]:
             doubt = "; the model in which teeth of one patient may be alike does not bear it out"
         return (
-            f"{lead}a difference is shown: among like cases the share of {words.share} is "
+            f"a difference is shown: among like cases the share of {words.share} is "
             f"{points(abs(row['estimate'])).lstrip('+')} percentage points {higher} with the first ({interval}){doubt}"
             "; this is an association, and what is not recorded may explain it."
         )
@@ -73,7 +78,7 @@ def sentence(row: dict[str, Any], words: Words, confidence: float = 0.95) -> str
             f"out (p {p_text(row['p_adjusted'])})"
         )
     return (
-        f"{lead}no difference shown in the share of {words.share}: {points(row['estimate'])} percentage points among "
+        f"no difference shown in the share of {words.share}: {points(row['estimate'])} percentage points among "
         f"like cases ({interval}){undone}; what lies in the interval is not ruled out, and {_could_show(row)}."
     )
 
@@ -82,8 +87,13 @@ def told(result: Result, confidence: float) -> Result:
     """The result with a `sentence` on every row, if it is a comparison."""
     if result.kind != "comparison":
         return result
-    words = Words(result.by[0], find(result.measure).numerator or "units with the event")
+    words = words_of(find(result.measure), result.by[0])
     return replace(result, rows=[{**row, "sentence": sentence(row, words, confidence)} for row in result.rows])
+
+
+def words_of(measure: Measure, group: str) -> Words:
+    """The words of a measure that compares groups of this name."""
+    return Words(group, measure.numerator or "units with the event")
 
 
 def points(share: float) -> str:

@@ -8,6 +8,8 @@ from typing import Any
 
 import pytest
 
+from pipeline.measures.sentence import Words as ComparisonWords
+from pipeline.measures.sentence import sentence
 from reports import attention
 from reports.series import Series, month_names, monthly
 from reports.source import Answer
@@ -38,6 +40,9 @@ def pair(**changes: Any) -> dict[str, Any]:
     return row | changes
 
 
+SHOWN: dict[str, Any] = {"estimate": 0.11, "low": 0.03, "high": 0.2, "p_adjusted": 0.01}
+
+
 def conclude(**changes: Any) -> str:
     row = pair(**changes)
     return attention.conclusion(WORDS, answer("comparison", rows=[row] * 6), row, 5, "own teeth").whole.replace(
@@ -47,48 +52,68 @@ def conclude(**changes: Any) -> str:
 
 def test_no_difference_says_what_could_have_been_shown() -> None:
     assert conclude() == (
-        "Rotation against Hand, own teeth: no difference is shown: adjusted difference in healed share +5.0 points "
-        "(\u22124.0 to +14.0), n 66 and 80. With so few cases only a difference of about 17 points or more would "
-        "usually have shown; a smaller one, either way, cannot be ruled out."
+        "Rotation against Hand, own teeth: no difference shown in the share of separations: +5.0 percentage points "
+        "among like cases (95% interval \u22124.0 to +14.0); what lies in the interval is not ruled out, and with 66 "
+        "and 80 cases at best a difference of about 18 points or more would have been shown four times in five."
     )
 
 
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {},
+        SHOWN,
+        SHOWN | {"p_adjusted": 0.28},
+        SHOWN | {"homogeneity_p": 0.0341},
+        {"estimate": -0.11, "low": -0.2, "high": -0.03, "p_adjusted": 0.01},
+        {"smallest_difference": None},
+        {"low": None},
+        {"too_few": True, "n": None, "n_reference": None, "estimate": None},
+    ],
+)
+def test_a_page_and_the_command_line_say_the_same(changes: dict[str, Any]) -> None:
+    printed = sentence(pair(**changes), ComparisonWords("sequence", "separations"))
+    on_page = conclude(**changes)
+    assert on_page.startswith("Rotation against Hand, own teeth: ")
+    assert on_page.partition(": ")[2].replace("\u2212", "-").replace("95%", "95 %") == printed.partition(": ")[2]
+
+
 def test_a_difference_shown_is_called_an_association_and_no_cause() -> None:
-    text = conclude(estimate=0.11, low=0.03, high=0.2, p_adjusted=0.01)
-    assert "a difference is shown among like cases, more healed with \u201cRotation\u201d" in text
+    text = conclude(**SHOWN)
+    assert "11.0 percentage points higher with the first (95% interval +3.0 to +20.0)" in text
     assert "association" in text
     fewer = conclude(estimate=-0.11, low=-0.2, high=-0.03, p_adjusted=0.01)
-    assert "fewer healed with \u201cRotation\u201d" in fewer
+    assert "11.0 percentage points lower with the first (95% interval \u221220.0 to \u22123.0)" in fewer
 
 
 def test_an_interval_off_zero_is_no_difference_if_the_tests_together_do_not_bear_it_out() -> None:
     text = conclude(estimate=0.225, low=0.133, high=0.318, p_adjusted=0.28)
-    assert "no difference is shown" in text
-    assert "allowing for 6 comparisons, does not bear it out (p 0.28)" in text
+    assert "no difference shown" in text
+    assert "allowing for the other comparisons, does not bear it out (p 0.28)" in text
 
 
 def test_strata_that_disagree_forbid_one_figure() -> None:
-    text = conclude(estimate=0.11, low=0.03, high=0.2, p_adjusted=0.01, homogeneity_p=0.0341)
-    assert "the strata disagree (test of equal odds ratios; p 0.034)" in text
-    assert "is shown" not in text
+    text = conclude(**SHOWN | {"homogeneity_p": 0.0341})
+    assert "the strata disagree (test of equal odds ratios, p 0.034)" in text
+    assert "shown" not in text
 
 
 @pytest.mark.parametrize(
-    "changes", [{"n": 4}, {"n_reference": 3}, {"estimate": None}, {"too_few": True, "estimate": None}, {"n_used": 0}]
+    "changes", [{"n": 4}, {"n_reference": 3}, {"estimate": None}, {"too_few": True, "estimate": None, "n": None}]
 )
 def test_too_few_says_so_and_nothing_else(changes: dict[str, Any]) -> None:
     text = conclude(**changes)
-    assert "too few like cases to compare" in text
+    assert "too few cases to compare" in text
+    assert not any(character.isdigit() for character in text)
     assert "points" not in text
 
 
 def test_only_a_difference_shown_needs_attention() -> None:
-    shown = {"estimate": 0.11, "low": 0.03, "high": 0.2, "p_adjusted": 0.01}
-    assert attention.is_shown(WORDS, pair(**shown), 5)
+    assert attention.is_shown(WORDS, pair(**SHOWN), 5)
     assert not attention.is_shown(WORDS, pair(), 5)
-    assert not attention.is_shown(WORDS, pair(**shown | {"p_adjusted": 0.2}), 5)
-    assert not attention.is_shown(WORDS, pair(**shown | {"homogeneity_p": 0.01}), 5)
-    assert not attention.is_shown(WORDS, pair(**shown | {"n": 4}), 5)
+    assert not attention.is_shown(WORDS, pair(**SHOWN | {"p_adjusted": 0.2}), 5)
+    assert not attention.is_shown(WORDS, pair(**SHOWN | {"homogeneity_p": 0.01}), 5)
+    assert not attention.is_shown(WORDS, pair(**SHOWN | {"n": 4}), 5)
 
 
 def test_a_rate_needs_attention_only_if_its_whole_interval_lies_above_the_earlier_one() -> None:
