@@ -65,18 +65,11 @@ estimated as (
     group by w.practice, w.treatment_id, w.canal
 ),
 
--- An instrument without a serial is told from others of the canal by size, taper and motion.
 consumed as (
     select
         practice,
         treatment_id,
         canal,
-        count(
-            distinct coalesce(
-                'serial ' || instrument_id,
-                'untracked ' || cast(size as varchar) || ' ' || cast(taper as varchar) || ' ' || motion
-            )
-        ) as instruments,
         sum(case when instrument_id is null then 1 else 0 end) as untracked_uses
     from instrument_uses
     group by practice, treatment_id, canal
@@ -120,7 +113,6 @@ select
         when e.minutes is not null then 'estimated'
     end as basis,
     coalesce(t.measured_minutes, e.minutes) as minutes,
-    n.instruments,
     n.untracked_uses,
     k.cost,
     k.without_price,

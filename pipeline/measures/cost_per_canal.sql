@@ -3,7 +3,7 @@ select
     f.cost as value,
     f.patient_id as cluster,
     case
-        when f.instruments is null then 'no instrument use recorded'
+        when f.untracked_uses is null then 'no instrument use recorded'
         when f.untracked_uses > 0 then 'an instrument of the canal has no serial'
         when f.without_price > 0 then 'an instrument of the canal has no price, or neither use limit nor retirement'
     end as left_out

@@ -1,19 +1,4 @@
--- One row an instrument of a canal (`item`; counted once, however often it returned), or one without an item where no
--- use is recorded. `unit` is the canal. An instrument without a serial is told from others by size, taper and motion.
-with used as (
-    select distinct
-        practice,
-        treatment_id,
-        canal,
-        size,
-        motion,
-        coalesce(
-            'serial ' || instrument_id,
-            'untracked ' || cast(size as varchar) || ' ' || cast(taper as varchar) || ' ' || motion
-        ) as item
-    from instrument_uses
-)
-
+-- One row an instrument of a canal (`item`), or one without an item where no use is recorded. `unit` is the canal.
 select
     f.*,
     u.size,
@@ -23,4 +8,4 @@ select
     f.patient_id as cluster,
     case when u.item is null then 'no instrument use recorded' end as left_out
 from canal_facts as f
-left join used as u on u.practice = f.practice and u.treatment_id = f.treatment_id and u.canal = f.canal
+left join canal_items as u on u.practice = f.practice and u.treatment_id = f.treatment_id and u.canal = f.canal

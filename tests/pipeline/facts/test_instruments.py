@@ -230,6 +230,26 @@ def test_what_a_canal_consumed(facts: Facts) -> None:
         """,
     )
     canals = {row["canal"]: row for row in rows}
-    assert (canals["B"]["instruments"], canals["B"]["untracked_uses"], canals["B"]["cost"]) == (3, 3, 1.0)
-    assert (canals["P"]["instruments"], canals["P"]["untracked_uses"], canals["P"]["cost"]) == (1, 0, 1.0)
-    assert (canals["S"]["instruments"], canals["S"]["cost"]) == (None, None)
+    assert (canals["B"]["untracked_uses"], canals["B"]["cost"]) == (3, 1.0)
+    assert (canals["P"]["untracked_uses"], canals["P"]["cost"]) == (0, 1.0)
+    assert (canals["S"]["untracked_uses"], canals["S"]["cost"]) == (None, None)
+
+
+def test_instruments_of_a_canal_are_told_apart_by_serial_or_by_size_taper_and_motion(facts: Facts) -> None:
+    """I1 returns, and is written down once as size 20; of the three without serial two are alike."""
+    rows = facts(
+        "canal_items",
+        instrument_uses="""
+            use_id | treatment_id | canal | instrument_id | size | taper | motion
+            U1     | T1           | B     | I1            | 15   | 0.02  | hand
+            U2     | T1           | B     | I1            | 15   | 0.02  | hand
+            U3     | T1           | B     | I1            | 20   | 0.02  | hand
+            U4     | T1           | B     |               | 15   | 0.02  | hand
+            U5     | T1           | B     |               | 15   | 0.02  | hand
+            U6     | T1           | B     |               | 15   | 0.04  | hand
+            U7     | T1           | P     | I1            | 15   | 0.02  | hand
+        """,
+    )
+    of_b = [(row["item"], row["size"]) for row in rows if row["canal"] == "B"]
+    assert len(of_b) == 4 and len({item for item, _ in of_b}) == 3
+    assert {row["item"] for row in rows if row["canal"] == "P"} == {"serial I1"}
