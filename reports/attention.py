@@ -178,24 +178,16 @@ def unanswered(source: Source, href: str) -> list[Sentence]:
 # ---- what a comparison allows one to say ------------------------------------------------------------------------
 
 
-def conclusion(
-    words: Words, answer: Answer, row: dict[str, Any], smallest_group: int, whose: str = "", href: str = ""
-) -> Sentence:
+def conclusion(words: Words, answer: Answer, row: dict[str, Any], whose: str = "", href: str = "") -> Sentence:
     """The sentence that a comparison of two sequences allows, as the command line says it, set for a page."""
     lead = f"{pair(words, row)}, {whose}" if whose else pair(words, row)
-    said = statement(_withheld(row, smallest_group), words_of(answer.measure, "sequence"), words.confidence)
+    said = statement(row, words_of(answer.measure, "sequence"), words.confidence)
     return Sentence(_set(said), href, answer.data(row), lead)
 
 
-def is_shown(words: Words, row: dict[str, Any], smallest_group: int) -> bool:
+def is_shown(words: Words, row: dict[str, Any]) -> bool:
     """Does a comparison show a difference? Only then does it belong among what needs attention."""
-    return verdict(_withheld(row, smallest_group), words.confidence) == "difference shown"
-
-
-def _withheld(row: dict[str, Any], smallest_group: int) -> dict[str, Any]:
-    """The row, marked as too few where a side is smaller than what is reported."""
-    few = min(row.get("n") or 0, row.get("n_reference") or 0) < smallest_group
-    return {**row, "too_few": True} if few else row
+    return verdict(row, words.confidence) == "difference shown"
 
 
 def _set(text: str) -> str:

@@ -16,7 +16,7 @@ import re
 from collections.abc import Callable, Mapping
 from datetime import date, datetime
 from functools import cache
-from importlib import resources
+from importlib import metadata, resources
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -104,48 +104,35 @@ def render(
 
         tell("Drawing the charts")
         picks = _picks(context.words)
+        if not (out / script).exists():
+            files.write(files.folder(out / "assets") / Path(script).name, pictures.script())
         for page in pages:
             files.write_files(page, out)
             files.write(out / f"{page.stem}.html", html(page, pictures, script, picks))
-        if not (out / script).exists():
-            files.write(files.folder(out / "assets") / Path(script).name, pictures.script())
     return [out / f"{page.stem}.html" for page in (start, *(p for p in pages if p is not start))]
 
 
-def html(
-    page: Page,
-    pictures: Pictures,
-    script: str = "",
-    picks: Mapping[str, Any] | None = None,
-    paper: str = "",
-) -> str:
-    """A page as one file of HTML; `script` is the address of the pages' script, relative to the page.
-
-    For `paper` (A4, Letter) there is no script, nothing is folded, and each chart is there once.
-    """
-    style = _asset("page.css") + (_asset("paper.css") if paper else "")
+def html(page: Page, pictures: Pictures, script: str, picks: Mapping[str, Any]) -> str:
+    """A page as one file of HTML; `script` is the address of the pages' script, `picks` what a reader can pick."""
+    style = _asset("page.css")
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    environment = _environment()
-    environment.filters["picture"] = pictures.of
-    template = environment.get_template("page.html.j2", globals={"paper": paper})
     return str(
-        template.render(
+        _template().render(
             page=page,
             style=style,
             style_digest=digest,
+            picture=pictures.of,
             script=script,
             chart_config=theme.base(),
-            picks=picks or {},
+            picks=picks,
         )
     )
 
 
 def _script(pictures: Pictures, out: Path) -> str:
     """The address of the pages' script beside them; it is made if a folder does not have this version yet."""
-    import vl_convert
-
     page = _asset("page.js")
-    version = hashlib.sha256(f"{vl_convert.__version__}\n{page}".encode()).hexdigest()[:12]
+    version = hashlib.sha256(f"{metadata.version('vl-convert-python')}\n{page}".encode()).hexdigest()[:12]
     address = f"assets/canalwise-{version}.js"
     if not (out / address).exists():
         pictures.want_script(page)
@@ -229,7 +216,7 @@ def _known_dentists(known: set[str]) -> str:
 
 
 @cache
-def _environment() -> Any:
+def _template() -> Any:
     import jinja2
 
     environment = jinja2.Environment(
@@ -241,7 +228,7 @@ def _environment() -> Any:
     )
     environment.filters["day"] = day
     environment.filters["as_data"] = _as_data
-    return environment
+    return environment.get_template("page.html.j2")
 
 
 def _as_data(data: Any) -> Markup:

@@ -52,7 +52,7 @@
   };
 
   const live = (chart) => {
-    chart.drawn ??= embed(chart).catch(() => null); // the picture stays
+    chart.drawn ??= embed(chart).catch(() => chart.querySelector(".view")?.remove()); // the picture stays
     return chart.drawn;
   };
 
@@ -136,7 +136,8 @@
   document.querySelectorAll("table").forEach((table) => {
     const body = table.tBodies[0];
     const made = [...body.rows];
-    if (made.length < 2) return;
+    // Rows of different measures have no order by figure.
+    if (made.length < 2 || body.querySelector("td[data-measure]")) return;
     const heads = [...table.tHead.rows[0].cells];
     heads.forEach((head, column) => {
       const numeric = head.classList.contains("number");
@@ -159,5 +160,4 @@
       });
     });
   });
-  document.documentElement.classList.add("scripted");
 }

@@ -6,8 +6,8 @@ chart reads without its axis.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 from reports.charts import theme
@@ -27,10 +27,11 @@ class Mark:
 
 @dataclass(frozen=True)
 class Group:
-    """A group with its marks, one a series."""
+    """A group with its marks, one a series; `keys` are its values of what a reader can pick (blocks.PICKS)."""
 
     label: str
     marks: tuple[Mark, ...]
+    keys: Mapping[str, str] = field(default_factory=dict)
 
 
 def dots(
@@ -81,6 +82,8 @@ def dots(
                         "low": mark.value if mark.low is None else mark.low,
                         "high": mark.value if mark.high is None else mark.high,
                         "series": mark.series,
+                        "tip": f"{group.label}{', ' if name else ''}{name}: {mark.text}",
+                        **group.keys,
                     }
                 )
             spans.append({"y": at - (5 if narrow else 9), "y2": at + 9})
@@ -102,6 +105,8 @@ def dots(
     )
     shape = alt.Shape("series:N", scale=alt.Scale(domain=list(range(6)), range=list(theme.SERIES_SHAPES)), legend=None)
     data = alt.Chart(alt.InlineData(values=rows))
+    fields = {key for group in groups for key in group.keys}
+    answers = {"opacity": theme.picked(fields), "tooltip": alt.Tooltip(theme.TIP)}
     layers = []
     if reference is not None:
         line = alt.Chart(alt.InlineData(values=[{"at": reference, **span} for span in spans]))
@@ -112,10 +117,10 @@ def dots(
         )
     layers += [
         data.mark_rule(strokeWidth=2).encode(
-            x=alt.X("low:Q", scale=scale, axis=ticks), x2=alt.X2("high:Q"), y=y_of, color=colour
+            x=alt.X("low:Q", scale=scale, axis=ticks), x2=alt.X2("high:Q"), y=y_of, color=colour, **answers
         ),
-        data.mark_point(filled=True, opacity=1, size=70).encode(
-            x=alt.X("value:Q", scale=scale, axis=ticks), y=y_of, color=colour, shape=shape
+        data.mark_point(filled=True, size=70).encode(
+            x=alt.X("value:Q", scale=scale, axis=ticks), y=y_of, color=colour, shape=shape, **answers
         ),
     ]
     for x in sorted({t["x"] for t in texts}):
@@ -124,7 +129,7 @@ def dots(
             words = alt.Chart(alt.InlineData(values=said))
             mark = words.mark_text(align="left", baseline="middle", fontWeight=weight)
             layers.append(mark.encode(x=alt.XValue(x), y=y_of, text=alt.Text("text:N")))
-    return alt.layer(*layers).properties(width=width, height=height)
+    return alt.layer(*layers).properties(width=width, height=height).add_params(*theme.params(fields))
 
 
 def _title(text: str, pixels: float) -> list[str]:

@@ -46,7 +46,8 @@ def fdi_grid(teeth: Mapping[int, Tooth], width: int, *, key: str) -> Any:
             tooth = teeth.get(code, Tooth("", None))
             gap = 4 if not narrow and i >= 8 else 0  # the midline
             x = i * side + gap
-            fields.append({"x": x + 1, "x2": x + side - 1, "y": y, "y2": y + tall, "shade": tooth.shade})
+            tip = f"Tooth {code}: {tooth.text}" if tooth.text else f"Tooth {code}: none treated"
+            fields.append({"x": x + 1, "x2": x + side - 1, "y": y, "y2": y + tall, "shade": tooth.shade, "tip": tip})
             texts.append({"x": x + side / 2, "y": y + 11, "text": str(code), "kind": "code"})
             texts.append({"x": x + side / 2, "y": y + 27, "text": tooth.text, "kind": "figure"})
         y += tall + 12
@@ -65,7 +66,7 @@ def fdi_grid(teeth: Mapping[int, Tooth], width: int, *, key: str) -> Any:
             **places,
             fillOpacity=alt.FillOpacity("shade:Q", scale=alt.Scale(domain=[0, 1], range=[0, 0.45]), legend=None),
         ),
-        box.mark_rect(fillOpacity=0, stroke=theme.LINE, strokeWidth=1).encode(**places),
+        box.mark_rect(fillOpacity=0, stroke=theme.LINE, strokeWidth=1).encode(**places, tooltip=alt.Tooltip(theme.TIP)),
     ]
     for kind, align, weight, colour in (
         ("name", "left", "normal", theme.SOFT),

@@ -15,12 +15,13 @@ from reports.words import wrap
 
 @dataclass(frozen=True)
 class Point:
-    """One month: its position in the series, short name, value (None: no figure) and whether it is a signal."""
+    """One month: its position in the series, short name, value (None: no figure), whether it is a signal, its text."""
 
     at: int
     label: str
     value: float | None
     signal: bool = False
+    text: str = ""
 
 
 @dataclass(frozen=True)
@@ -40,7 +41,10 @@ def individuals(points: Sequence[Point], limits: Limits, width: int, *, axis: st
     room = 92 if narrow else 136  # for the texts at the right end of the lines
     plot = width - room - 44
     known = [p for p in points if p.value is not None]
-    values = [{"at": p.at, "value": p.value, "label": p.label, "signal": p.signal} for p in known]
+    values = [
+        {"at": p.at, "value": p.value, "label": p.label, "signal": p.signal, "tip": f"{p.label}: {p.text}"}
+        for p in known
+    ]
     marks = [m for m in (limits.high, limits.centre, limits.low) if m is not None]
     spread = [p.value for p in known if p.value is not None] + [m[0] for m in marks]
     low, high = min(spread), max(spread)
@@ -84,11 +88,13 @@ def individuals(points: Sequence[Point], limits: Limits, width: int, *, axis: st
     layers.append(
         data.transform_filter(alt.datum.signal == False)  # noqa: E712  # an expression of the chart
         .mark_point(filled=True, opacity=1, color=theme.BLUE, size=34)
-        .encode(x=x, y=y)
+        .encode(x=x, y=y, tooltip=alt.Tooltip(theme.TIP))
     )
     signals = data.transform_filter(alt.datum.signal == True)  # noqa: E712
     layers.append(
-        signals.mark_point(filled=True, opacity=1, color=theme.VERMILION, shape="diamond", size=110).encode(x=x, y=y)
+        signals.mark_point(filled=True, opacity=1, color=theme.VERMILION, shape="diamond", size=110).encode(
+            x=x, y=y, tooltip=alt.Tooltip(theme.TIP)
+        )
     )
     centre_at = limits.centre[0]
     for side, dy in (("above", -13), ("below", 13)):

@@ -18,7 +18,7 @@ def bars(counts: Sequence[tuple[str, int]], width: int, *, axis: str) -> Any:
         for line in wrap(f"{reason}:\u00a0{n:,}", theme.letters(width)):
             texts.append({"y": y + 10, "text": line})
             y += 16
-        rows.append({"n": n, "y": y + 1, "y2": y + 10})
+        rows.append({"n": n, "y": y + 1, "y2": y + 10, "tip": f"{reason}: {n:,}"})
         y += 20
     y_scale = alt.Scale(domain=[0, y], range=[0, y], nice=False)
     most = max(n for _, n in counts)
@@ -31,7 +31,11 @@ def bars(counts: Sequence[tuple[str, int]], width: int, *, axis: str) -> Any:
     said = alt.Chart(alt.InlineData(values=texts)).mark_text(align="left", baseline="middle")
     return alt.layer(
         bar.encode(x=alt.X("zero:Q"), x2=alt.X2("n:Q")).encode(
-            x=x, y=alt.Y("y:Q", scale=y_scale, axis=None), y2=alt.Y2("y2:Q"), x2=alt.datum(0)
+            x=x,
+            y=alt.Y("y:Q", scale=y_scale, axis=None),
+            y2=alt.Y2("y2:Q"),
+            x2=alt.datum(0),
+            tooltip=alt.Tooltip(theme.TIP),
         ),
         said.encode(x=alt.XValue(0), y=alt.Y("y:Q", scale=y_scale, axis=None), text=alt.Text("text:N")),
     ).properties(width=width, height=y)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 from reports.charts import theme
@@ -12,13 +12,14 @@ from reports.words import wrap
 
 @dataclass(frozen=True)
 class Step:
-    """The curve from this time on, with its band (None: no interval) and how many were at risk."""
+    """The curve from this time on, with its band (None: no interval), how many were at risk, and what it says."""
 
     time: float
     at_risk: int
     estimate: float
     low: float | None
     high: float | None
+    text: str = ""
 
 
 @dataclass(frozen=True)
@@ -34,6 +35,7 @@ class Curve:
     end: float
     stated: Step | None = None
     at_risk: tuple[tuple[float, int], ...] = ()
+    keys: Mapping[str, str] = field(default_factory=dict)  # its values of what a reader can pick (blocks.PICKS)
 
 
 def survival(curves: Sequence[Curve], width: int, *, axis: str, share: str, lowest: float) -> Any:
@@ -54,9 +56,14 @@ def survival(curves: Sequence[Curve], width: int, *, axis: str, share: str, lowe
     colours = alt.Color(
         "curve:N", legend=None, scale=alt.Scale(domain=list(range(6)), range=list(theme.SERIES_COLOURS))
     )
+    fields = {key for curve in curves for key in curve.keys}
     layers = []
     for i, curve in enumerate(curves):
-        rows = [{"time": s.time, "estimate": s.estimate, "low": s.low, "high": s.high, "curve": i} for s in curve.steps]
+        rows = [
+            {"time": s.time, "estimate": s.estimate, "low": s.low, "high": s.high, "curve": i, **curve.keys}
+            for s in curve.steps
+        ]
+        tips = [{**row, "tip": f"{curve.label}: {s.text}"} for row, s in zip(rows, curve.steps, strict=True)]
         rows.append({**rows[-1], "time": curve.end})
         band = [r for r in rows if r["low"] is not None and r["high"] is not None]
         if band and len(curves) < 3:
@@ -67,7 +74,14 @@ def survival(curves: Sequence[Curve], width: int, *, axis: str, share: str, lowe
         line = alt.Chart(alt.InlineData(values=rows))
         layers.append(
             line.mark_line(interpolate="step-after", strokeWidth=2, strokeDash=theme.SERIES_DASHES[i % 6]).encode(
-                x=x, y=alt.Y("estimate:Q", scale=y_scale, axis=y_axis), color=colours
+                x=x, y=alt.Y("estimate:Q", scale=y_scale, axis=y_axis), color=colours, opacity=theme.picked(fields)
+            )
+        )
+        # What the pointer finds: the steps, without a mark of their own in the picture.
+        found = alt.Chart(alt.InlineData(values=tips)).mark_point(filled=True, opacity=0, size=120)
+        layers.append(
+            found.encode(
+                x=x, y=alt.Y("estimate:Q", scale=y_scale, axis=y_axis), color=colours, tooltip=alt.Tooltip(theme.TIP)
             )
         )
     if len(curves) > 2:
@@ -110,7 +124,7 @@ def survival(curves: Sequence[Curve], width: int, *, axis: str, share: str, lowe
             rule = piece.mark_rule(strokeWidth=2, strokeDash=theme.SERIES_DASHES[curve_at % 6])
             layers.append(rule.encode(x=alt.XValue(-40), x2=alt.X2Value(-12), y=alt.YValue(y), color=colours))
         y += 16
-    return alt.layer(*layers).properties(width=plot, height=height)
+    return alt.layer(*layers).properties(width=plot, height=height).add_params(*theme.params(fields))
 
 
 def _text(alt: Any, text: str, x: float, y: float) -> Any:
@@ -129,6 +143,7 @@ class Use:
     estimate: float
     low: float
     high: float
+    text: str = ""
 
 
 def hazard(uses: Sequence[Use], width: int, *, axis: str, share: str) -> Any:
@@ -154,14 +169,16 @@ def hazard(uses: Sequence[Use], width: int, *, axis: str, share: str) -> Any:
     y_axis = alt.Axis(title=None, format=".1%" if highest < 0.1 else ".0%", tickCount=5)
     data = alt.Chart(
         alt.InlineData(
-            values=[{"number": u.number, "n": u.n, "estimate": u.estimate, "low": u.low, "high": u.high} for u in uses]
+            values=[
+                {"number": u.number, "estimate": u.estimate, "low": u.low, "high": u.high, "tip": u.text} for u in uses
+            ]
         )
     )
     bar = data.mark_rule(color=theme.BLUE, strokeWidth=2).encode(
-        x=x, y=alt.Y("low:Q", scale=y_scale, axis=y_axis), y2=alt.Y2("high:Q")
+        x=x, y=alt.Y("low:Q", scale=y_scale, axis=y_axis), y2=alt.Y2("high:Q"), tooltip=alt.Tooltip(theme.TIP)
     )
     dot = data.mark_point(filled=True, opacity=1, color=theme.BLUE, size=60).encode(
-        x=x, y=alt.Y("estimate:Q", scale=y_scale, axis=y_axis)
+        x=x, y=alt.Y("estimate:Q", scale=y_scale, axis=y_axis), tooltip=alt.Tooltip(theme.TIP)
     )
     title = alt.TitleParams(
         wrap(share, theme.letters(width)),

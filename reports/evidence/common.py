@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
-from reports.blocks import File, Line, Part, Prose, Sentence, Table, prose
+from reports.blocks import PICKS, File, Line, Part, Prose, Sentence, Table, prose
 from reports.source import Answer
 from reports.words import Words, capital, count, is_percent, plain, series
 
@@ -104,6 +104,11 @@ class Shape:
 
     def __init__(self, result: Any, rows: list[dict[str, Any]]):
         self.kind, self.unit, self.rows = result.kind, result.unit, rows
+
+
+def keys(answer: Answer, row: Mapping[str, Any]) -> dict[str, str]:
+    """The row's values of what a reader can pick, for its marks in a chart."""
+    return {by: plain(row[by]) for by in answer.by if by in PICKS and row.get(by) is not None}
 
 
 def slug(text: str) -> str:

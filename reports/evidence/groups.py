@@ -8,7 +8,7 @@ from typing import Any
 from reports.blocks import Figure, File, Line, Part, Table, prose
 from reports.charts import theme
 from reports.charts.dots import Group, Mark, dots
-from reports.evidence.common import Column, axis_title, cannot, caption, counting, csv_file, figure_head, n_text
+from reports.evidence.common import Column, axis_title, cannot, caption, counting, csv_file, figure_head, keys, n_text
 from reports.source import Answer
 from reports.words import Words, capital, count, group_title, groups_title, is_percent, plain, series
 
@@ -80,7 +80,7 @@ def by_group(
             if second:
                 marks.append(_mark(words, answer, second, places, 1))
             cells += [words.with_interval(answer.result, second, places) if second else "none", n_text(second or {})]
-        groups.append(Group(label, tuple(marks)))
+        groups.append(Group(label, tuple(marks), keys(answer, row)))
         cells += [text(row) for _, text in extra]
         lines.append(Line(tuple(cells), answer.data(row)))
 

@@ -24,7 +24,16 @@ def by_month(words: Words, id: str, answer: Answer, found: Series | None, what: 
         return words.figure(answer.result, value, places)
 
     s = found
-    listed = [Point(i, short_month(m), s.values[i], s.signal_at(i) is not None) for i, m in enumerate(s.months)]
+    listed = [
+        Point(
+            i,
+            short_month(m),
+            s.values[i],
+            s.signal_at(i) is not None,
+            words.with_n(answer.result, answer.find(month=m) or {}, places),
+        )
+        for i, m in enumerate(s.months)
+    ]
     signals = [f"{short_month(m)} {s.signal_at(i)}" for i, m in enumerate(s.months) if s.signal_at(i)]
     latest = s.months[-1]
     value = s.values[-1]

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from reports.blocks import Figure, File, Line, Part, Table, prose
 from reports.charts import theme
 from reports.charts.survival import Curve, Step, Use, hazard, survival
-from reports.evidence.common import Shape, cannot, counting, csv_file
+from reports.evidence.common import Shape, cannot, counting, csv_file, keys
 from reports.evidence.groups import order
 from reports.source import Answer
 from reports.words import TOO_FEW, Words, capital, count, group_title, groups_title, plain, series
@@ -46,14 +47,14 @@ def curve(
             none.append(f"{label}: no {event} among {count(n)}" if answer.by else f"No {event} among {count(n)}")
             lines.append(Line((*own, "\u2013", f"no {event} seen", "0"), answer.data(first)))
             continue
-        steps = tuple(_step(row) for row in rows)
+        steps = tuple(_step(row, _tip(words, answer, row, places, unit)) for row in rows)
         reached = [t for t in at if t <= end] or [end]
         stated = _at(rows, reached[-1])
         shape = Shape(answer.result, [stated])
         text = f"{words.with_interval(shape, stated, places)} at {count(round(reached[-1]))} {unit}, n\u00a0{count(n)}"
         said.append(f"{label}: {text}" if answer.by else text)
         bar = _step({**stated, "time": reached[-1]})
-        curves.append(Curve(label, text, steps, end, bar, _few(rows, axis_end)))
+        curves.append(Curve(label, text, steps, end, bar, _few(rows, axis_end), keys(answer, first)))
         for t in reached:
             row = _at(rows, t)
             so_far = sum(r["events"] for r in rows if r["time"] <= t)
@@ -119,8 +120,14 @@ def _followed(rows: Sequence[dict[str, Any]]) -> tuple[list[dict[str, Any]], flo
     return kept, after
 
 
-def _step(row: Mapping[str, Any]) -> Step:
-    return Step(row["time"], row["at_risk"], row["estimate"], _real(row.get("low")), _real(row.get("high")))
+def _step(row: Mapping[str, Any], text: str = "") -> Step:
+    return Step(row["time"], row["at_risk"], row["estimate"], _real(row.get("low")), _real(row.get("high")), text)
+
+
+def _tip(words: Words, answer: Answer, row: dict[str, Any], places: int, unit: str) -> str:
+    """`91% (85 to 95%) at 24 months, 60 at risk`."""
+    time = words.with_interval(Shape(answer.result, [row]), row, places)
+    return f"{time} at {count(round(row['time'], 1))} {unit}, {count(row['at_risk'])} at risk"
 
 
 def _by_group(words: Words, answer: Answer) -> list[tuple[str, list[dict[str, Any]]]]:
@@ -168,11 +175,13 @@ def hazard_by_use(words: Words, id: str, answer: Answer, *, share: str, axis: st
         for r, lo, hi in zip(rows, low, high, strict=True)
     ]
     shape = Shape(answer.result, [{"estimate": u.estimate, "low": u.low, "high": u.high} for u in uses])
-    drawn = [u for u in uses if u.n >= FEWEST_AT_USE] or uses
-    worst = max(drawn, key=lambda u: u.low)
 
     def text(u: Use) -> str:
         return words.with_interval(shape, {"estimate": u.estimate, "low": u.low, "high": u.high}, 1)
+
+    uses = [replace(u, text=f"Use {u.number}: {text(u)}, {count(u.n)} came to it") for u in uses]
+    drawn = [u for u in uses if u.n >= FEWEST_AT_USE] or uses
+    worst = max(drawn, key=lambda u: u.low)
 
     title = f"{share}, by use number: {text(worst)} at use {worst.number}, where the lower bound is highest"
     wide, narrow = theme.both(lambda width: hazard(drawn, width, axis=axis, share=share))

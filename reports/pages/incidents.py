@@ -11,7 +11,7 @@ from reports.evidence.records import plain_column
 from reports.pages import common
 from reports.pages.common import Context, section
 from reports.source import Source
-from reports.words import capital, number, plain, short_day
+from reports.words import Words, capital, number, plain, short_day
 
 RATES = ("separations_per_1000_uses", "separations_per_100_canals", "separations_per_100_teeth")
 
@@ -90,7 +90,7 @@ def page(context: Context, source: Source) -> Page:
             incidents,
             [
                 plain_column(words, "When", "happened_on"),
-                ("What and where", lambda row: f"{_what(row)}; {words.value('sequence', row['sequence'])}"),
+                ("What and where", lambda row: f"{_what(row)}; {_sequence(words, row)}"),
                 plain_column(words, "Treatment", "treatment_id"),
                 ("Instrument", _instrument),
                 ("What was done, and since", lambda row: f"{_managed(row)}. {_since(row)}"),
@@ -180,6 +180,10 @@ def _what(row: dict[str, Any]) -> str:
     parts += [f"{plain(row['canal_third'])} third"] if row["canal_third"] else []
     parts += [f"curvature {number(row['curvature_deg'])}\u00b0"] if row["curvature_deg"] is not None else []
     return ", ".join(parts)
+
+
+def _sequence(words: Words, row: dict[str, Any]) -> str:
+    return words.value("sequence", row["sequence"]) if row["sequence"] else "sequence not recorded"
 
 
 def _instrument(row: dict[str, Any]) -> str:

@@ -76,10 +76,9 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
         ),
     )
     own_pairs, all_pairs = ask("sequence_comparison"), source.ask("sequence_comparison")
-    small = context.smallest_group
 
     def conclusions(answer) -> list[Sentence]:  # type: ignore[no-untyped-def]
-        return [attention.conclusion(words, answer, row, small) for row in answer.rows]
+        return [attention.conclusion(words, answer, row) for row in answer.rows]
 
     sequences = section(
         "comparison",
@@ -147,9 +146,9 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
     )
     quality = common.quality(context, source, files=False)
     told = [
-        attention.conclusion(words, own_pairs, row, small, "own teeth", "comparison")
+        attention.conclusion(words, own_pairs, row, "own teeth", "comparison")
         for row in own_pairs.rows
-        if attention.is_shown(words, row, small)
+        if attention.is_shown(words, row)
     ]
     sentences = attention.collect(
         [

@@ -45,7 +45,7 @@ SHOWN: dict[str, Any] = {"estimate": 0.11, "low": 0.03, "high": 0.2, "p_adjusted
 
 def conclude(**changes: Any) -> str:
     row = pair(**changes)
-    return attention.conclusion(WORDS, answer("comparison", rows=[row] * 6), row, 5, "own teeth").whole.replace(
+    return attention.conclusion(WORDS, answer("comparison", rows=[row] * 6), row, "own teeth").whole.replace(
         "\u00a0", " "
     )
 
@@ -99,7 +99,7 @@ def test_strata_that_disagree_forbid_one_figure() -> None:
 
 
 @pytest.mark.parametrize(
-    "changes", [{"n": 4}, {"n_reference": 3}, {"estimate": None}, {"too_few": True, "estimate": None, "n": None}]
+    "changes", [{"estimate": None}, {"high": None}, {"too_few": True, "estimate": None, "n": None}]
 )
 def test_too_few_says_so_and_nothing_else(changes: dict[str, Any]) -> None:
     text = conclude(**changes)
@@ -109,11 +109,11 @@ def test_too_few_says_so_and_nothing_else(changes: dict[str, Any]) -> None:
 
 
 def test_only_a_difference_shown_needs_attention() -> None:
-    assert attention.is_shown(WORDS, pair(**SHOWN), 5)
-    assert not attention.is_shown(WORDS, pair(), 5)
-    assert not attention.is_shown(WORDS, pair(**SHOWN | {"p_adjusted": 0.2}), 5)
-    assert not attention.is_shown(WORDS, pair(**SHOWN | {"homogeneity_p": 0.01}), 5)
-    assert not attention.is_shown(WORDS, pair(**SHOWN | {"n": 4}), 5)
+    assert attention.is_shown(WORDS, pair(**SHOWN))
+    assert not attention.is_shown(WORDS, pair())
+    assert not attention.is_shown(WORDS, pair(**SHOWN | {"p_adjusted": 0.2}))
+    assert not attention.is_shown(WORDS, pair(**SHOWN | {"homogeneity_p": 0.01}))
+    assert not attention.is_shown(WORDS, pair(**SHOWN | {"too_few": True}))
 
 
 def test_a_rate_needs_attention_only_if_its_whole_interval_lies_above_the_earlier_one() -> None:

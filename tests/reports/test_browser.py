@@ -93,6 +93,95 @@ def test_pages_open_from_disk_and_stay_within_their_width(chromium: Any, pages: 
     assert asked and all(url.startswith("file:") for url in asked)
 
 
+@pytest.mark.parametrize("width", [360, 1280])
+def test_a_chart_tells_its_figures_under_the_pointer(chromium: Any, pages: list[Path], width: int) -> None:
+    page = chromium.new_page(viewport={"width": width, "height": 900})
+    said: list[str] = []
+    page.on("console", lambda message: said.append(message.text))
+    page.on("pageerror", lambda error: said.append(str(error)))
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    path = next(p for p in pages if p.stem.startswith("outcomes"))
+    page.goto(path.as_uri())
+    chart = page.locator("#healed-sequence .chart")
+    chart.scroll_into_view_if_needed()
+    chart.hover()
+    page.wait_for_selector("#healed-sequence .chart.live .view svg")
+    mark = page.locator("#healed-sequence .view .mark-symbol path").first
+    mark.hover()
+    page.wait_for_selector(".tip:not([hidden])")
+    told = page.locator(".tip").text_content()
+    # The same figure stands in the table, which needs no pointer.
+    figures = page.locator("#healed-sequence-table tbody tr").first.locator("th, td").all_text_contents()
+    assert told.startswith(f"{figures[0]}: {figures[1]}".replace("\u00a0", " "))
+    assert page.evaluate(CROWDED) == []
+    page.keyboard.press("Escape")
+    assert not page.locator(".tip").is_visible()
+    assert page.title() != "1337"
+    page.close()
+    assert said == [] and all(url.startswith("file:") for url in asked)
+
+
+def test_a_pick_steps_the_other_groups_back_in_every_chart_and_marks_its_rows(chromium: Any, pages: list[Path]) -> None:
+    page = chromium.new_page(viewport={"width": 1280, "height": 900})
+    path = next(p for p in pages if p.stem.startswith("outcomes"))
+    page.goto(path.as_uri())
+    select = page.locator(".picks select").first
+    value = page.evaluate("document.querySelector('.picks select').options[1].value")
+    select.select_option(value)
+    charts = page.locator(".chart[data-picks~='sequence']")
+    assert charts.count() > 1
+    page.wait_for_function(
+        "[...document.querySelectorAll(\".chart[data-picks~='sequence']\")].every(c => c.matches('.live'))"
+    )
+    page.wait_for_function(
+        """[...document.querySelectorAll('#healed-sequence .view .mark-symbol path')]
+           .filter(e => e.getAttribute('opacity') === '0.2').length > 0"""
+    )
+    seen = page.evaluate(
+        """[...document.querySelectorAll('#healed-sequence .view .mark-symbol path')]
+           .map(e => e.getAttribute('opacity'))"""
+    )
+    assert seen.count("1") == 1
+    picked = page.evaluate("[...document.querySelectorAll('tr.picked')].map(r => JSON.parse(r.dataset.group).sequence)")
+    assert picked and set(picked) == {value}
+    select.select_option("")
+    page.wait_for_function(
+        """[...document.querySelectorAll('#healed-sequence .view .mark-symbol path')]
+           .every(e => e.getAttribute('opacity') === '1')"""
+    )
+    assert page.locator("tr.picked").count() == 0
+    page.close()
+
+
+def test_a_table_sorts_by_keyboard_and_goes_back(chromium: Any, pages: list[Path]) -> None:
+    page = chromium.new_page(viewport={"width": 1280, "height": 900})
+    page.goto(next(p for p in pages if p.stem == "incidents").as_uri())
+    page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+    column = "[...document.querySelectorAll('#teeth-table tbody tr')].map(r => Number(r.cells[2].textContent) || 0)"
+    made = page.evaluate(column)
+    button = page.locator("#teeth-table thead button").nth(2)
+    button.focus()
+    for way, expected in (("ascending", sorted(made)), ("descending", sorted(made, reverse=True)), (None, made)):
+        page.keyboard.press("Enter")
+        head = page.locator("#teeth-table thead th").nth(2)
+        assert head.get_attribute("aria-sort") == way
+        numbers = page.evaluate(column)
+        assert [n for n in numbers if n] == [n for n in expected if n]
+    assert len(set(made)) > 2
+    page.close()
+
+
+def test_without_scripts_a_page_is_whole(chromium: Any, pages: list[Path]) -> None:
+    context = chromium.new_context(java_script_enabled=False, viewport={"width": 1280, "height": 900})
+    page = context.new_page()
+    page.goto(pages[1].as_uri())
+    assert page.locator(".chart .wide svg").count() > 2
+    assert all(svg.is_visible() for svg in page.locator("main > section > figure .chart .wide svg").all())
+    assert page.locator(".picks").count() == page.locator("thead button").count() == 0
+    context.close()
+
+
 def test_print_shows_what_is_folded_away_and_no_controls(chromium: Any, pages: list[Path]) -> None:
     page = chromium.new_page(viewport={"width": 680, "height": 900})
     page.emulate_media(media="print")
