@@ -78,7 +78,9 @@ def quality(context: Context, source: Source, *, files: bool = True) -> Block:
         numeric=range(len(named) + 2, len(named) + 7),
     )
     missing = [
-        s for s in attention.unanswered(source, "") if s.data.get("measure") not in {"imports", "quarantine_by_reason"}
+        s
+        for s in attention.data.unanswered(source, "")
+        if s.data.get("measure") not in {"imports", "quarantine_by_reason"}
     ]
     if missing:
         parts.append(prose("What could not be computed:"))
@@ -111,6 +113,15 @@ def ages(context: Context, source: Source) -> list[Sentence]:
     if source.as_of < context.last:
         said.append(Sentence(f"This page looks at them as they were known on {day(source.as_of)}."))
     return said
+
+
+def lacking(context: Context, source: Source) -> list[Sentence | None]:
+    """What the data of a page lack, for its first block: refused records, old data, measures without an answer."""
+    return [
+        attention.data.refused(source.ask("quarantine_by_reason"), "quality"),
+        attention.data.stale(context.last, context.today, "quality"),
+        *attention.data.unanswered(source, "quality"),
+    ]
 
 
 def methods(context: Context, source: Source) -> Block:

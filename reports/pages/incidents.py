@@ -107,8 +107,8 @@ def page(context: Context, source: Source) -> Page:
     before = context.first if context.first and context.first < year_start else None
     canals = source.ask("separations_per_100_canals", start=year_start, end=source.as_of)
     sentences = attention.collect(
-        [
-            attention.rate_apart(
+        harm=[
+            attention.signals.rate_apart(
                 words,
                 canals,
                 source.ask(
@@ -122,37 +122,35 @@ def page(context: Context, source: Source) -> Page:
             )
             if before
             else None,
+            attention.incidents.not_told(incidents, "list"),
         ],
-        attention.groups_apart(
-            words,
-            source.ask("separations_per_1000_uses", by=("sequence",)),
-            overall["separations_per_1000_uses"],
-            "rate-uses-sequence",
-        ),
-        attention.groups_apart(
-            words,
-            source.ask("separations_per_100_teeth", by=("tooth_type",)),
-            overall["separations_per_100_teeth"],
-            "rate-tooth-type",
-        ),
-        attention.groups_apart(
-            words,
-            source.ask("separations_per_1000_uses", by=("motion",)),
-            overall["separations_per_1000_uses"],
-            "rate-motion",
-        ),
-        attention.groups_apart(
-            words,
-            source.ask("separations_per_100_canals", by=("curvature_class",)),
-            overall["separations_per_100_canals"],
-            "rate-curvature",
-        ),
-        [
-            attention.not_told(incidents, "list"),
-            attention.refused(source.ask("quarantine_by_reason"), "quality"),
-            attention.stale(context.last, context.today, "quality"),
+        signals=[
+            *attention.signals.groups_apart(
+                words,
+                source.ask("separations_per_1000_uses", by=("sequence",)),
+                overall["separations_per_1000_uses"],
+                "rate-uses-sequence",
+            ),
+            *attention.signals.groups_apart(
+                words,
+                source.ask("separations_per_100_teeth", by=("tooth_type",)),
+                overall["separations_per_100_teeth"],
+                "rate-tooth-type",
+            ),
+            *attention.signals.groups_apart(
+                words,
+                source.ask("separations_per_1000_uses", by=("motion",)),
+                overall["separations_per_1000_uses"],
+                "rate-motion",
+            ),
+            *attention.signals.groups_apart(
+                words,
+                source.ask("separations_per_100_canals", by=("curvature_class",)),
+                overall["separations_per_100_canals"],
+                "rate-curvature",
+            ),
         ],
-        attention.unanswered(source, "quality"),
+        data=common.lacking(context, source),
     )
     return Page(
         stem="incidents",

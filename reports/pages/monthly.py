@@ -141,11 +141,8 @@ def page(context: Context, source: Source, month: Month) -> Page:
     )
     quality = common.quality(context, source)
     sentences = attention.collect(
-        [
-            attention.month_signal(words, visit, visit_series, "time-visit"),
-            attention.month_signal(words, canal, canal_series, "time-canal"),
-            attention.month_signal(words, cost, cost_series, "cost-months"),
-            attention.rate_apart(
+        harm=[
+            attention.signals.rate_apart(
                 words,
                 this("separations_per_100_canals"),
                 earlier("separations_per_100_canals"),
@@ -153,7 +150,7 @@ def page(context: Context, source: Source, month: Month) -> Page:
                 month.words,
                 earlier_words,
             )
-            or attention.events_seen(
+            or attention.signals.events_seen(
                 words,
                 this("separations_per_100_canals"),
                 earlier("separations_per_100_canals"),
@@ -161,12 +158,17 @@ def page(context: Context, source: Source, month: Month) -> Page:
                 month.words,
                 earlier_words,
             ),
-            attention.recall_low(words, recall, "recall"),
-            attention.overdue(overdue, "recall"),
-            attention.refused(source.ask("quarantine_by_reason"), "quality"),
-            attention.stale(context.last, context.today, "quality"),
         ],
-        attention.unanswered(source, "quality"),
+        signals=[
+            attention.signals.month_signal(words, visit, visit_series, "time-visit"),
+            attention.signals.month_signal(words, canal, canal_series, "time-canal"),
+            attention.signals.month_signal(words, cost, cost_series, "cost-months"),
+        ],
+        recall=[
+            attention.recall.recall_low(words, recall, "recall"),
+            attention.recall.overdue(overdue, "recall"),
+        ],
+        data=common.lacking(context, source),
     )
     return Page(
         stem=f"monthly-{month.name}",
@@ -192,4 +194,4 @@ def _overdue(answer) -> Sentence | str:  # type: ignore[no-untyped-def]
     """The number on the recall list, without who they are."""
     if answer.missing:
         return ""
-    return attention.overdue(answer, "") or Sentence("No treatment is overdue for recall.", data=answer.data())
+    return attention.recall.overdue(answer, "") or Sentence("No treatment is overdue for recall.", data=answer.data())

@@ -78,7 +78,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
     own_pairs, all_pairs = ask("sequence_comparison"), source.ask("sequence_comparison")
 
     def conclusions(answer) -> list[Sentence]:  # type: ignore[no-untyped-def]
-        return [attention.conclusion(words, answer, row) for row in answer.rows]
+        return [attention.differences.conclusion(words, answer, row) for row in answer.rows]
 
     sequences = section(
         "comparison",
@@ -146,22 +146,18 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
     )
     quality = common.quality(context, source, files=False)
     told = [
-        attention.conclusion(words, own_pairs, row, "own teeth", "comparison")
+        attention.differences.conclusion(words, own_pairs, row, "own teeth", "comparison")
         for row in own_pairs.rows
-        if attention.is_shown(words, row)
+        if attention.differences.is_shown(words, row)
     ]
     sentences = attention.collect(
-        [
-            attention.overdue(overdue, "review"),
-            attention.not_healed(unhealed, "review"),
-            attention.recall_low(words, recall, "outcome"),
+        recall=[
+            attention.recall.overdue(overdue, "review"),
+            attention.recall.not_healed(unhealed, "review"),
+            attention.recall.recall_low(words, recall, "outcome"),
         ],
-        told,
-        [
-            attention.refused(source.ask("quarantine_by_reason"), "quality"),
-            attention.stale(context.last, context.today, "quality"),
-        ],
-        attention.unanswered(source, "quality"),
+        differences=told,
+        data=common.lacking(context, source),
     )
     return Page(
         stem=stem,

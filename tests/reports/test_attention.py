@@ -11,6 +11,7 @@ import pytest
 from pipeline.measures.sentence import Words as ComparisonWords
 from pipeline.measures.sentence import sentence
 from reports import attention
+from reports.blocks import Sentence
 from reports.series import Series, month_names, monthly
 from reports.source import Answer
 from reports.words import Words
@@ -45,9 +46,9 @@ SHOWN: dict[str, Any] = {"estimate": 0.11, "low": 0.03, "high": 0.2, "p_adjusted
 
 def conclude(**changes: Any) -> str:
     row = pair(**changes)
-    return attention.conclusion(WORDS, answer("comparison", rows=[row] * 6), row, "own teeth").whole.replace(
-        "\u00a0", " "
-    )
+    return attention.differences.conclusion(
+        WORDS, answer("comparison", rows=[row] * 6), row, "own teeth"
+    ).whole.replace("\u00a0", " ")
 
 
 def test_no_difference_says_what_could_have_been_shown() -> None:
@@ -109,50 +110,58 @@ def test_too_few_says_so_and_nothing_else(changes: dict[str, Any]) -> None:
 
 
 def test_only_a_difference_shown_needs_attention() -> None:
-    assert attention.is_shown(WORDS, pair(**SHOWN))
-    assert not attention.is_shown(WORDS, pair())
-    assert not attention.is_shown(WORDS, pair(**SHOWN | {"p_adjusted": 0.2}))
-    assert not attention.is_shown(WORDS, pair(**SHOWN | {"homogeneity_p": 0.01}))
-    assert not attention.is_shown(WORDS, pair(**SHOWN | {"too_few": True}))
+    assert attention.differences.is_shown(WORDS, pair(**SHOWN))
+    assert not attention.differences.is_shown(WORDS, pair())
+    assert not attention.differences.is_shown(WORDS, pair(**SHOWN | {"p_adjusted": 0.2}))
+    assert not attention.differences.is_shown(WORDS, pair(**SHOWN | {"homogeneity_p": 0.01}))
+    assert not attention.differences.is_shown(WORDS, pair(**SHOWN | {"too_few": True}))
 
 
 def test_a_rate_needs_attention_only_if_its_whole_interval_lies_above_the_earlier_one() -> None:
     usual = answer(rows=[rate(20, 1.2, 0.8, 1.7)])
     high = answer(rows=[rate(9, 4.0, 1.9, 7.4)])
     within = answer(rows=[rate(2, 1.6, 0.4, 5.5)])
-    found = attention.rate_apart(WORDS, high, usual, "x", "October 2026", "the year before")
+    found = attention.signals.rate_apart(WORDS, high, usual, "x", "October 2026", "the year before")
     assert found is not None and "whole interval lies above" in found.text and found.href == "x"
     assert found.data["estimate"] == "4.0" and found.data["events"] == "9"
-    assert attention.rate_apart(WORDS, within, usual, "x", "October 2026", "the year before") is None
+    assert attention.signals.rate_apart(WORDS, within, usual, "x", "October 2026", "the year before") is None
 
 
 def test_events_are_stated_with_what_they_do_not_show() -> None:
     usual = answer(rows=[rate(20, 1.2, 0.8, 1.7)])
-    seen = attention.events_seen(
+    seen = attention.signals.events_seen(
         WORDS, answer(rows=[rate(2, 1.6, 0.4, 5.5)]), usual, "x", "October 2026", "the year before"
     )
     assert (
         seen is not None and "The interval holds the figure of the year before, 1.2: no change is shown." in seen.text
     )
-    assert attention.events_seen(WORDS, answer(rows=[rate(0, 0, 0, 3)]), usual, "x", "October 2026", "before") is None
+    assert (
+        attention.signals.events_seen(WORDS, answer(rows=[rate(0, 0, 0, 3)]), usual, "x", "October 2026", "before")
+        is None
+    )
 
 
 def test_groups_of_people_are_never_set_apart() -> None:
     overall = answer(rows=[rate(20, 1.2, 0.8, 1.7)])
     rows = [rate(9, 4.0, 1.9, 7.4, dentist="D1", sequence="a")]
-    assert attention.groups_apart(WORDS, answer(rows=rows, by=("dentist",)), overall, "x") == []
-    (found,) = attention.groups_apart(WORDS, answer(rows=rows, by=("sequence",)), overall, "x")
+    assert attention.signals.groups_apart(WORDS, answer(rows=rows, by=("dentist",)), overall, "x") == []
+    (found,) = attention.signals.groups_apart(WORDS, answer(rows=rows, by=("sequence",)), overall, "x")
     assert "sequence \u201cHand\u201d" in found.text and "Case mix may differ" in found.text
 
 
 def test_nothing_needs_attention_when_so() -> None:
-    assert attention.collect([None], []) == (attention.NOTHING,)
+    assert attention.collect(harm=[None], data=[]) == (attention.NOTHING,)
     assert attention.NOTHING.text.startswith("Nothing needs attention")
 
 
 def test_the_same_sentence_stands_once() -> None:
-    one = attention.Sentence("a")
-    assert attention.collect([one, None], [one]) == (one,)
+    one = Sentence("a")
+    assert attention.collect(signals=[one, None], data=[one]) == (one,)
+
+
+def test_what_concerns_patients_is_told_before_what_the_data_lack() -> None:
+    refused, told, late = Sentence("refused"), Sentence("not told"), Sentence("late")
+    assert attention.collect(data=[refused], recall=[late], harm=[told]) == (told, late, refused)
 
 
 def months(values: list[float | None]) -> tuple[Answer, Series | None]:
@@ -175,7 +184,7 @@ def test_the_last_month_is_judged_by_the_months_before_it() -> None:
     assert found is not None and found.centre == pytest.approx(50.81, abs=0.005)
     assert found.high == pytest.approx(55.80, abs=0.01) and found.low == pytest.approx(45.82, abs=0.01)
     assert found.now == "above the upper limit"
-    sentence = attention.month_signal(WORDS, made, found, "x")
+    sentence = attention.signals.month_signal(WORDS, made, found, "x")
     assert sentence is not None
     assert sentence.text.replace("\u00a0", " ") == (
         "Chair time per visit in October 2026: 60 min (95% interval 58 to 62; n 50), above the upper limit of the "
@@ -186,13 +195,13 @@ def test_the_last_month_is_judged_by_the_months_before_it() -> None:
 def test_a_usual_month_is_no_signal() -> None:
     made, found = months([*NIST, 50.0])
     assert found is not None and found.now is None and not found.signals
-    assert attention.month_signal(WORDS, made, found, "x") is None
+    assert attention.signals.month_signal(WORDS, made, found, "x") is None
 
 
 def test_a_month_without_figure_keeps_its_place_and_signals_nothing() -> None:
     made, found = months([*NIST, None])
     assert found is not None and found.values[-1] is None
-    assert attention.month_signal(WORDS, made, found, "x") is None
+    assert attention.signals.month_signal(WORDS, made, found, "x") is None
 
 
 def test_a_few_months_have_no_limits() -> None:
@@ -209,19 +218,19 @@ def test_months_are_named_across_the_year() -> None:
 
 def test_patients_not_told_are_counted_apart_from_those_not_recorded() -> None:
     rows = [{"patient_informed": v} for v in (True, False, None, None)]
-    found = attention.not_told(answer("list", rows=rows), "x")
+    found = attention.incidents.not_told(answer("list", rows=rows), "x")
     assert found is not None
     assert (
         found.text
         == "Of 4 incidents, 1 says that the patient was not told and 2 do not say whether the patient was told."
     )
-    assert attention.not_told(answer("list", rows=[{"patient_informed": True}]), "x") is None
+    assert attention.incidents.not_told(answer("list", rows=[{"patient_informed": True}]), "x") is None
 
 
 def test_low_recall_and_refused_rows() -> None:
     low = answer("share", "share", [rate(40, 0.4, 0.3, 0.5)], title="Recall share")
     high = answer("share", "share", [rate(60, 0.6, 0.5, 0.7)], title="Recall share")
-    assert attention.recall_low(WORDS, low, "x") is not None
-    assert attention.recall_low(WORDS, high, "x") is None
-    assert attention.refused(answer("list", rows=[{"rows_refused": 3}]), "x") is not None
-    assert attention.refused(answer("list", rows=[]), "x") is None
+    assert attention.recall.recall_low(WORDS, low, "x") is not None
+    assert attention.recall.recall_low(WORDS, high, "x") is None
+    assert attention.data.refused(answer("list", rows=[{"rows_refused": 3}]), "x") is not None
+    assert attention.data.refused(answer("list", rows=[]), "x") is None

@@ -325,9 +325,9 @@ def test_nothing_needs_attention_when_so(
 ) -> None:
     fake(calm=True)
     monkeypatch.setattr(workspace, "records", lambda self, name: [])
-    from reports import attention
+    from reports.attention import data
 
-    monkeypatch.setattr(attention, "STALE_DAYS", 10**6)
+    monkeypatch.setattr(data, "STALE_DAYS", 10**6)
     page = read(render(None, settings, tmp_path, which="monthly")[1])
     assert "Nothing needs attention: no figure of this page stands out" in page.text
 

@@ -1,0 +1,48 @@
+"""Who was not seen again, and who was and had not healed."""
+
+from __future__ import annotations
+
+from reports.blocks import Sentence
+from reports.source import Answer
+from reports.words import Words, count, counted
+
+# Below this share seen, the unseen could turn an outcome figure either way; common practice, no source.
+LOW_RECALL = 0.5
+
+
+def recall_low(words: Words, answer: Answer, href: str) -> Sentence | None:
+    """So few seen again that outcome figures may mislead."""
+    if answer.missing or not answer.shown:
+        return None
+    row = answer.shown[0]
+    if row["estimate"] >= LOW_RECALL:
+        return None
+    text = (
+        f"{answer.title}: {words.full(answer.result, row, answer.measure)}. Fewer than half were seen; those not seen "
+        "may have done otherwise."
+    )
+    return Sentence(text, href, answer.data(row))
+
+
+def overdue(answer: Answer, href: str, whose: str = "") -> Sentence | None:
+    """How many are overdue for recall."""
+    if answer.missing or not answer.rows:
+        return None
+    n = len(answer.rows)
+    data = {**answer.data(), "n": str(n)}
+    open_still = sum(bool(row.get("window_open")) for row in answer.rows)
+    more = f"; {count(open_still)} of them can still be seen in time" if open_still else ""
+    return Sentence(
+        f"{counted(n, 'tooth', 'teeth')}{whose} {'is' if n == 1 else 'are'} due for recall and not seen{more}.",
+        href,
+        data,
+    )
+
+
+def not_healed(answer: Answer, href: str) -> Sentence | None:
+    """How many own cases did not heal."""
+    if answer.missing or not answer.rows:
+        return None
+    n = len(answer.rows)
+    one = "case did not heal and is" if n == 1 else "cases did not heal and are"
+    return Sentence(f"{count(n)} {one} listed for review.", href, {**answer.data(), "n": str(n)})
