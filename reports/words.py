@@ -210,7 +210,10 @@ _BRACKETS = re.compile(r"\s*\([^)]*\)")
 
 def is_percent(result: Any) -> bool:
     """Is a figure of this result a share of one, shown in per cent?"""
-    return bool(result.kind == "survival" or (result.kind == "share" and result.unit == "share"))
+    return bool(result.kind == "survival" or str(result.unit).startswith("share"))  # "difference of shares" is none
+
+
+_OF_WHICH = frozenset({"rate", "share", "checks", "bounds", "classes", "funnel"})  # kinds with so many of so many
 
 
 class Words:
@@ -339,7 +342,7 @@ class Words:
         bounds = self.bounds(result, row)
         inside = [f"{self.interval} {bounds}"] if bounds else []
         of = row.get("exposure") or row.get("n")
-        if row.get("events") is not None and of is not None and result.kind in {"rate", "share"}:
+        if row.get("events") is not None and of is not None and result.kind in _OF_WHICH:
             events, n = count(row["events"]), count(of)
             if is_percent(result) or not (measure and measure.numerator and measure.denominator):
                 inside.append(f"{events} of {n}")
