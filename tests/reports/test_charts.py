@@ -13,6 +13,8 @@ from reports.charts import theme
 from reports.charts.compare import Difference, compare
 from reports.charts.dots import Group, Mark, dots
 from reports.charts.fdi_grid import LOWER, UPPER, Tooth, fdi_grid
+from reports.charts.funnel import Limits as FunnelLimits
+from reports.charts.funnel import Unit, funnel
 from reports.charts.individuals import Limits, Point, individuals
 from reports.charts.pictures import picture
 from reports.charts.quarantine import bars
@@ -60,6 +62,18 @@ CHARTS: dict[str, Callable[[int], Any]] = {
     "hazard": lambda w: hazard([Use(i, 200, 0.01, 0.002, 0.04) for i in range(1, 9)], w, axis="Use", share="Share"),
     "fdi": lambda w: fdi_grid({c: Tooth("11/140", 0.5) for c in (*UPPER, *LOWER)}, w, key="Separations / teeth"),
     "fdi-empty": lambda w: fdi_grid({}, w, key="Separations / teeth"),
+    "funnel": lambda w: funnel(
+        [Unit(n, 4.0 + n % 7, f"Lot {n}", LONG[:20] if n > 90 else "", n > 90, n == 50) for n in range(40, 110, 10)]
+        + [Unit(60, 9, "one", "Own teeth", own=True), Unit(64, 9, HOSTILE, "Lot 64", True)],
+        [FunnelLimits(n, 0, 0, 900 / n, 1400 / n) for n in (5, 40, 70, 110)],
+        (6.2, "All lots 6.2"),
+        w,
+        axis="Separations per 1,000 uses",
+        size_axis="Uses of the lot",
+    ),
+    "funnel-one": lambda w: funnel(
+        [Unit(40, 1.0, "one")], [], (1.0, "All 100%"), w, axis="Healed", size_axis="Teeth", percent=True
+    ),
     "bars": lambda w: bars([(LONG, 120), (HOSTILE, 7)], w, axis="Rows refused"),
 }
 
@@ -111,6 +125,25 @@ def test_signals_are_marked_and_named() -> None:
     assert "Jan 2017" in texts(svg)
     assert theme.VERMILION in svg
     assert "Upper limit 49 min" in texts(svg)
+
+
+def test_a_funnel_names_what_lies_outside_and_its_lines() -> None:
+    for width, limit in ((theme.WIDE, "99.8% limit"), (theme.NARROW, "99.8%")):
+        said = texts(drawn(CHARTS["funnel"](width)))
+        assert "Lot 64" in said and "Own teeth" in said and "Lot 40" not in said
+        assert "All lots" in said and limit in said
+    # Limits at the end of the possible (nothing below none) have no name.
+    assert said.split().count("99.8%") == 1
+
+
+def test_labels_of_a_funnel_do_not_lie_on_each_other() -> None:
+    from reports.charts.funnel import _placed
+
+    placed = _placed([(50.0 + 3 * i, 100.0 + i, f"L2508-110{i}", i % 2 == 1) for i in range(8)], 200.0)
+    assert len(placed) == 8
+    for i, a in enumerate(placed):
+        assert a.x >= 0 and a.x + a.long <= 200
+        assert not [b for b in placed[i + 1 :] if abs(a.y - b.y) < 14 and a.x < b.x + b.long and b.x < a.x + a.long]
 
 
 def test_all_thirty_two_teeth_stand_in_the_grid() -> None:

@@ -1,0 +1,211 @@
+"""Funnel: units of different size around the figure of all, with the limits that chance alone seldom passes.
+
+Rows arrive finished (pipeline.measures.kinds.funnel made the limits); this file only draws. Limits are those of the
+units' own sizes, joined: exact limits come in whole events, so that they fall in steps and not in a smooth curve.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from reports.charts import theme
+from reports.words import wrap
+
+
+@dataclass(frozen=True)
+class Unit:
+    """One lot or dentist: its size, its figure in the axis' unit, and the text that it tells under the pointer.
+
+    `label` is written beside the mark (empty: not named); `outside` marks one beyond the limits, `own` the reader's
+    own. `keys` are its values of what a reader can pick (blocks.PICKS).
+    """
+
+    size: float
+    value: float
+    text: str
+    label: str = ""
+    outside: bool = False
+    own: bool = False
+    keys: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Limits:
+    """The four limits at one size, in the axis' unit: 99.8 and 95 % below, 95 and 99.8 % above."""
+
+    size: float
+    low_998: float
+    low_95: float
+    high_95: float
+    high_998: float
+
+
+def funnel(
+    units: Sequence[Unit],
+    limits: Sequence[Limits],
+    target: tuple[float, str],
+    width: int,
+    *,
+    axis: str,
+    size_axis: str,
+    percent: bool = False,
+) -> Any:
+    """The chart, of one unit or more and as many limits. `target` is the figure of all with its text.
+
+    `axis` names figure and unit, `size_axis` what a unit's size counts; `percent`: figures are shares of one.
+    """
+    import altair as alt
+
+    narrow = width < 500
+    room = 74 if narrow else 112  # for the texts at the right end of the lines
+    plot, height = width - room - 46, 230 if narrow else 270
+    sizes = sorted({u.size for u in units} | {x.size for x in limits})
+    margin = (sizes[-1] - sizes[0]) * 0.06 or sizes[-1] * 0.1 or 1.0
+    left, right = max(0.0, sizes[0] - margin), sizes[-1] + margin
+    x_scale = alt.Scale(domain=[left, right], nice=False, zero=False)
+    bottom, top = _reach(units, limits, percent)
+    y_scale = alt.Scale(domain=[bottom, top], nice=False, zero=False)
+    x_axis = alt.Axis(title=wrap(size_axis, theme.letters(plot)), tickCount=5, grid=False)
+    y_axis = alt.Axis(title=None, tickCount=5, grid=False, format="%" if percent else alt.Undefined)
+    x, y = alt.X("size:Q", scale=x_scale, axis=x_axis), alt.Y("value:Q", scale=y_scale, axis=y_axis)
+
+    one = {x.size: x for x in limits}  # one of each size
+    steps = [one[size] for size in sorted(one)]
+    lines = [
+        {"size": at, "value": getattr(step, name), "line": name, "level": name[-3:]}
+        for name in ("low_998", "low_95", "high_95", "high_998")
+        for i, step in enumerate(steps)
+        # The first and the last limits reach the edges, so that a funnel of few units is a funnel too.
+        for at in ([left] if i == 0 else []) + [step.size] + ([right] if i == len(steps) - 1 else [])
+    ]
+    dash = alt.StrokeDash("level:N", scale=alt.Scale(domain=["_95", "998"], range=[[6, 3], [2, 3]]), legend=None)
+    fields = {key for unit in units for key in unit.keys}
+    kinds = ["inside", "outside", "own"]
+    rows = [
+        {
+            "size": u.size,
+            "value": u.value,
+            "kind": "own" if u.own else "outside" if u.outside else "inside",
+            "tip": u.text,
+            **u.keys,
+        }
+        for u in sorted(units, key=lambda u: (u.own, u.outside))  # what matters lies on top
+    ]
+    layers = [
+        alt.Chart(alt.InlineData(values=lines))
+        .mark_line(color=theme.LINE, strokeWidth=1.2, clip=True)
+        .encode(x=x, y=y, detail=alt.Detail("line:N"), strokeDash=dash),
+        alt.Chart(alt.InlineData(values=[{"value": target[0]}]))
+        .mark_rule(color=theme.LINE, strokeWidth=1.5)
+        .encode(y=y),
+        alt.Chart(alt.InlineData(values=rows))
+        .mark_point(filled=True, size=52)
+        .encode(
+            x=x,
+            y=y,
+            color=alt.Color(
+                "kind:N", scale=alt.Scale(domain=kinds, range=[theme.BLUE, theme.VERMILION, theme.INK]), legend=None
+            ),
+            shape=alt.Shape(
+                "kind:N", scale=alt.Scale(domain=kinds, range=["circle", "diamond", "square"]), legend=None
+            ),
+            size=alt.Size("kind:N", scale=alt.Scale(domain=kinds, range=[34, 110, 90]), legend=None),
+            opacity=theme.picked(fields),
+            tooltip=alt.Tooltip(theme.TIP),
+        ),
+    ]
+
+    def up(value: float) -> float:
+        return height * (top - value) / (top - bottom)
+
+    texts = []
+    ends = [target]
+    if steps:
+        last = steps[-1]
+        pairs = (last.high_998, "99.8%"), (last.high_95, "95%"), (last.low_95, "95%"), (last.low_998, "99.8%")
+        # A limit at the end of the possible is none.
+        ends += [
+            (value, level if narrow else f"{level} limit")
+            for value, level in pairs
+            if value > 0 and not (percent and value >= 1)
+        ]
+    place = -20.0
+    for value, text in sorted(ends, key=lambda end: -end[0]):
+        said = wrap(text, theme.letters(room - 8))
+        place = max(up(value), place)
+        texts += [{"x": plot + 8, "y": place + 14 * i, "text": t, "side": "end"} for i, t in enumerate(said)]
+        place += 14 * len(said) + 4
+    named = _placed(
+        [
+            (plot * (u.size - left) / (right - left), up(u.value), u.label, u.value < target[0])
+            for u in units
+            if u.label
+        ],
+        plot,
+    )
+    texts += [{"x": n.x, "y": n.y, "text": n.text, "side": "unit"} for n in named]
+    leads = [{"x": n.of[0], "y": n.of[1], "x2": n.x + n.long / 2, "y2": n.y} for n in named if abs(n.y - n.of[1]) > 20]
+    if leads:
+        pixels = {"x": alt.X("x:Q", scale=None), "y": alt.Y("y:Q", scale=None), "x2": "x2:Q", "y2": "y2:Q"}
+        layers.append(alt.Chart(alt.InlineData(values=leads)).mark_rule(color=theme.LINE).encode(**pixels))
+    for side, colour, weight in (("end", theme.SOFT, "normal"), ("unit", theme.INK, "bold")):
+        said_here = [t for t in texts if t["side"] == side]
+        if said_here:
+            layers.append(
+                alt.Chart(alt.InlineData(values=said_here))
+                .mark_text(align="left", baseline="middle", color=colour, fontWeight=weight)  # type: ignore[arg-type]
+                .encode(
+                    x=alt.X("x:Q", scale=None, axis=None),
+                    y=alt.Y("y:Q", scale=None, axis=None),
+                    text=alt.Text("text:N"),
+                )
+            )
+    title = alt.TitleParams(
+        wrap(axis, theme.letters(width)),
+        anchor="start",
+        fontSize=theme.SIZE,
+        fontWeight="normal",
+        frame="bounds",
+        offset=10,
+    )
+    return alt.layer(*layers).properties(width=plot, height=height, title=title).add_params(*theme.params(fields))
+
+
+def _reach(units: Sequence[Unit], limits: Sequence[Limits], percent: bool) -> tuple[float, float]:
+    """From where to where the vertical axis goes: all units, and the limits of all but the smallest.
+
+    The limits of very small units lie so far out that all others would be pressed into a line.
+    """
+    usual = sorted(limits, key=lambda x: x.size)[len(limits) // 4 :]
+    top = max([u.value for u in units] + [x.high_998 for x in usual]) or 1.0
+    bottom = min([u.value for u in units] + [x.low_998 for x in usual])
+    room = (top - bottom) * 0.12 or top * 0.1
+    return max(0.0, bottom - room), min(1.0, top + room) if percent else top + room
+
+
+@dataclass(frozen=True)
+class _Name:
+    """Where a unit's label stands (its left end), how long it is, and where its mark is; in pixels."""
+
+    text: str
+    x: float
+    y: float
+    long: float
+    of: tuple[float, float]
+
+
+def _placed(labels: Sequence[tuple[float, float, str, bool]], plot: float) -> list[_Name]:
+    """Labels (x, y, text, is it below the target) off the funnel: above or below their marks, no two on each other."""
+    placed: list[_Name] = []
+    for x, y, text, below in sorted(labels, key=lambda label: (label[3], label[1] if label[3] else -label[1])):
+        long = len(text) * theme.LETTER * 1.08  # bold
+        start = min(max(0.0, x - long / 2), plot - long)
+        at = y + 15 if below else y - 15
+        while any(start < n.x + n.long and start + long > n.x and abs(at - n.y) < 15 for n in placed) or any(
+            start < mark[0] + 8 and start + long > mark[0] - 8 and abs(at - mark[1]) < 15 for mark in labels
+        ):
+            at += 15 if below else -15
+        placed.append(_Name(text, start, at, long, (x, y)))
+    return placed
