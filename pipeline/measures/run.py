@@ -117,11 +117,12 @@ class Workspace:
         kind = import_module(f"pipeline.measures.kinds.{measure.kind}")
         rows: list[Row] = kind.rows(self.connection, kept, measure, by, self.settings.reporting.confidence)
         if measure.kind == "list":
-            return Result(name, measure.title, self._unit(measure), measure.kind, by, _explained(rows), left_out, 0)
+            return Result(name, measure.title, self.unit(measure), measure.kind, by, _explained(rows), left_out, 0)
         rows, suppressed = _mask(rows, by, measure.kind, self.settings.reporting.smallest_group)
-        return Result(name, measure.title, self._unit(measure), measure.kind, by, rows, left_out, suppressed)
+        return Result(name, measure.title, self.unit(measure), measure.kind, by, rows, left_out, suppressed)
 
-    def _unit(self, measure: Measure) -> str:
+    def unit(self, measure: Measure) -> str:
+        """The measure's unit; of money, the practice's currency."""
         return self.settings.currency if measure.unit == "currency" else measure.unit
 
     def _filled(self, kind: str, column: str | None) -> bool:

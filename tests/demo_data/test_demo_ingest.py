@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from pathlib import Path
 
 import duckdb
@@ -13,22 +12,6 @@ from demo_data.faults import KEYS
 from demo_data.generate import Made, generate
 from pipeline.ingest import Imported, ingest
 from pipeline.settings import load_settings
-
-
-@pytest.fixture(scope="module", autouse=True)
-def _judge_imported_quietly() -> None:
-    with warnings.catch_warnings():  # Great Expectations itself imports deprecated modules
-        warnings.simplefilter("ignore", DeprecationWarning)
-        import great_expectations  # noqa: F401
-
-
-@pytest.fixture(scope="module")
-def imported(demo_exports: Made, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Imported]]:
-    out, store = demo_exports.out, tmp_path_factory.mktemp("store") / "demo.duckdb"
-    settings = load_settings(out / "canalwise.toml")
-    done = [*ingest(store, [out / "chairside"], settings)]
-    done += ingest(store, [out / "frontdesk", out / "recalls.xlsx"], settings, mapping_file=out / "frontdesk.toml")
-    return store, {one.kind: one for one in done}
 
 
 @pytest.mark.parametrize("kind", list(KEYS))

@@ -59,7 +59,7 @@ def _held(connection: Connection, standard: Row) -> Row:
     return {
         "measure": measure.name,
         "title": measure.title,
-        "unit": measure.unit,
+        "unit": _Prepared(connection).unit(measure),
         "direction": standard["direction"],
         "target": standard["target"],
         "since": since,
@@ -86,7 +86,7 @@ def _one_figure(standard: Row) -> Measure:
         raise UserError(e.what, where=where, do="`canalwise measures` lists them") from None
     if measure.kind not in ONE_FIGURE:
         raise UserError(f"{measure.name} is not one figure, so nothing can be held against it", where=where)
-    if measure.unit == "share" and not 0 <= standard["target"] <= 1:
+    if measure.unit.startswith("share") and not 0 <= standard["target"] <= 1:
         raise UserError(f"the target of {measure.name} is a share, from 0 to 1", where=where, do="Write 90 % as 0.9")
     return measure
 

@@ -83,6 +83,11 @@ def test_what_the_store_lacks_is_said() -> None:
     assert (row["verdict"], row["lacking"]) == (UNTOLD, "no treatments with completed on, no follow ups")
 
 
+def test_a_standard_of_money_is_in_the_currency_of_the_practice() -> None:
+    (row,) = computed({"measure": "cost_per_canal", "target": 10, "direction": "at most"})
+    assert (row["unit"], row["verdict"]) == ("EUR", UNTOLD)
+
+
 @pytest.mark.parametrize(
     ("standard", "said"),
     [
@@ -90,6 +95,7 @@ def test_what_the_store_lacks_is_said() -> None:
         ({"measure": "incident_list", "target": 1}, "incident_list is not one figure"),
         ({"measure": "standards", "target": 1}, "standards is not one figure"),
         ({"measure": "recall_share", "target": 70}, "a share, from 0 to 1"),
+        ({"measure": "patient_informed", "target": 90}, "a share, from 0 to 1"),
     ],
 )
 def test_a_standard_that_cannot_be_is_one_clear_error(standard: dict[str, Any], said: str) -> None:
