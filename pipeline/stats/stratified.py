@@ -4,9 +4,10 @@ A table is [[exposed with event, exposed without], [reference with event, refere
 units.
 
 Sources: Mantel N, Haenszel W, J Natl Cancer Inst 1959;22:719-748. Limits of the odds ratio: Robins J, Breslow N,
-Greenland S, Biometrics 1986;42:311-323. Risk difference and its limits: Greenland S, Robins JM, Biometrics
-1985;41:55-68. Equal odds ratios: Breslow NE, Day NE, Statistical Methods in Cancer Research I, IARC 1980, with the
-correction of Tarone RE, Biometrika 1985;72:91-95. Crude odds ratio: Woolf B, Ann Hum Genet 1955;19:251-253.
+Greenland S, Biometrics 1986;42:311-323. Risk difference: Greenland S, Robins JM, Biometrics 1985;41:55-68, its limits:
+Sato T, Biometrics 1989;45:1323-1324, which hold for few large strata and for many small ones alike. Equal odds
+ratios: Breslow NE, Day NE, Statistical Methods in Cancer Research I, IARC 1980, with the correction of Tarone RE,
+Biometrika 1985;72:91-95. Crude odds ratio: Woolf B, Ann Hum Genet 1955;19:251-253.
 """
 
 from __future__ import annotations
@@ -103,14 +104,21 @@ def _cells(t: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats, F
     return a, b, c, d, a + b, c + d, a + b + c + d
 
 
+_NO_SPREAD = 1e-12  # what rounding leaves of a variance of 0
+
+
 def _risk_difference(t: Floats, z: float) -> tuple[float | None, float | None, float | None]:
     if len(t) == 0:
         return None, None, None
-    a, b, c, d, n1, n0, n = _cells(t)
+    a, _, c, _, n1, n0, n = _cells(t)
     weight = float(np.sum(n1 * n0 / n))
     difference = float(np.sum((a * n0 - c * n1) / n)) / weight
-    variance = float(np.sum((a * b * n0**3 + c * d * n1**3) / (n1 * n0 * n**2))) / weight**2
-    if variance == 0:
+    # A stratum with one unit of a group has no spread of its own, and the limits of Greenland and Robins take it as
+    # certain; Sato's get the spread from both groups and all strata.
+    skew = float(np.sum((n1**2 * c - n0**2 * a + n1 * n0 * (n0 - n1) / 2) / n**2))
+    unlike = float(np.sum((a * (n0 - c) + c * (n1 - a)) / n)) / 2
+    variance = (difference * skew + unlike) / weight**2
+    if variance < _NO_SPREAD:
         return difference, None, None
     half = z * math.sqrt(variance)
     return difference, max(difference - half, -1.0), min(difference + half, 1.0)

@@ -215,19 +215,22 @@ tables = st.lists(st.tuples(st.tuples(cell, cell), st.tuples(cell, cell)), min_s
 @given(tables)
 def test_pooled_risk_difference_in_exact_fractions(strata: list) -> None:
     found = mantel_haenszel(strata, 0.95)
-    top = weight = variance = Fraction(0)
+    top = weight = skew = unlike = Fraction(0)
     for (a, b), (c, d) in strata:
         n1, n0 = a + b, c + d
         if n1 and n0:
             n = n1 + n0
             top += Fraction(a * n0 - c * n1, n)
             weight += Fraction(n1 * n0, n)
-            variance += Fraction(a * b * n0**3 + c * d * n1**3, n1 * n0 * n**2)
+            skew += Fraction(2 * n1**2 * c - 2 * n0**2 * a + n1 * n0 * (n0 - n1), 2 * n**2)
+            unlike += Fraction(a * (n0 - c) + c * (n1 - a), 2 * n)
     if not weight:
         assert found.risk_difference is None
         return
     difference = float(top / weight)
     assert found.risk_difference == pytest.approx(difference, abs=1e-12)
+    variance = top / weight * skew + unlike  # Sato 1989
+    assert variance >= 0
     if not variance:
         assert found.difference_low is None and found.difference_high is None
         return

@@ -43,7 +43,7 @@ def test_equal_odds_where_the_pooled_odds_ratio_is_1() -> None:
 
 
 def test_risk_difference_by_hand() -> None:
-    # Greenland & Robins 1985, worked step by step for two strata.
+    # Greenland & Robins 1985 and, for the error, Sato 1989, worked step by step for two strata.
     #   incisors: 8 of 20 exposed, 3 of 30 reference;  molars: 9 of 12 exposed, 20 of 40 reference
     strata = [[[8, 12], [3, 27]], [[9, 3], [20, 20]]]
     weight_1 = 20 * 30 / 50  # 12
@@ -51,11 +51,13 @@ def test_risk_difference_by_hand() -> None:
     difference_1 = 8 / 20 - 3 / 30  # 0.30
     difference_2 = 9 / 12 - 20 / 40  # 0.25
     pooled = (weight_1 * difference_1 + weight_2 * difference_2) / (weight_1 + weight_2)
-    part_1 = (8 * 12 * 30**3 + 3 * 27 * 20**3) / (20 * 30 * 50**2)
-    part_2 = (9 * 3 * 40**3 + 20 * 20 * 12**3) / (12 * 40 * 52**2)
-    error = (part_1 + part_2) ** 0.5 / (weight_1 + weight_2)
+    skew_1 = (20**2 * 3 - 30**2 * 8 + 20 * 30 * (30 - 20) / 2) / 50**2  # -1.2
+    skew_2 = (12**2 * 20 - 40**2 * 9 + 12 * 40 * (40 - 12) / 2) / 52**2  # -1.775148
+    unlike_1 = (8 * (30 - 3) + 3 * (20 - 8)) / (2 * 50)  # 2.52
+    unlike_2 = (9 * (40 - 20) + 20 * (12 - 9)) / (2 * 52)  # 2.307692
+    error = (pooled * (skew_1 + skew_2) + unlike_1 + unlike_2) ** 0.5 / (weight_1 + weight_2)
     assert pooled == pytest.approx(0.278261, abs=1e-6)
-    assert (part_1, part_2) == pytest.approx((2.16, 1.863905), abs=1e-6)
+    assert (skew_1, skew_2, unlike_1, unlike_2) == pytest.approx((-1.2, -1.775148, 2.52, 2.307692), abs=1e-6)
     found = mantel_haenszel(strata)
     assert found.risk_difference == pytest.approx(pooled)
     assert found.difference_low == pytest.approx(pooled - 1.959964 * error, abs=1e-6)
@@ -72,6 +74,49 @@ def test_one_stratum_is_the_crude_difference_with_walds_error(one: tuple) -> Non
     assert found.difference_high == pytest.approx(min(p1 - p0 + half, 1), abs=1e-9)
     assert found.odds_ratio == pytest.approx(a * d / (b * c))
     assert found.breslow_day is None  # one stratum cannot differ from itself
+
+
+# Tuberculosis with and without vaccination: cases and others, 13 trials (Colditz GA et al., JAMA 1994;271:698-702).
+TRIALS = [
+    [[4, 119], [11, 128]],
+    [[6, 300], [29, 274]],
+    [[3, 228], [11, 209]],
+    [[62, 13536], [248, 12619]],
+    [[33, 5036], [47, 5761]],
+    [[180, 1361], [372, 1079]],
+    [[8, 2537], [10, 619]],
+    [[505, 87886], [499, 87892]],
+    [[29, 7470], [45, 7232]],
+    [[17, 1699], [65, 1600]],
+    [[186, 50448], [141, 27197]],
+    [[5, 2493], [3, 2338]],
+    [[27, 16886], [29, 17825]],
+]
+
+
+def test_thirteen_trials_of_a_vaccine() -> None:
+    """The R package metafor's own tests (rma.mh, measure RD) print -0.0033 (-0.0039 to -0.0027), z -11.4708.
+
+    z tells the two errors apart: with that of Greenland and Robins it is -11.56, as Stata's metan prints.
+    """
+    found = mantel_haenszel(TRIALS)
+    assert found.risk_difference == pytest.approx(-0.0033, abs=5e-5)
+    assert found.difference_low == pytest.approx(-0.0039, abs=5e-5)
+    assert found.difference_high == pytest.approx(-0.0027, abs=5e-5)
+    error = (found.difference_high - found.difference_low) / (2 * 1.959963985)
+    assert found.risk_difference / error == pytest.approx(-11.4708, abs=5e-5)
+
+
+def test_limits_hold_in_strata_of_one_unit_a_group() -> None:
+    """Pairs: strata whose groups have no spread of their own. Greenland and Robins' error would be 0 here."""
+    rng = np.random.default_rng(5)
+    covered = []
+    for _ in range(1500):
+        base = rng.uniform(0.2, 0.7, 40)
+        a, c = rng.random(40) < base + 0.15, rng.random(40) < base
+        m = mantel_haenszel(np.stack([np.stack([a, ~a], 1), np.stack([c, ~c], 1)], 1))
+        covered.append(m.difference_low <= 0.15 <= m.difference_high)
+    assert 0.93 <= np.mean(covered) <= 0.97
 
 
 def test_the_risk_difference_covers_the_truth() -> None:
