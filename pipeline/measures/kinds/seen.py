@@ -2,12 +2,15 @@
 
 Units give `seen` (1 or 0), the characteristics that the measure's `strata` name, and maybe `cluster`. For each value of
 each characteristic: its share among those seen (`events` of `n`), among those not seen (`events_reference` of
-`n_reference`), and the difference with Newcombe's interval, events and units divided by their design effects.
+`n_reference`), and the difference with Newcombe's interval, events and units divided by their design effects. Beside it
+the standardised difference, which does not grow with n: the difference over the root of the mean of both variances.
 Units whose characteristic is not recorded are in neither share.
+Source: Austin PC, Stat Med 2009;28:3083-3107 (standardised difference of shares).
 """
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 from pipeline.measures.catalogue import Measure
@@ -64,7 +67,14 @@ def _compared(seen: Row | None, not_seen: Row | None, confidence: float) -> Row:
         "estimate": number(difference),
         "low": number(low),
         "high": number(high),
+        "standardised_difference": _standardised(x1 / n1, x0 / n0) if n1 and n0 else None,
     }
+
+
+def _standardised(p1: float, p0: float) -> float | None:
+    """The difference of two shares in standard deviations of the yes or no behind them; None where nothing varies."""
+    variance = (p1 * (1 - p1) + p0 * (1 - p0)) / 2
+    return (p1 - p0) / math.sqrt(variance) if variance > 0 else None
 
 
 def _side(sums: Row | None) -> tuple[float, float, float]:
