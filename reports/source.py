@@ -25,6 +25,7 @@ class Answer:
     where: Mapping[str, Any]
     as_of: date
     missing: tuple[str, ...] = ()
+    process: bool = False  # a process chart or a CUSUM of the measure, not the measure itself
 
     @property
     def rows(self) -> list[dict[str, Any]]:
@@ -46,6 +47,8 @@ class Answer:
     def data(self, row: Mapping[str, Any] | None = None) -> dict[str, str]:
         """Attributes that say which question was asked, and which row of the answer is meant."""
         words = {"measure": self.name, "by": ",".join(self.by), "as-of": self.as_of.isoformat()}
+        if self.process:
+            words["process"] = "true"
         if self.start:
             words["from"] = self.start.isoformat()
         if self.end:
@@ -59,7 +62,7 @@ class Answer:
         return words
 
 
-_FIGURES = ("time", "n", "events", "exposure", "at_risk", "estimate", "low", "high")
+_FIGURES = ("time", "n", "events", "exposure", "at_risk", "estimate", "low", "high", "value", "expected", "highest")
 
 
 def _text(value: Any) -> str | None:
@@ -99,10 +102,7 @@ class Source:
         where: Mapping[str, Any] | None = None,
     ) -> Answer:
         """The measure by these groups between two days (both included), or why it cannot be computed."""
-        key = (name, tuple(by), start, end, tuple(sorted((where or {}).items(), key=str)))
-        if key not in self._answers:
-            self._answers[key] = self._ask(name, tuple(by), start, end, dict(where or {}))
-        answer = self._answers[key]
+        answer = self._known(False, name, tuple(by), start, end, dict(where or {}))
         if answer.measure is not None:
             self.used[name] = answer.measure
         if answer.missing:
@@ -111,8 +111,46 @@ class Source:
             self.left_out.setdefault(name, list(answer.result.left_out))
         return answer
 
+    def process(
+        self,
+        name: str,
+        by: str = "month",
+        start: date | None = None,
+        end: date | None = None,
+        where: Mapping[str, Any] | None = None,
+    ) -> Answer:
+        """The measure's process chart by month, or its risk-adjusted CUSUM by dentist or sequence; or what is missing.
+
+        The answer's `result` is a ProcessChart or a ProcessCusum with its `signals` and `notes`.
+        """
+        answer = self._known(True, name, (by,), start, end, dict(where or {}))
+        if answer.measure is not None and not answer.missing:
+            self.used[name] = answer.measure
+        return answer
+
+    def _known(
+        self,
+        process: bool,
+        name: str,
+        by: tuple[str, ...],
+        start: date | None,
+        end: date | None,
+        where: dict[str, Any],
+    ) -> Answer:
+        """The answer to a question that was asked before, else a new one."""
+        key = (process, name, by, start, end, tuple(sorted(where.items(), key=str)))
+        if key not in self._answers:
+            self._answers[key] = self._ask(process, name, by, start, end, where)
+        return self._answers[key]
+
     def _ask(
-        self, name: str, by: tuple[str, ...], start: date | None, end: date | None, where: dict[str, Any]
+        self,
+        process: bool,
+        name: str,
+        by: tuple[str, ...],
+        start: date | None,
+        end: date | None,
+        where: dict[str, Any],
     ) -> Answer:
         measure = self.catalogue.get(name)
         result: Any = None
@@ -123,7 +161,21 @@ class Source:
             missing = tuple(plain(m) for m in self.workspace.missing(name))
         if not missing:
             try:
-                result = self.workspace.compute(name, by=by, start=start, end=end, where=where)
+                if not process:
+                    result = self.workspace.compute(name, by=by, start=start, end=end, where=where)
+                else:
+                    result = _charted(self.workspace, name, by, start, end, where)
             except UserError as e:
                 missing = (plain(e),)
-        return Answer(name, measure, result, by, start, end, where, self.as_of, missing)
+        return Answer(name, measure, result, by, start, end, where, self.as_of, missing, process)
+
+
+def _charted(
+    workspace: Any, name: str, by: tuple[str, ...], start: date | None, end: date | None, where: dict[str, Any]
+) -> Any:
+    from pipeline.measures.process_chart import process_chart
+    from pipeline.measures.process_cusum import process_cusum
+
+    if by == ("month",):
+        return process_chart(workspace, name, where, start, end)
+    return process_cusum(workspace, name, by, start, end)
