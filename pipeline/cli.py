@@ -141,6 +141,18 @@ def _names(text: str | None) -> tuple[str, ...]:
     return tuple(name.strip() for name in (text or "").split(",") if name.strip())
 
 
+def _only(wanted: list[str] | None) -> dict[str, str]:
+    only: dict[str, str] = {}
+    for text in wanted or []:
+        group, equals, value = text.partition("=")
+        if not (group and equals and value):
+            raise UserError(f"--where {text} is not GROUP=VALUE", do="Write it as dentist=D1")
+        if group in only:
+            raise UserError(f"--where names {group} twice", do="Give each group one value")
+        only[group] = value
+    return only
+
+
 def _date(text: str | None, option: str) -> dt.date | None:
     if text is None:
         return None
@@ -484,6 +496,10 @@ def explain(
 def measure(
     name: Annotated[str, typer.Argument(metavar="NAME", help="A measure; `canalwise measures` lists them.")],
     by: Annotated[str | None, typer.Option("--by", help="Groups, e.g. sequence,tooth_type.")] = None,
+    where: Annotated[
+        list[str] | None,
+        typer.Option("--where", metavar="GROUP=VALUE", help="Only these units, e.g. dentist=D1; may be repeated."),
+    ] = None,
     from_: Annotated[str | None, typer.Option("--from", help="First day, e.g. 2026-01-01.")] = None,
     to: Annotated[str | None, typer.Option("--to", help="Last day.")] = None,
     process: Annotated[bool, typer.Option("--process", help="A process chart by month; by dentist a CUSUM.")] = False,
@@ -503,6 +519,7 @@ def measure(
 
     find(name)
     start, end, known = _date(from_, "--from"), _date(to, "--to"), _date(known_on, "--known-on")
+    only = _only(where)
     if start and end and start > end:
         raise UserError(f"--from {start} is after --to {end}", do="Swap them")
     if out:
@@ -511,11 +528,13 @@ def measure(
         check_format(out)
     with _workspace(store, settings, known) as workspace:
         if process and _names(by) in ((), ("month",)):
-            result: Result = process_chart(workspace, name, start=start, end=end)
+            result: Result = process_chart(workspace, name, only, start, end)
         elif process:
+            if only:
+                raise UserError("--where does not go with a CUSUM, which compares groups", do="Give --by alone")
             result = process_cusum(workspace, name, _names(by), start, end)
         else:
-            result = told(workspace.compute(name, _names(by), start, end), workspace.settings.reporting.confidence)
+            result = told(workspace.compute(name, _names(by), start, end, only), workspace.settings.reporting.confidence)
     if out:
         from pipeline.measures.output import write
 
