@@ -534,7 +534,8 @@ def measure(
                 raise UserError("--where does not go with a CUSUM, which compares groups", do="Give --by alone")
             result = process_cusum(workspace, name, _names(by), start, end)
         else:
-            result = told(workspace.compute(name, _names(by), start, end, only), workspace.settings.reporting.confidence)
+            found = workspace.compute(name, _names(by), start, end, only)
+            result = told(found, workspace.settings.reporting.confidence)
     if out:
         from pipeline.measures.output import write
 
