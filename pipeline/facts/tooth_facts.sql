@@ -196,12 +196,29 @@ select
     age,
     restoration,
     restored_on,
+    -- Days until a definitive restoration; nothing where there is none, or none is known.
+    case
+        when restoration in ('direct', 'crown', 'onlay') then date_diff('day', completed_on, restored_on)
+    end as restored_after,
+    case
+        when restoration is null then 'restoration not recorded'
+        when restoration in ('none', 'temporary') then null
+        when restored_on is null then 'date of the restoration not recorded'
+        when restored_on < completed_on then 'restored before completion: dates contradict each other'
+    end as restoration_in_doubt,
     surgery_on,
     retreated_on,
     lost,
     lost_on,
     lost_reason,
     last_seen_on,
+    -- From completion to the loss of the tooth, or to the day it was last seen; why it cannot be told.
+    date_diff('day', completed_on, case when lost then lost_on else last_seen_on end) / 30.4375 as months_followed,
+    case
+        when last_seen_on is null then 'never seen after completion'
+        when not lost and last_seen_on < completed_on then 'never seen after completion'
+        when lost and lost_on < completed_on then 'lost before completion: dates contradict each other'
+    end as not_followed,
     outcome_seen_on,
     outcome_pai,
     preop_pai,

@@ -6,8 +6,10 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
 from pipeline.measures.catalogue import Measure
+from pipeline.stats import rates
 from pipeline.store.frames import frame as frame_of
 
 if TYPE_CHECKING:
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
     Connection = duckdb.DuckDBPyConnection
 
 Row = dict[str, Any]
+Numbers = npt.NDArray[Any]
 
 FEW_AT_RISK = 5  # below so many at risk one event moves a curve by a fifth and more; common practice, no source
 
@@ -76,6 +79,21 @@ def lives(
 def at_risk(count: int) -> Row:
     """How many are at risk, and whether they are so few that the estimate there is hardly one."""
     return {"at_risk": count, "few_at_risk": count < FEW_AT_RISK}
+
+
+def per_exposure(events: Numbers, exposure: Numbers, n: Numbers, scale: float, confidence: float) -> dict[str, Any]:
+    """Events over exposure with the exact Poisson (Garwood) interval, times `scale`; no rate of no exposure."""
+    low, high = rates.garwood(events, exposure, confidence)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        rate = np.where(exposure > 0, events / exposure, np.nan)
+    return {
+        "n": n.astype(int),
+        "events": events.astype(int),
+        "exposure": exposure,
+        "estimate": rate * scale,
+        "low": low * scale,
+        "high": high * scale,
+    }
 
 
 def assemble(frame: pl.DataFrame, by: tuple[str, ...], measure: Measure, figures: dict[str, Any]) -> list[Row]:

@@ -8,11 +8,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from pipeline.measures.catalogue import Measure
-from pipeline.measures.kinds._common import Row, assemble, fetch
-from pipeline.stats import rates
+from pipeline.measures.kinds._common import Row, assemble, fetch, per_exposure
 
 if TYPE_CHECKING:
     import duckdb
@@ -41,19 +38,4 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
         by,
     )
     events, exposure = frame["events"].to_numpy(), frame["exposure"].to_numpy()
-    low, high = rates.garwood(events, exposure, confidence)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        rate = np.where(exposure > 0, events / exposure, np.nan)
-    return assemble(
-        frame,
-        by,
-        measure,
-        {
-            "n": exposure.astype(int),
-            "events": events.astype(int),
-            "exposure": exposure,
-            "estimate": rate * measure.scale,
-            "low": low * measure.scale,
-            "high": high * measure.scale,
-        },
-    )
+    return assemble(frame, by, measure, per_exposure(events, exposure, exposure, measure.scale, confidence))

@@ -4,11 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from pipeline.measures.catalogue import Measure
-from pipeline.measures.kinds._common import Row, assemble, extras, fetch, grouped
-from pipeline.stats import rates
+from pipeline.measures.kinds._common import Row, assemble, extras, fetch, grouped, per_exposure
 
 if TYPE_CHECKING:
     import duckdb
@@ -25,19 +22,6 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
         by,
     )
     events, exposure = frame["events"].to_numpy(), frame["exposure"].to_numpy()
-    low, high = rates.garwood(events, exposure, confidence)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        rate = np.where(exposure > 0, events / exposure, np.nan)
     return assemble(
-        frame,
-        by,
-        measure,
-        {
-            "n": frame["n"].to_numpy(),
-            "events": events.astype(int),
-            "exposure": exposure,
-            "estimate": rate * measure.scale,
-            "low": low * measure.scale,
-            "high": high * measure.scale,
-        },
+        frame, by, measure, per_exposure(events, exposure, frame["n"].to_numpy(), measure.scale, confidence)
     )
