@@ -107,7 +107,6 @@ def _fit(
 ) -> list[Ratio]:
     """Ratios of the compared columns. Columns that the ones before them add up to are left out, the case mix first."""
     from scipy.special import stdtrit
-    from statsmodels.regression.linear_model import OLS
 
     columns = np.column_stack([np.ones_like(y), *mix, *compared])
     _, codes = np.unique(who, return_inverse=True)
@@ -117,11 +116,17 @@ def _fit(
     scale = np.linalg.norm(columns, axis=0)
     r = np.abs(np.diag(np.linalg.qr(columns / np.where(scale > 0, scale, 1), mode="r")))
     kept = np.flatnonzero(r > 1e-9)
-    fit = OLS(y, columns[:, kept]).fit(cov_type="cluster", cov_kwds={"groups": codes})
-    half = -float(stdtrit(clusters - 1, tail(confidence))) * np.asarray(fit.bse)
-    found = dict(zip(kept.tolist(), zip(np.asarray(fit.params), half, strict=True), strict=True))
+    x = columns[:, kept]
+    bread = np.linalg.inv(x.T @ x)
+    b = bread @ (x.T @ y)
+    scores = np.zeros((clusters, kept.size))
+    np.add.at(scores, codes, x * (y - x @ b)[:, None])
+    few = clusters / (clusters - 1) * (y.size - 1) / (y.size - kept.size)
+    se = np.sqrt(few * np.diag(bread @ scores.T @ scores @ bread))
+    half = -float(stdtrit(clusters - 1, tail(confidence))) * se
+    found = dict(zip(kept.tolist(), zip(b.tolist(), half.tolist(), strict=True), strict=True))
     out = []
     for place in range(1 + len(mix), columns.shape[1]):
-        b, h = found.get(place, (math.nan, math.nan))
-        out.append(Ratio(number(math.exp(b)), number(math.exp(b - h)), number(math.exp(b + h))))
+        log_ratio, h = found.get(place, (math.nan, math.nan))
+        out.append(Ratio(*(number(math.exp(v)) for v in (log_ratio, log_ratio - h, log_ratio + h))))
     return out
