@@ -152,6 +152,7 @@ def data_date(connection: Connection) -> dt.date | None:
             select cast(max(seated_at) as date) as d from visits
             union all select max(greatest(started_on, coalesce(completed_on, started_on))) from treatments
             union all select max(seen_on) from follow_ups
+            union all select cast(max(contacted_at) as date) from contacts
             union all select cast(max(occurred_at) as date) from incidents
             union all select cast(max(started_at) as date) from instrument_uses
             union all select cast(max(finished_at) as date) from canals)"""
