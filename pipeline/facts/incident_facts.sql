@@ -66,6 +66,7 @@ known as (
         c.curvature_class,
         c.curvature_deg,
         coalesce(u.size, n.size, i.size) as size,
+        case when u.use_id is not null then u.taper else i.taper end as taper,
         coalesce(u.motion, n.motion, i.motion) as motion,
         n.use_number,
         coalesce(u.lot, i.lot) as lot,
@@ -111,6 +112,11 @@ select
     use_number,
     lot,
     fragment_mm,
+    -- Nominal, by size and taper as marked (ISO 3630-1: D0 + taper x length from the tip), within the working part of 16 mm
+    -- that the standard asks for at least. Where an instrument has several tapers it is only near.
+    case
+        when incident = 'separation' and fragment_mm > 0 and fragment_mm <= 16 then size / 100.0 + taper * fragment_mm
+    end as width_at_break_mm,
     managed,
     patient_informed,
     flags

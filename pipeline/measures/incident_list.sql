@@ -18,6 +18,7 @@ select
     f.use_number,
     i.use_limit,
     f.fragment_mm,
+    f.width_at_break_mm,
     f.managed,
     f.patient_informed,
     t.outcome_class as outcome,

@@ -219,6 +219,25 @@ def test_device_identifiers(study: Study) -> None:
     assert {udi: instrument for udi, *_, instrument in found}[next(iter(UDIS))] == "5643"
 
 
+def test_widths_where_instruments_broke(study: Study, near: Near) -> None:
+    """ISO 3630-1: D(L) = D0 + taper x L. 0.57 mm is printed (a Korean survey), the others computed."""
+    widths = {(25, 0.02, 16): 0.57, (25, 0.06, 3): 0.43, (25, 0.08, 16): 1.53, (10, 0.02, 16): 0.42, (30, 0.04, 5): 0.5}
+    study.ingest(
+        treatments=[study.tooth(1)],
+        canals=[study.canal(1)],
+        instruments=[
+            {"instrument_id": f"I{k}", "size": size, "taper": taper, "motion": "rotation"}
+            for k, (size, taper, _) in enumerate(widths)
+        ],
+        incidents=[
+            study.incident(k, 1, "separation", instrument_id=f"I{k}", fragment_mm=length)
+            for k, (_, _, length) in enumerate(widths)
+        ],
+    )
+    found = {row["incident_id"]: row["width_at_break_mm"] for row in study.measure("incident_list")}
+    assert found == {f"X{k}": near(width, 2) for k, width in enumerate(widths.values())}
+
+
 def test_turns(study: Study) -> None:
     """Speed times time: 300 rpm in 60 s are 300 turns, 250 in 48 s 200, 350 in 12 s 70 (computed)."""
     worked = {25: (300, 60), 30: (250, 48), 35: (350, 12)}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -114,3 +115,43 @@ def test_uses_and_reports_are_paired_once_each_and_only_where_they_can_be_one(
             assert tooth == said_tooth
             assert said_canal in (None, canal)
             assert instrument is None or said in (None, instrument)
+
+
+def test_how_wide_an_instrument_was_where_it_broke(facts: Facts) -> None:
+    """ISO 3630-1: D(L) = D0 + taper x L, by hand; 0.57 mm is printed for 25/.02 at 16 mm (a Korean survey).
+
+    Beyond the working part of 16 mm, without a length or a size, or of something else than a separation: not told.
+    """
+    cases = [
+        (25, 0.02, 16, 0.57),
+        (25, 0.06, 3, 0.43),
+        (25, 0.08, 16, 1.53),
+        (10, 0.02, 16, 0.42),
+        (30, 0.04, 5, 0.50),
+        (25, 0.06, 16.5, None),
+        (25, 0.06, 0, None),
+        (25, 0.06, None, None),
+    ]
+    treatment = {"treatment_id": "T1", "patient_id": "A", "tooth": 16, "dentist": "D1", "kind": "primary"}
+    separated = {"treatment_id": "T1", "kind": "separation", "occurred_at": "2026-01-05 09:30:00"}
+    rows = facts(
+        "incident_facts",
+        treatments=[treatment | {"started_on": "2026-01-05", "status": "completed"}],
+        instruments=[
+            {"instrument_id": f"I{k}", "size": size, "taper": taper, "motion": "rotation"}
+            for k, (size, taper, *_) in enumerate(cases)
+        ],
+        incidents=[
+            *(
+                separated | {"incident_id": f"X{k}", "instrument_id": f"I{k}", "fragment_mm": length}
+                for k, (_, _, length, _) in enumerate(cases)
+            ),
+            separated | {"incident_id": "unknown instrument", "instrument_id": None, "fragment_mm": 3},
+            separated | {"incident_id": "no separation", "instrument_id": "I1", "fragment_mm": 3, "kind": "other"},
+        ],
+    )
+    found = {row["incident_id"]: row["width_at_break_mm"] for row in rows}
+    assert found == {f"X{k}": pytest.approx(width) for k, (*_, width) in enumerate(cases)} | {
+        "unknown instrument": None,
+        "no separation": None,
+    }
