@@ -679,12 +679,14 @@ def report(
     month: Annotated[str | None, typer.Option("--month", help="The month under review, e.g. 2026-03.")] = None,
     dentist: Annotated[str | None, typer.Option("--dentist", help="Only this dentist's own outcomes.")] = None,
     out: Annotated[Path, typer.Option("--out", help="The folder of the pages.")] = Path("reports-out"),
+    pdf: Annotated[bool, typer.Option("--pdf", help="Also make each page as a PDF for paper.")] = False,
+    paper: Annotated[str, typer.Option("--paper", help="The PDFs' paper: a4 or letter.")] = "a4",
     store: StoreOption = STORE,
     settings: SettingsOption = None,
     json_: JsonOption = False,
     quiet: QuietOption = False,
 ) -> None:
-    """Render reports: self-contained pages that open from disk."""
+    """Render reports: pages that open from disk, each with its figures in a workbook, and as PDF where wanted."""
     if which not in ("all", "monthly", "incidents", "outcomes"):
         raise UserError(f"there is no report {which}", do="Choose monthly, incidents, outcomes or all")
     if month is not None:
@@ -693,7 +695,16 @@ def report(
 
     talk = _talk(quiet)
     with _reading(store) as connection:
-        pages = render(connection, _settings(settings), out, which=which, month=month, dentist=dentist, progress=talk)
+        pages = render(
+            connection,
+            _settings(settings),
+            out,
+            which=which,
+            month=month,
+            dentist=dentist,
+            progress=talk,
+            pdf=paper.lower() if pdf else None,
+        )
     if json_:
         _print_json({"reports": [str(p) for p in pages]})
     else:

@@ -64,7 +64,7 @@ class Table:
 
 @dataclass(frozen=True)
 class File:
-    """The figures of a chart or table as they are, for a CSV file beside the page."""
+    """The figures of a chart or table as they are, for files beside the page: one of CSV, a sheet of the workbook."""
 
     name: str
     columns: tuple[str, ...]
@@ -125,6 +125,7 @@ class Page:
     facts: tuple[tuple[str, str], ...]  # practice, report date, data date, period
     blocks: tuple[Block, ...]
     attention: tuple[Sentence, ...] = ()
+    links: tuple[Sentence, ...] = ()  # to other pages, beside the one to the index
 
     @property
     def figures(self) -> list[Figure]:
@@ -132,9 +133,10 @@ class Page:
         return [part for block in self.blocks for part in block.parts if isinstance(part, Figure)]
 
     @property
-    def files(self) -> list[File]:
-        """The CSV files that belong beside the page."""
-        return [part.file for block in self.blocks for part in block.parts if isinstance(part, Table) and part.file]
+    def filed(self) -> list[tuple[Table, File]]:
+        """The tables whose figures belong in files beside the page, with those files."""
+        parts = (part for block in self.blocks for part in block.parts)
+        return [(part, part.file) for part in parts if isinstance(part, Table) and part.file]
 
 
 def prose(*texts: str | Sentence, note: bool = False) -> Prose:

@@ -33,12 +33,12 @@ def folder(path: Path) -> Path:
     return path
 
 
-def write(path: Path, text: str) -> Path:
-    """Write a whole file or none, readable by the owner alone."""
+def write(path: Path, content: str | bytes) -> Path:
+    """Write a whole file or none, readable by the owner alone; text as UTF-8."""
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=".writing-", suffix=path.suffix)  # 0600 by its nature
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as f:
-            f.write(text)
+        with os.fdopen(handle, "wb") as f:
+            f.write(content if isinstance(content, bytes) else content.encode("utf-8"))
         os.chmod(name, _PRIVATE_FILE)  # noqa: PTH101  # the same on every system
         Path(name).replace(path)
     except BaseException:
@@ -52,7 +52,7 @@ def write_files(page: Page, out: Path) -> list[Path]:
     target = folder(out / "figures" / page.stem)
     for old in target.glob("*.csv"):
         old.unlink()
-    return [write(target / f"{file.name}.csv", csv_text(file)) for file in page.files]
+    return [write(target / f"{file.name}.csv", csv_text(file)) for _, file in page.filed]
 
 
 def csv_text(file: File) -> str:

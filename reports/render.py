@@ -1,6 +1,8 @@
 """Renders the pages: a folder that opens from disk, for three readers and an index.
 
     out/index.html, monthly-YYYY-MM.html, incidents.html, outcomes-<dentist>.html
+    out/<page>.xlsx                   the figures of a page in one workbook
+    out/<page>.pdf                    a page for paper, where asked for
     out/figures/<page>/<block>.csv    the figures of each chart and table
     out/assets/canalwise-<version>.js  the one script of all pages, which are whole without it
 
@@ -24,7 +26,7 @@ from zoneinfo import ZoneInfo
 from markupsafe import Markup
 
 from pipeline.errors import UserError
-from reports import files
+from reports import files, paper
 from reports.blocks import PICKS, Page
 from reports.charts import theme
 from reports.charts.pictures import Pictures
@@ -34,6 +36,7 @@ from reports.pages.monthly import Month
 from reports.source import Source
 from reports.words import Words, capital, day, group_title, plain, series
 from reports.words import month as month_words
+from reports.workbook import workbook
 
 WHICH = ("all", "monthly", "incidents", "outcomes")
 
@@ -46,16 +49,20 @@ def render(
     month: str | None = None,
     dentist: str | None = None,
     progress: Callable[[str], None] | None = None,
+    pdf: str | None = None,
 ) -> list[Path]:
     """Render pages from an open store into the folder `out`; the paths of the pages written, the index first.
 
     `which` is all, monthly, incidents or outcomes. `month` is YYYY-MM, by default the last complete month with visits.
     `dentist` limits the outcome pages to one dentist, by default every dentist gets one. `progress` is told in a few
-    words what is being done. UserError for a month without data or a dentist who has none.
+    words what is being done. `pdf` is a paper, a4 or letter: each page but the index is also made as PDF, and the paths
+    of the PDFs come after the pages'. UserError for a month without data, a dentist who has none, or a missing library.
     """
     if which not in WHICH:
         raise UserError(f"no report is called {plain(which)}", do=f"Choose {series(WHICH, 'or')}")
     wanted = None if month is None else _month(month)
+    if pdf is not None:
+        paper.check(pdf)
     tell = progress or (lambda text: None)
     out = Path(out)
 
@@ -108,25 +115,37 @@ def render(
             files.write(files.folder(out / "assets") / Path(script).name, pictures.script())
         for page in pages:
             files.write_files(page, out)
-            files.write(out / f"{page.stem}.html", html(page, pictures, script, picks))
-    return [out / f"{page.stem}.html" for page in (start, *(p for p in pages if p is not start))]
+            files.write(out / f"{page.stem}.html", html(page, pictures, script, picks, pdf=pdf is not None))
+        reports = [page for page in pages if page is not start]
+        for page in reports:
+            files.write(out / f"{page.stem}.xlsx", workbook(page, today))
+            (out / f"{page.stem}.pdf").unlink(missing_ok=True)  # of an earlier rendering, with other figures
+        printed = [out / f"{page.stem}.pdf" for page in reports if pdf is not None]
+        if pdf is not None:
+            tell("Making PDFs")
+            on_paper = [html_for_paper(page, pictures) for page in reports]
+            for path, content in zip(printed, paper.pdfs(on_paper, pdf), strict=True):
+                files.write(path, content)
+    return [*(out / f"{page.stem}.html" for page in (start, *reports)), *printed]
 
 
-def html(page: Page, pictures: Pictures, script: str, picks: Mapping[str, Any]) -> str:
-    """A page as one file of HTML; `script` is the address of the pages' script, `picks` what a reader can pick."""
+def html(page: Page, pictures: Pictures, script: str, picks: Mapping[str, Any], *, pdf: bool = False) -> str:
+    """A page as one file of HTML; `script` is the address of the pages' script, `picks` what a reader can pick.
+
+    `pdf` says whether there is a PDF to link to.
+    """
+    return _laid_out(page, picture=pictures.of, script=script, picks=picks, pdf=pdf, paper=False)
+
+
+def html_for_paper(page: Page, pictures: Pictures) -> str:
+    """A page as HTML for reports.paper: pictures with their message in words, no scripts, no links out of it."""
+    return _laid_out(page, picture=pictures.of, script="", picks={}, pdf=False, paper=True)
+
+
+def _laid_out(page: Page, **more: Any) -> str:
     style = _asset("page.css")
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    return str(
-        _template().render(
-            page=page,
-            style=style,
-            style_digest=digest,
-            picture=pictures.of,
-            script=script,
-            chart_config=theme.base(),
-            picks=picks,
-        )
-    )
+    return str(_template().render(page=page, style=style, style_digest=digest, chart_config=theme.base(), **more))
 
 
 def _script(pictures: Pictures, out: Path) -> str:
@@ -228,6 +247,7 @@ def _template() -> Any:
     )
     environment.filters["day"] = day
     environment.filters["as_data"] = _as_data
+    environment.filters["titled"] = _titled
     return environment.get_template("page.html.j2")
 
 
@@ -235,6 +255,12 @@ def _as_data(data: Any) -> Markup:
     """JSON that stands in a page as text: no sign in it can begin or end an element."""
     text = data if isinstance(data, str) else json.dumps(data, ensure_ascii=False, separators=(",", ":"))
     return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))
+
+
+def _titled(picture: Markup, title: str) -> Markup:
+    """A picture that says itself what it shows, for a PDF's reader; in a browser the title would pop up."""
+    begin, sign, rest = picture.partition(">")
+    return begin + sign + Markup("<title>{}</title>").format(title) + rest
 
 
 @cache

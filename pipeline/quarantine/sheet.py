@@ -8,28 +8,24 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import UserError
 from pipeline.refusals import ABOUT
+from pipeline.workbook import ROWS, TEXT, new_book, sheet_name
 
 if TYPE_CHECKING:
     from pipeline.quarantine.files import Table
 
-_ROWS, _TEXT = 1_048_576, 32_767  # what a sheet, and a cell, can hold
 _NOTES = 2_000  # a sheet with more notes opens slowly; the fill stays
 _WIDTHS = (22, 8, 16, 70)  # of the columns in front, in characters
-_FORBIDDEN = str.maketrans("[]:*?/\\", "-------")
 
 
 def workbook(tables: Sequence[Table]) -> bytes:
     """A sheet for each table, named as the mapping's or after its kind."""
-    import xlsxwriter  # type: ignore[import-untyped]
-
     written = io.BytesIO()
-    # In memory: what else is in a temporary file would be patients' records.
-    options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
-    with xlsxwriter.Workbook(written, options) as book:
+    with new_book(written) as book:
         looks = _Looks(book)
         used: set[str] = set()
         for table in tables:
-            sheet = book.add_worksheet(_name(table, used))
+            wanted = (table.how and table.how.table.sheet) or table.kind
+            sheet = book.add_worksheet(sheet_name(wanted, used, otherwise=table.kind))
             _fill(sheet, table, looks)
         if not tables:
             sheet = book.add_worksheet("refused")
@@ -46,21 +42,11 @@ class _Looks:
         self.faulty = book.add_format({**text, "bold": True, "bg_color": "#FFE699", "border": 1})
 
 
-def _name(table: Table, used: set[str]) -> str:
-    wanted = ((table.how and table.how.table.sheet) or table.kind).translate(_FORBIDDEN)[:31].strip("'") or table.kind
-    name, number = wanted, 1
-    while name.lower() in used:
-        number += 1
-        name = f"{wanted[:28]}-{number}"
-    used.add(name.lower())
-    return name
-
-
 def _fill(sheet: Any, table: Table, looks: _Looks) -> None:
     above = table.how.rows_above if table.how else 0
-    if above + 1 + len(table.rows) > _ROWS:
+    if above + 1 + len(table.rows) > ROWS:
         raise UserError(
-            f"a sheet holds at most {_ROWS:,} rows, and {len(table.rows):,} of {table.kind} are refused",
+            f"a sheet holds at most {ROWS:,} rows, and {len(table.rows):,} of {table.kind} are refused",
             do="Choose some with --file or --reason, or give --out a name that ends in .csv",
         )
     header = [*ABOUT, *table.header]
@@ -82,9 +68,9 @@ def _fill(sheet: Any, table: Table, looks: _Looks) -> None:
 
 
 def _text(sheet: Any, row: int, column: int, text: str, look: Any) -> None:
-    if len(text) > _TEXT:
+    if len(text) > TEXT:
         raise UserError(
-            f"a cell of a workbook holds at most {_TEXT:,} characters, and one of row {row + 1} has {len(text):,}",
+            f"a cell of a workbook holds at most {TEXT:,} characters, and one of row {row + 1} has {len(text):,}",
             do="Give --out a name that ends in .csv",
         )
     if text:

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import math
 import random
+import zipfile
 import zlib
+from collections.abc import Callable
 from datetime import date, datetime, timedelta
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
@@ -267,6 +270,19 @@ def workspace() -> Any:
 @pytest.fixture(scope="session")
 def workspace_type() -> Any:
     return Workspace
+
+
+@pytest.fixture(scope="session")
+def text_of() -> Callable[[Path], str]:
+    """All text of a file that was written: of a workbook, its parts."""
+
+    def text(path: Path) -> str:
+        if path.suffix != ".xlsx":
+            return path.read_text(encoding="utf-8")
+        with zipfile.ZipFile(path) as parts:
+            return "\n".join(parts.read(name).decode() for name in parts.namelist())
+
+    return text
 
 
 @pytest.fixture

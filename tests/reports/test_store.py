@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -92,14 +93,14 @@ def test_the_monthly_page_looks_at_the_data_as_of_its_month(practice: dict[str, 
     assert (day.year, day.month) == (year, month)
 
 
-def test_no_patient_is_in_any_file(practice: dict[str, Any]) -> None:
+def test_no_patient_is_in_any_file(practice: dict[str, Any], text_of: Callable[[Path], str]) -> None:
     with open_store(practice["store"]) as connection:
         patients = [p for (p,) in connection.execute("select distinct patient_id from treatments").fetchall()]
         treatments = [t for (t,) in connection.execute("select treatment_id from treatments").fetchall()]
     out = practice["pages"]["index"].parent
     for path in out.rglob("*"):
         if path.is_file():
-            text = path.read_text(encoding="utf-8")
+            text = text_of(path)
             assert not [p for p in patients if p in text], path
             if "monthly" in str(path.relative_to(out)):
                 assert not [t for t in treatments if re.search(rf"\b{re.escape(t)}\b", text)], path
