@@ -70,7 +70,8 @@ def process_cusum(
     for row in found.rows:
         value = row[group]
         kept = {group: value, "n": row["n"]}
-        own, others = units.filter(units["of"] == value), units.filter(units["of"] != value)
+        mine = units["of"].eq_missing(value)  # what is not recorded is no group, and has no units here
+        own, others = units.filter(mine), units.filter(~mine)
         too_few = bool(row.get("too_few")) or own.is_empty()
         if too_few or others.height < FEWEST_OTHERS or others["event"].n_unique() < 2:
             rows.append(kept | dict.fromkeys(("events", "expected", "highest", "limit", "signal_on")))

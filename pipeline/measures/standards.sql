@@ -5,5 +5,6 @@ select
     s.direction,
     s.since,
     s.note,
-    cast(null as varchar) as left_out
+    -- A limit for the hazard at each use is no standard of one figure.
+    case when s.measure = 'instrument_hazard' then 'instrument_hazard itself holds each use against it' end as left_out
 from catalogue_standards as s

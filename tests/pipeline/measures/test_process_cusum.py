@@ -109,6 +109,14 @@ def test_too_few_teeth_of_a_group_or_of_all_others_have_no_figures() -> None:
     assert [row["limit"] for row in alone.rows] == [None]
 
 
+def test_teeth_whose_group_is_not_recorded_are_no_group() -> None:
+    unknown: list[Any] = [(None, True, False)] * 20
+    found = process_cusum(practice([*usual(1, 100), *unknown], smallest=5), "healed_share", ("dentist",))
+    assert {row["dentist"]: row.get("too_few", False) for row in found.rows} == {"A": False, "B": False, None: True}
+    known = process_cusum(practice(usual(1, 100), smallest=5), "healed_share", ("dentist",))
+    assert [row["expected"] for row in found.rows if row["dentist"]] == [row["expected"] for row in known.rows]
+
+
 @pytest.mark.parametrize(
     ("name", "by"),
     [("healed_share", ("tooth_type",)), ("recall_share", ("dentist",)), ("healed_share", ("dentist", "sequence"))],

@@ -88,6 +88,12 @@ def test_a_standard_of_money_is_in_the_currency_of_the_practice() -> None:
     assert (row["unit"], row["verdict"]) == ("EUR", UNTOLD)
 
 
+def test_a_limit_for_the_hazard_at_each_use_stops_no_other_standard() -> None:
+    limit = {"measure": "instrument_hazard", "target": 0.05, "direction": "at most"}
+    rows = computed(limit, {"measure": "rubber_dam_share", "target": 0.5}, visits=5)
+    assert [row["measure"] for row in rows] == ["rubber_dam_share"]
+
+
 @pytest.mark.parametrize(
     ("standard", "said"),
     [
