@@ -590,7 +590,7 @@ def _print_result(result: Result) -> None:
     for left in result.left_out:
         typer.echo(f"left out: {left['n']} - {left['reason']}")
     if result.suppressed:
-        typer.echo(f"too few to report: {result.suppressed} groups")
+        typer.echo(f"too few to report, or withheld because the total would tell those: {result.suppressed} groups")
 
 
 @app.command()
@@ -691,6 +691,8 @@ def report(
         raise UserError(f"there is no report {which}", do="Choose monthly, incidents, outcomes or all")
     if month is not None:
         _date(f"{month}-01", "--month")
+    if paper != "a4" and not pdf:
+        raise UserError(f"--paper {paper} is the paper of PDFs, and none are asked for", do="Add --pdf")
     from reports.render import render
 
     talk = _talk(quiet)

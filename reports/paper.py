@@ -6,6 +6,8 @@ style sheet's rules for print. Nothing is fetched, from a network or from disk.
 
 from __future__ import annotations
 
+import contextlib
+import io
 import os
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -50,7 +52,8 @@ def pdf(html: str, paper: str) -> bytes:
 
 def _library() -> Any:
     try:
-        import weasyprint
+        with contextlib.redirect_stdout(io.StringIO()):  # it prints what is missing, where results belong
+            import weasyprint
     except ModuleNotFoundError as e:
         if e.name != "weasyprint":
             raise
