@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib import import_module
@@ -15,6 +16,7 @@ from pipeline.errors import UserError
 from pipeline.facts.prepare import data_date, make, prepare
 from pipeline.measures.catalogue import Measure, find
 from pipeline.measures.groups import FROM_DATE, GROUPS
+from pipeline.measures.withhold import withheld
 from pipeline.settings import Settings
 from pipeline.store.known import known_now, known_on, last_day
 from pipeline.store.records import KINDS
@@ -214,8 +216,17 @@ class Workspace:
         return "case " + " ".join(whens) + " end"
 
 
+# Kinds whose groups share no unit, so that a group's n follows from the total less the others.
+_PARTS = frozenset(
+    (
+        *("share", "rate", "time", "amount", "classes", "bounds", "weighted", "funnel"),
+        *("survival", "hazard", "competing", "incidence", "interval_censored"),
+    )
+)
+
+
 def _mask(rows: list[Row], by: Sequence[str], kind: str, smallest: int) -> tuple[list[Row], int]:
-    """Withhold groups too small to report; give the rows to show, and how many groups were withheld.
+    """Withhold groups too small to report, and those that would tell their n; give the rows to show, how many withheld.
 
     Of such a group only its name is left, once. Its n is withheld with its figures, and so is all from which n could be
     made again: what is not recorded (with the share recorded), the other side of a comparison, and the times and values
@@ -232,16 +243,22 @@ def _mask(rows: list[Row], by: Sequence[str], kind: str, smallest: int) -> tuple
         return tuple(str(row.get(k)) for k in (*by, "reference") if k in row)
 
     small = {group(row) for row in rows if is_small(row)}
+    # A month of the whole practice is nobody's own: months alone are not hidden behind one another.
+    if kind in _PARTS and not FROM_DATE.keys() >= {*by}:
+        sizes: dict[tuple[str, ...], int] = {}
+        for row in rows:  # the smallest of a group's own numbers
+            sizes[group(row)] = min(int(row.get("n") or 0), sizes.get(group(row), sys.maxsize))
+        small |= withheld(sizes, by, smallest)
     shown: list[Row] = []
-    withheld: set[tuple[Any, ...]] = set()
+    told: set[tuple[Any, ...]] = set()
     for row in rows:
-        # Classes of one group share a denominator: none of them is shown where it is small.
-        if not (is_small(row) or (kind == "classes" and group(row) in small)):
+        # Rows of one group share a denominator: none of them is shown where it is small.
+        if not (is_small(row) or (kind in _PARTS and group(row) in small)):
             shown.append(row)
             continue
         blank = {key: value if key in names else None for key, value in row.items()}
-        if tuple(blank.values()) not in withheld:
-            withheld.add(tuple(blank.values()))
+        if tuple(blank.values()) not in told:
+            told.add(tuple(blank.values()))
             shown.append(blank | {"too_few": True})
     return shown, len(small)
 

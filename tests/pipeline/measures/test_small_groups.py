@@ -147,12 +147,13 @@ def test_a_small_group_has_one_row_of_a_curve_and_no_time_of_an_event() -> None:
         for i in range(3)
     ]
     done = {"completed_on": "2024-01-05"}
-    both = [*treatments(8, "D1", **done), *treatments(3, "D2", **done)]
+    # D3 is withheld with D2, whom the total would tell otherwise.
+    all_three = [*treatments(8, "D1", **done), *treatments(3, "D2", **done), *treatments(6, "D3", **done)]
     seen = [
         {"follow_up_id": f"G{i}", "treatment_id": f"D1-{i}", "seen_on": "2025-03-01", "tooth_present": "true"}
         for i in range(8)
     ]
-    found = computed("tooth_survival", ("dentist",), treatments=both, follow_ups=[*lost, *seen])
+    found = computed("tooth_survival", ("dentist",), treatments=all_three, follow_ups=[*lost, *seen])
     assert [told(row) for row in found.rows if row["dentist"] == "D2"] == [{"dentist": "D2", "too_few": True}]
     assert len([row for row in found.rows if row["dentist"] == "D1"]) > 1
     assert found.suppressed == 1
@@ -190,3 +191,17 @@ def test_classes_that_share_a_small_denominator_are_withheld_together(others: in
     found = computed("outcome_classes", (), 5, **kinds)
     assert [set(told(row)) for row in found.rows] == [{"class", "too_few"}] * len(shown)
     assert found.suppressed == 1
+
+
+def test_a_group_is_not_told_by_the_total_less_the_others() -> None:
+    done = {"completed_on": "2024-01-05"}
+    many = [*treatments(20, "D1", **done), *treatments(9, "D2", **done), *treatments(3, "D3", **done)]
+    found = computed("unfinished_share", ("dentist",), treatments=many)
+    assert [(row["dentist"], row["n"], row.get("too_few")) for row in found.rows] == [
+        ("D1", 20, None),
+        ("D2", None, True),
+        ("D3", None, True),
+    ]
+    assert found.suppressed == 2
+    (whole,) = computed("unfinished_share", (), treatments=many).rows
+    assert whole["n"] == 32  # less 20 this tells the 12 of both, and neither
