@@ -51,9 +51,16 @@ def _text(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
-        return f"{value:.0f}" if value == round(value) and abs(value) >= 100 else f"{value:.4g}"
+        return _number(value)
     if isinstance(value, dt.datetime):
         return value.strftime("%Y-%m-%d %H:%M")
     if isinstance(value, list | tuple):
         return "; ".join(map(str, value))
     return str(value)
+
+
+def _number(value: float) -> str:
+    """Four digits that count, never with an exponent: nobody reads money as 3.716e+04."""
+    if abs(value) >= 1000 or (value == round(value) and abs(value) >= 100):
+        return f"{value:.0f}"
+    return f"{value:.4g}" if abs(value) >= 0.0001 else f"{value:.7f}".rstrip("0").rstrip(".")

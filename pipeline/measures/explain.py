@@ -45,9 +45,10 @@ def own_words(text: str, settings: Settings) -> str:
 
 def formula(measure: Measure) -> str:
     """How the measure's figure is computed, in one line."""
-    if measure.kind in FORMULAS:
+    kind = "share" if measure.kind == "checks" else measure.kind  # of the checks recorded, those met
+    if kind in FORMULAS:
         scaled = f"; printed times {measure.scale:g}" if measure.scale != 1 else ""
-        return FORMULAS[measure.kind] + scaled
+        return FORMULAS[kind] + scaled
     said = (import_module(f"pipeline.measures.kinds.{measure.kind}").__doc__ or "").partition("\n\n")[0]
     return " ".join(said.split()).rstrip(".")
 
@@ -126,19 +127,21 @@ def worked(measure: Measure, row: Row, unit: str) -> str:
     interval = ""
     if row.get("low") is not None and row.get("high") is not None:
         interval = f" (interval {_short(row['low'])} to {_short(row['high'])})"
-    if measure.kind == "share" and figure is not None:
+    if measure.kind in ("share", "checks") and figure is not None:
+        beside = f"; not recorded: {row['not_recorded']:,}" if measure.kind == "checks" else ""
         return (
             f"{x:,} {measure.numerator or 'events'} of {n:,} {measure.denominator or 'units'}: "
-            f"{x:,} / {n:,}{times} = {_short(figure)}{interval}"
+            f"{x:,} / {n:,}{times} = {_short(figure)}{interval}{beside}"
         )
     if measure.kind == "rate" and figure is not None:
-        below = f"{row['exposure']:,.6g}"
+        below = _short(row["exposure"])
         return (
             f"{x:,} {measure.numerator or 'events'} over {below} {measure.denominator or 'of exposure'}: "
             f"{x:,} / {below}{times} = {_short(figure)}{interval}"
         )
     if measure.kind == "amount" and figure is not None and not times:
-        return f"total {row['total']:,.6g} {unit}: {row['total']:,.6g} / {n:,} = {_short(figure)}{interval}"
+        total = _short(row["total"])
+        return f"total {total} {unit}: {total} / {n:,} = {_short(figure)}{interval}"
     if measure.kind == "time" and figure is not None:
         return f"the middle one of {n:,} values in order is {_short(figure)} {unit}{interval}"
     return ", ".join(f"{key.replace('_', ' ')} {_short(value)}" for key, value in row.items() if value is not None)

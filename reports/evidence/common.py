@@ -8,7 +8,7 @@ from typing import Any
 
 from reports.blocks import PICKS, File, Line, Part, Prose, Sentence, Table, prose
 from reports.source import Answer
-from reports.words import Words, capital, count, is_percent, plain, series
+from reports.words import Words, capital, count, is_percent, is_points, plain, series
 
 NEVER = frozenset({"patient", "patient_id", "birth_year", "cluster"})  # columns that no page and no file shows
 
@@ -18,13 +18,17 @@ Column = tuple[str, Callable[[dict[str, Any]], str]]  # of a table: a heading, a
 
 def axis_title(answer: Answer, what: str = "") -> str:
     """What a chart's axis measures, and in which unit."""
-    result = answer.result
-    unit = plain(result.unit)
-    middle = {"time": "median, ", "amount": "mean, "}.get(result.kind, "")
-    title = what or answer.title
-    if is_percent(result) or result.kind in {"rate", "share"}:
-        return title
-    return f"{title}, {middle}{unit}"
+    middle = {"time": ", median", "amount": ", mean"}.get(answer.result.kind, "")
+    title, unit = f"{what or answer.title}{middle}", unit_words(answer)
+    said = re.search(rf"\b{re.escape(unit)}\b", title, re.IGNORECASE)  # by the title itself, as in rates
+    return title if said else f"{title}, {unit}"
+
+
+def unit_words(answer: Answer) -> str:
+    """The unit as an axis or a heading names it; nothing for a share, whose figures bear their sign."""
+    if is_percent(answer.result):
+        return ""
+    return "percentage points" if is_points(answer.result) else plain(answer.result.unit)
 
 
 def cannot(answer: Answer) -> Prose:
@@ -121,14 +125,15 @@ def n_text(row: Mapping[str, Any]) -> str:
 
 
 def figure_head(words: Words, answer: Answer) -> str:
-    kind, unit = answer.result.kind, plain(answer.result.unit)
+    unit = unit_words(answer)
+    kind = {"time": "Median", "amount": "Mean", "forecast": "Expected"}.get(answer.result.kind, "")
     if is_percent(answer.result):
         head = "Share"
-    elif kind in {"rate", "share"}:
+    elif not kind:
         head = capital(unit)
-    else:
-        head = {"time": "Median", "amount": "Mean"}.get(kind, "Figure")
-        head += f", {unit}" if kind == "amount" and not words.is_money(answer.result) else ""
+    else:  # what stands beside each figure is not said again
+        said = words.is_money(answer.result) or words.unit_after(answer.result)
+        head = kind if said else f"{kind}, {unit}"
     return f"{head} ({words.interval})"
 
 

@@ -10,7 +10,7 @@ from reports.charts import theme
 from reports.charts.dots import Group, Mark, dots
 from reports.evidence.common import Column, axis_title, cannot, caption, counting, csv_file, figure_head, keys, n_text
 from reports.source import Answer
-from reports.words import Words, capital, count, group_title, groups_title, is_percent, plain, series
+from reports.words import Words, capital, count, counts_events, group_title, groups_title, is_percent, plain, series
 
 
 def order(words: Words, answer: Answer, rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -68,7 +68,7 @@ def by_group(
         return beside.find(**{b: row.get(b) for b in answer.by}) if beside else None
 
     percent = is_percent(answer.result)
-    events = answer.result.kind in {"share", "rate"} and bool(answer.measure.numerator)
+    events = counts_events(answer.result) and bool(answer.measure.numerator)
     groups, lines = [], []
     for row in rows:
         label = words.group(row, answer.by)
@@ -97,7 +97,7 @@ def by_group(
                 axis=axis_title(answer, name),
                 series=names if beside else (),
                 bounds=bounds,
-                zero=answer.result.kind in {"rate", "share"},
+                zero=counts_events(answer.result),
                 percent=percent,
             )
         )
@@ -163,8 +163,11 @@ def _said(group: Group, names: Sequence[str]) -> str:
 
 
 def _message(words: Words, answer: Answer, head: str, places: int) -> str:
-    """What the chart shows, as its title: the span of the groups' figures."""
-    shown = answer.shown
+    """What the chart shows, as its title: the span of the groups' figures.
+
+    Units whose group is not recorded, or mixed, are drawn too, but are no group of which the title could speak.
+    """
+    shown = [row for row in answer.shown if not {None, "mixed"}.intersection(row.get(b) for b in answer.by)]
     if len(shown) < 2 or "dentist" in answer.by:
         return head
     low = min(shown, key=lambda r: r["estimate"])

@@ -19,7 +19,7 @@ from pipeline.measures.catalogue import catalogue
 from pipeline.measures.run import Result
 
 PSEUDONYM = "p7f3a9c0ffee"
-LEVEL = {"minutes": 41.0, "visits": 1.6, "instruments": 4.2, "canals per instrument": 5.4, "currency": 7.35}
+LEVEL = {"minutes": 41.0, "visits": 1.6, "instruments": 4.2, "canals": 5.4, "currency": 7.35}
 FIRST = date(2024, 11, 1)
 
 
