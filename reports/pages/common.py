@@ -142,8 +142,8 @@ def methods(context: Context, source: Source) -> Block:
     small = context.smallest_group
     general = prose(
         f"Intervals are {context.words.interval}s. n is the number of units counted. Groups of fewer than {small} are "
-        "shown as \u201ctoo few\u201d, and with them the smallest of the others where the total would tell their number. "
-        "A figure and its interval belong together: where intervals overlap widely, a "
+        "shown as \u201ctoo few\u201d, and with them the smallest of the others where the total would tell their "
+        "number. A figure and its interval belong together: where intervals overlap widely, a "
         "difference between figures may be chance."
     )
     return Block(
