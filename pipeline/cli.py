@@ -269,7 +269,7 @@ def ingest(
         Path | None, typer.Option("--mapping", help="A mapping file for exports with other headers.")
     ] = None,
     undo: Annotated[
-        int | None, typer.Option("--undo", metavar="BATCH", help="Take a batch out instead; `status` numbers them.")
+        int | None, typer.Option("--undo", metavar="BATCH", help="Take an import out again; `status` numbers them.")
     ] = None,
     store: StoreOption = STORE,
     settings: SettingsOption = None,
@@ -503,6 +503,9 @@ def measure(
     from_: Annotated[str | None, typer.Option("--from", help="First day, e.g. 2026-01-01.")] = None,
     to: Annotated[str | None, typer.Option("--to", help="Last day.")] = None,
     process: Annotated[bool, typer.Option("--process", help="A process chart by month; by dentist a CUSUM.")] = False,
+    as_of: Annotated[
+        str | None, typer.Option("--as-of", metavar="DAY", help="Follow-up, dues and ages as on that day.")
+    ] = None,
     known_on: Annotated[
         str | None, typer.Option("--known-on", metavar="DAY", help="As known then: later imports do not count.")
     ] = None,
@@ -519,14 +522,14 @@ def measure(
 
     find(name)
     start, end, known = _date(from_, "--from"), _date(to, "--to"), _date(known_on, "--known-on")
-    only = _only(where)
+    only, on = _only(where), _date(as_of, "--as-of")
     if start and end and start > end:
         raise UserError(f"--from {start} is after --to {end}", do="Swap them")
     if out:
         from pipeline.measures.output import check_format
 
         check_format(out)
-    with _workspace(store, settings, known) as workspace:
+    with _workspace(store, settings, known, on) as workspace:
         if process and _names(by) in ((), ("month",)):
             result: Result = process_chart(workspace, name, only, start, end)
         elif process:
@@ -552,13 +555,16 @@ def measure(
 
 
 @contextmanager
-def _workspace(store: Path, settings: Path | None, known_on: dt.date | None = None) -> Iterator[Workspace]:
+def _workspace(
+    store: Path, settings: Path | None, known_on: dt.date | None = None, as_of: dt.date | None = None
+) -> Iterator[Workspace]:
     from pipeline.measures.run import Workspace
     from pipeline.store.known import end_of
 
     own = _settings(settings)
     with _reading(store) as connection:
-        yield Workspace(connection, own, known=end_of(known_on, own.time_zone) if known_on else None)
+        known = end_of(known_on, own.time_zone) if known_on else None
+        yield Workspace(connection, own, as_of, known)
 
 
 # Of a comparison a table shows these; --json and --out have every figure.
@@ -571,16 +577,18 @@ _OF_COMPARISONS = frozenset(
 
 
 def _print_result(result: Result) -> None:
+    from pipeline.measures.catalogue import find
     from pipeline.printing import table
 
-    typer.echo(f"{result.title} ({result.unit})")
+    timed = find(result.measure).time_unit if any("time" in row for row in result.rows) else ""
+    typer.echo(f"{result.title} ({result.unit}{f'; time in {timed}' if timed else ''})")
     if result.kind == "comparison":
         aside = {key for row in result.rows for key in row} - _OF_COMPARISONS - {*result.by}
         table(result.rows, empty="Nothing to compare.", drop=tuple(aside))
         for row in result.rows:
             typer.echo(row["sentence"])
     else:
-        table(result.rows, empty="No unit counts.")
+        table(result.rows, empty="Nothing to show.")
     if signals := getattr(result, "signals", None):
         typer.echo("Signals:")
         for signal in signals:

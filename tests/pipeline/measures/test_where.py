@@ -1,4 +1,4 @@
-"""`measure --where`: the same figures as the row of that group, and wrong input told in one line."""
+"""`measure --where` and `--as-of`: the same figures as inside the program, and wrong input told in one line."""
 
 from __future__ import annotations
 
@@ -42,12 +42,21 @@ def test_a_process_chart_of_a_group(ask: Callable[..., Any]) -> None:
     assert 0 < sum(row.get("n") or 0 for row in own) < sum(row.get("n") or 0 for row in all_months)
 
 
+def test_as_of_a_day(ask: Callable[..., Any]) -> None:
+    """On a day before the first treatment nobody is due; the rest of time changes nothing for those who are."""
+    now = ask("recall_share").json
+    early = ask("recall_share", "--as-of", "2000-01-01").json
+    assert sum(row["n"] for row in now["rows"]) > 0 and early["rows"] == []
+    assert ask("recall_share", "--as-of", "9999-12-31").json["rows"] != []
+
+
 @pytest.mark.parametrize(
     ("more", "says"),
     [
         (("--where", "dentist"), "--where dentist is not GROUP=VALUE. Write it as dentist=D1."),
         (("--where", "dentist="), "--where dentist= is not GROUP=VALUE. Write it as dentist=D1."),
         (("--where", "dentist=A", "--where", "dentist=B"), "--where names dentist twice. Give each group one value."),
+        (("--as-of", "soon"), "--as-of soon is not a date. Write it as 2026-03-31."),
         (("--where", "mood=good"), "chair_minutes_per_visit cannot be grouped by mood. It can be grouped by"),
         (
             ("--process", "--by", "dentist", "--where", "tooth_type=molar"),
