@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from reports.blocks import Sentence
 from reports.source import Answer
-from reports.words import Words, count, counted
+from reports.words import Words, count, counted, percent
 
 # Below this share seen, the unseen could turn an outcome figure either way; common practice, no source.
 LOW_RECALL = 0.5
+# Below this share recorded, teeth without a PAI are too many to be passed over; common practice, no source.
+FEW_RECORDED = 0.9
 
 
 def recall_low(words: Words, answer: Answer, href: str) -> Sentence | None:
@@ -46,3 +48,17 @@ def not_healed(answer: Answer, href: str) -> Sentence | None:
     n = len(answer.rows)
     one = "case did not heal and is" if n == 1 else "cases did not heal and are"
     return Sentence(f"{count(n)} {one} listed for review.", href, {**answer.data(), "n": str(n)})
+
+
+def pai_missing(words: Words, answer: Answer, href: str, what: str) -> Sentence | None:
+    """Own cases without a PAI, before treatment or at follow-up, in too many; `what` says what follows from it."""
+    if answer.missing or not answer.shown:
+        return None
+    row = answer.shown[0]
+    if row["estimate"] >= FEW_RECORDED:
+        return None
+    text = (
+        f"{answer.title}: {words.full(answer.result, row, answer.measure)}. {what} Said below {percent(FEW_RECORDED)} "
+        "(common practice, no source)."
+    )
+    return Sentence(text, href, answer.data(row))

@@ -5,6 +5,7 @@ The drawing library holds the interpreter while it works, about 40 ms a chart: t
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import re
@@ -64,7 +65,7 @@ def picture(spec: str) -> str:
     svg = vl_convert.vegalite_to_svg(whole, allowed_base_urls=[])
     if "<a " in svg or "xlink:href" in svg or "<script" in svg:  # the data itself is escaped in the SVG
         raise AssertionError("a chart may hold neither links nor scripts")
-    return _tidy(svg)
+    return _own_ids(_tidy(svg), hashlib.sha256(spec.encode()).hexdigest()[:8])
 
 
 def bundle(page: str) -> str:
@@ -78,6 +79,14 @@ _NOISE = re.compile(
     r' (?:aria-hidden="true"|aria-roledescription="[^"]*"|role="graphics-[a-z]+"|pointer-events="none")'
 )
 _EMPTY = re.compile(r'<path class="(?:background|foreground)" d="[^"]*"(?: display="none")?/>')
+
+
+_CLIP = re.compile(r'(<clipPath id="| clip-path="url\(#)(clip\d+)')
+
+
+def _own_ids(svg: str, name: str) -> str:
+    """The SVG with ids that no other picture of a page has: the drawing library numbers them anew in each process."""
+    return _CLIP.sub(rf"\g<1>{name}-\g<2>", svg)
 
 
 def _tidy(svg: str) -> str:

@@ -78,6 +78,7 @@ def compared(words: Words, id: str, answer: Answer, conclusions: Sequence[Senten
             numeric=frozenset({1, 2, 3, 4}),
             data=answer.data(),
             records=True,
+            folded=bool(parts),  # the chart and the sentences say it
             note=counting(answer),
             file=csv_file(id, answer),
         )

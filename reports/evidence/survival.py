@@ -39,13 +39,13 @@ def curve(
         first = rows[0]
         own = (label,) if answer.by else ()
         if first.get("too_few"):
-            lines.append(Line((*own, "\u2013", TOO_FEW, "\u2013"), answer.data(first)))
+            lines.append(Line((*own, "\u2013", TOO_FEW, "\u2013", "\u2013"), answer.data(first)))
             continue
         n = first["n"]
         rows, end = _followed(rows)
         if not any(row["events"] for row in rows):
             none.append(f"{label}: no {event} among {count(n)}" if answer.by else f"No {event} among {count(n)}")
-            lines.append(Line((*own, "\u2013", f"no {event} seen", "0"), answer.data(first)))
+            lines.append(Line((*own, "\u2013", f"no {event} seen", "0", "\u2013"), answer.data(first)))
             continue
         steps = tuple(_step(row, _tip(words, answer, row, places, unit)) for row in rows)
         reached = [t for t in at if t <= end] or [end]
@@ -58,9 +58,9 @@ def curve(
         for t in reached:
             row = _at(rows, t)
             so_far = sum(r["events"] for r in rows if r["time"] <= t)
-            lines.append(
-                Line((*own, count(round(t)), words.with_interval(shape, row, places), count(so_far)), answer.data(row))
-            )
+            followed = count(row["at_risk"]) if row["time"] == t else "\u2013"  # known where a step stands
+            share_then = words.with_interval(shape, row, places)
+            lines.append(Line((*own, count(round(t)), share_then, count(so_far), followed), answer.data(row)))
     parts: list[Part] = []
     if curves:
         lowest = min((s.low if s.low is not None else s.estimate) for c in curves for s in (*c.steps, c.stated) if s)
@@ -97,9 +97,15 @@ def curve(
             Table(
                 id=f"{id}-table",
                 caption=f"{share}, {groups_title(answer.by)}" if answer.by else share,
-                heads=(*heads, f"After, {unit}", f"{share} ({words.interval})", f"{capital(events)} until then"),
+                heads=(
+                    *heads,
+                    f"After, {unit}",
+                    f"{share} ({words.interval})",
+                    f"{capital(events)} until then",
+                    "Still followed",
+                ),
                 lines=tuple(lines),
-                numeric=frozenset(range(1, 4)),
+                numeric=frozenset(range(1, 5)),
                 data=answer.data(),
                 note=counting(answer),
                 file=csv_file(id, answer),

@@ -2,9 +2,23 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from reports import attention
-from reports.blocks import Page, Sentence, prose
-from reports.evidence import comparison, figures, groups, records, survival
+from reports.attention import peers as peer_rules
+from reports.attention import standards as standard_rules
+from reports.blocks import Block, Page, Part, Sentence, prose
+from reports.evidence import (
+    comparison,
+    figures,
+    groups,
+    outcome,
+    over_time,
+    peers,
+    records,
+    survival,
+    work,
+)
 from reports.evidence.common import published
 from reports.evidence.records import plain_column
 from reports.pages import common
@@ -25,61 +39,72 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
     def ask(name: str, *by: str):  # type: ignore[no-untyped-def]
         return source.ask(name, by=by, where=own)
 
-    def split(id: str, name: str, *by: str, what: str = "", extra=()):  # type: ignore[no-untyped-def]
-        return groups.by_group(words, id, ask(name, *by), what=what, extra=extra)
+    def split(id: str, name: str, *by: str):  # type: ignore[no-untyped-def]
+        return groups.by_group(words, id, ask(name, *by))
 
-    def recall_beside(*by: str):  # type: ignore[no-untyped-def]
-        """The recall share of the same group, for the column beside an outcome."""
-        recall = ask("recall_share", *by)
+    everyone = source.ask("peer_funnel", by=("dentist",))
+    with_practice = peers.told_apart(everyone)
+    not_told = [] if with_practice or everyone.missing else [prose(peers.NO_PRACTICE, note=True)]
+    recall = ask("recall_share")
+    quality = common.quality(context, source, files=False)
+    own_pairs = ask("sequence_comparison")
+    held = _held(context, source, own)
+    one_by_one = source.process("healed_share", "dentist") if with_practice else None
+    unhealed, overdue = ask("not_healed_list"), ask("recall_list")
+    sentences = attention.collect(
+        signals=[
+            peer_rules.outside_limits(words, everyone, dentist, "peers") if with_practice else None,
+            peer_rules.sum_signal(one_by_one, dentist, "peers") if one_by_one else None,
+        ],
+        standards=[standard_rules.own_not_met(words, standard, answer, "work") for standard, answer in held],
+        recall=[
+            attention.recall.overdue(overdue, "review"),
+            attention.recall.not_healed(unhealed, "review"),
+            attention.recall.recall_low(words, recall, "outcome"),
+        ],
+        differences=[
+            attention.differences.conclusion(words, own_pairs, row, "own teeth", "comparison")
+            for row in own_pairs.rows
+            if attention.differences.is_shown(words, row)
+        ],
+        data=[
+            attention.recall.pai_missing(
+                words,
+                ask("preop_pai_recorded"),
+                "outcome",
+                "Without it a tooth that is not healed can be neither healing nor not healed.",
+            ),
+            attention.recall.pai_missing(
+                words, ask("follow_up_pai_recorded"), "outcome", "Without it a tooth cannot be told healed."
+            ),
+            *common.lacking(context, source),
+        ],
+    )
 
-        def text(row):  # type: ignore[no-untyped-def]
-            match = recall.find(**{b: row.get(b) for b in by}) if not recall.missing else None
-            return words.with_n(recall.result, match, 0) if match else "not known"
+    def by_group(id: str, by: str) -> list[Part]:
+        classes = ask("outcome_classes", by)
+        beside = ask("functional_share", by), ask("healed_bounds", by)
+        return [
+            *outcome.divided(words, id, classes, recall=ask("recall_share", by)),
+            *outcome.beside_healed(words, f"{id}-beside", classes, *beside),
+        ]
 
-        return (("Seen at recall of those due", text),)
-
-    healed, recall = ask("healed_share"), ask("recall_share")
-    outcome = section(
+    own_outcome = section(
         "outcome",
         "Outcome of own teeth",
-        prose(figures.sentence(words, healed), figures.sentence(words, recall)),
-        published(healed),
-        split("healed-sequence", "healed_share", "sequence", extra=recall_beside("sequence")),
-        split("healed-tooth-type", "healed_share", "tooth_type", extra=recall_beside("tooth_type")),
-    )
-    lasting = ask("tooth_survival")
-    horizons = lasting.measure.horizons if lasting.measure else ()
-    in_place = section(
-        "survival",
-        "Teeth still in place",
-        survival.curve(
-            words,
-            "survival-own",
-            lasting,
-            share="Teeth still in place",
-            axis="Months since completion",
-            unit="months",
-            at=horizons,
-            event="extraction",
-            events="extractions",
+        prose(
+            *(figures.sentence(words, ask(name)) for name in ("healed_share", "functional_share")),
+            figures.sentence(words, recall),
         ),
-        survival.curve(
-            words,
-            "survival-sequence",
-            ask("tooth_survival", "sequence"),
-            share="Teeth still in place",
-            axis="Months since completion",
-            unit="months",
-            at=horizons[:3],
-            event="extraction",
-            events="extractions",
-        ),
+        prose(*outcome.what_is_open(words, ask("healed_bounds"), ask("healed_share_weighted"))),
+        published(ask("healed_share")),
+        by_group("healed-sequence", "sequence"),
+        by_group("healed-tooth-type", "tooth_type"),
+        prose("Film and CBCT see different things: they are told apart here and pooled nowhere.", note=True),
+        outcome.divided(words, "healed-image", ask("outcome_classes", "image"), chart=False),
+        outcome.seen_and_not(words, "recall-bias", ask("recall_bias")),
     )
-    own_pairs, all_pairs = ask("sequence_comparison"), source.ask("sequence_comparison")
-
-    def conclusions(answer) -> list[Sentence]:  # type: ignore[no-untyped-def]
-        return [attention.differences.conclusion(words, answer, row) for row in answer.rows]
-
+    conclusions = _conclusions(context, own_pairs)
     sequences = section(
         "comparison",
         "Does the sequence matter?",
@@ -87,17 +112,27 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
             "Crude differences mix the sequence with the teeth it was used in. The adjusted ones compare only like "
             "cases: same tooth type, lesion before treatment or not, first treatment or retreatment."
         ),
-        comparison.compared(words, "compare-own", own_pairs, conclusions(own_pairs), "own teeth"),
-        comparison.compared(words, "compare-practice", all_pairs, conclusions(all_pairs), "whole practice"),
+        comparison.compared(words, "compare-own", own_pairs, conclusions, "own teeth"),
+        _practice_pairs(context, source) if with_practice else [],
+        not_told,
     )
-    work = section(
+    own_work = section(
         "work",
-        "Own time and separated instruments",
+        "Own time, work and separated instruments",
         split("own-time-canal", "chair_minutes_per_canal", "sequence"),
+        work.adjusted_times(words, "own-time-adjusted", ask("adjusted_chair_time")),
+        work.learned(words, "own-learning", ask("learning")),
         split("own-time-visit", "chair_minutes_per_visit", "tooth_type"),
         split("own-separations", "separations_per_100_canals", "sequence"),
+        work.quiet(words, "own-work", "Own work, all records", [ask(name) for name in WORK]),
+        work.against_standards(words, "own-standards", held),
     )
-    unhealed, overdue = ask("not_healed_list"), ask("recall_list")
+    among: list[Part] = [] if with_practice else list(not_told)
+    if one_by_one:
+        among += peers.among_peers(words, "peers-funnel", everyone, dentist)
+        among += peers.tooth_by_tooth(words, "peers-sum", one_by_one, dentist)
+    elif everyone.missing:
+        among += peers.among_peers(words, "peers-funnel", everyone, dentist)
     review = section(
         "review",
         "Own cases to review",
@@ -144,21 +179,6 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
             open_rows=20,
         ),
     )
-    quality = common.quality(context, source, files=False)
-    told = [
-        attention.differences.conclusion(words, own_pairs, row, "own teeth", "comparison")
-        for row in own_pairs.rows
-        if attention.differences.is_shown(words, row)
-    ]
-    sentences = attention.collect(
-        recall=[
-            attention.recall.overdue(overdue, "review"),
-            attention.recall.not_healed(unhealed, "review"),
-            attention.recall.recall_low(words, recall, "outcome"),
-        ],
-        differences=told,
-        data=common.lacking(context, source),
-    )
     return Page(
         stem=stem,
         title=f"Own outcomes, dentist {plain(dentist)}",
@@ -166,10 +186,11 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
         facts=common.facts(context, source, common.reach_words(context.first, source.as_of)),
         blocks=(
             common.page_attention(sentences),
-            outcome,
-            in_place,
+            own_outcome,
+            _over_time(context, ask),
             sequences,
-            work,
+            own_work,
+            section("peers", "Against the others of the practice", among),
             review,
             quality,
             common.methods(context, source),
@@ -177,3 +198,77 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
         ),
         attention=sentences,
     )
+
+
+# Of each, one figure of the own records: how teeth were treated, and what followed in the first months.
+WORK = (
+    "rubber_dam_share",
+    "length_confirmed_share",
+    "second_mesiobuccal_found",
+    "adherence",
+    "filling_quality",
+    "flare_ups",
+    "pain_after_visit",
+    "restored_within_30_days",
+    "restored_within_90_days",
+    "restoration_delay",
+)
+
+
+def _over_time(context: Context, ask: Any) -> Block:
+    """What happens to own teeth over the time since completion."""
+    words = context.words
+
+    def curve(id: str, name: str, *by: str, share: str, event: str, events: str):  # type: ignore[no-untyped-def]
+        answer = ask(name, *by)
+        horizons = answer.measure.horizons if answer.measure else ()
+        return survival.curve(
+            words,
+            id,
+            answer,
+            share=share,
+            axis="Months since completion",
+            unit="months",
+            at=horizons[:3] if by else horizons,
+            event=event,
+            events=events,
+        )
+
+    lost, healed = ask("endodontic_loss"), ask("time_to_healing")
+    in_place = {"share": "Teeth still in place", "event": "extraction", "events": "extractions"}
+    return section(
+        "survival",
+        "Over the time since completion",
+        curve("survival-own", "tooth_survival", **in_place),
+        curve("survival-sequence", "tooth_survival", "sequence", **in_place),
+        over_time.losses(words, "losses", lost, lost.measure.horizons if lost.measure else ()),
+        curve(
+            "event-free",
+            "event_free_survival",
+            share="Teeth without retreatment, apical surgery or extraction",
+            event="untoward event",
+            events="untoward events",
+        ),
+        over_time.healing(words, "healing", healed, healed.measure.horizons if healed.measure else ()),
+    )
+
+
+def _conclusions(context: Context, answer: Any) -> list[Sentence]:
+    return [attention.differences.conclusion(context.words, answer, row) for row in answer.rows]
+
+
+def _practice_pairs(context: Context, source: Source) -> list[Part]:
+    """The same comparison over the teeth of all dentists."""
+    pairs = source.ask("sequence_comparison")
+    return comparison.compared(context.words, "compare-practice", pairs, _conclusions(context, pairs), "whole practice")
+
+
+def _held(context: Context, source: Source, own: dict[str, str]) -> list[tuple[Any, Any]]:
+    """Each standard of the practice whose measure knows dentists, with the own answer since the day it counts from."""
+    held = []
+    for standard in getattr(context.settings, "standards", ()):
+        measure = source.catalogue.get(standard.measure)
+        if measure is not None and "dentist" in measure.groups:
+            start = standard.since if "happened_on" in measure.columns else None
+            held.append((standard, source.ask(standard.measure, start=start, where=own)))
+    return held

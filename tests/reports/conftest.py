@@ -16,6 +16,8 @@ import pytest
 
 from pipeline.errors import UserError
 from pipeline.measures.catalogue import catalogue
+from pipeline.measures.groups import GROUPS
+from pipeline.measures.process_cusum import ProcessCusum
 from pipeline.measures.run import Result
 
 PSEUDONYM = "p7f3a9c0ffee"
@@ -38,6 +40,28 @@ class Workspace:
         self.settings = settings
         self.as_of = as_of or date(2026, 11, 20)
         self.lacks, self.hostile, self.few, self.calm = lacks, hostile, few, calm
+        self._connection: Any = None
+
+    @property
+    def connection(self) -> Any:
+        """Teeth one after another, for the CUSUMs that are made from units and not from a measure's rows."""
+        if self._connection is None:
+            import duckdb
+
+            self._connection = duckdb.connect()
+            groups = {by: [v for v in self.values(by, None, None) if v] for by in ("dentist", "sequence")}
+            rows = [
+                (groups["dentist"][i % 3], groups["sequence"][i % 3], int(i % 9 == 0), FIRST + timedelta(days=i))
+                for i in range(360)
+            ]
+            self._connection.execute(
+                "create table kept (dentist varchar, sequence varchar, numerator integer, happened_on date, "
+                "tooth_type varchar default 'molar', lesion varchar default 'yes', kind varchar default 'primary')"
+            )
+            self._connection.executemany(
+                "insert into kept (dentist, sequence, numerator, happened_on) values (?, ?, ?, ?)", rows
+            )
+        return self._connection
 
     def missing(self, name: str) -> list[str]:
         return ["no instruments with price"] if name in self.lacks else []
@@ -50,9 +74,15 @@ class Workspace:
         sequences = [s.id for s in self.settings.sequences]
         return {
             "year": ["2024", "2025", "2026"],
+            "quarter": ["2026-Q1", "2026-Q2", "2026-Q3"],
+            "size": [15, 25, 30],
+            "lot": ["L1", "L2", self.hostile or "L3"],
+            "incident": ["separation", "ledge", "perforation"],
+            "check": ["glide path", "speed", "irrigation"],
             "dentist": ["D1", "D2", self.hostile or "D3"],
             "sequence": [*sequences, *([self.hostile] if self.hostile else []), "mixed", None],
             "tooth_type": ["incisor", "canine", "premolar", "molar"],
+            "image": ["cbct", "periapical"],
             "motion": ["hand", "rotation", "reciprocation"],
             "curvature_class": ["straight", "moderate", "severe", "unclassed", None],
             "tooth": [11, 12, 14, 16, 21, 24, 26, 36, 37, 46, 47, 48],
@@ -87,7 +117,10 @@ class Workspace:
         kind, scale = measure.kind, measure.scale
         if kind == "list":
             return self.records(measure.name)
-        if few and kind != "comparison":
+        if kind in AUDITED:
+            found = AUDITED[kind](self, measure, group, rng.randint(40, 400))
+            return blanked(found) if few and kind != "standards" else found
+        if few and kind not in {"comparison", "completeness"}:
             return [
                 {
                     **group,
@@ -105,12 +138,29 @@ class Workspace:
             events = round(n * rng.uniform(0.45, 0.9))
             p, se = events / n, math.sqrt(0.25 / n)
             low, high = max(0.0, p - 2 * se), min(1.0, p + 2 * se)
-            return [{**group, "n": n, "events": events, "estimate": p, "low": low, "high": high, "window_open": 2}]
-        if kind in {"rate", "share"}:
+            row = {**group, "n": n, "events": events, "estimate": p, "low": low, "high": high, "window_open": 2}
+            if measure.name in {"unfinished_share", "over_limit_uses", "untracked_uses"}:
+                row |= {"events": 0, "estimate": 0.0, "low": 0.0, "high": 0.03} if self.calm else {}
+            return [row | ({"deformed": 2, "separated": 1, "other_reason": 0} if measure.extras else {})]
+        if kind == "forecast":
+            stock = 40 if self.calm else group.get("size", 40)
+            tail = {"used": 36, "months": 12, "dispersion": 1.0, "in_stock": stock, "days_left": stock * 1.2}
+            tail |= {"days_left_low": stock * 0.8, "days_left_high": stock * 2.0}
+            return [
+                {**group, "n": n, "time": t, "estimate": t / 5, "low": t / 10, "high": t / 3, **tail}
+                for t in map(int, measure.horizons)
+            ]
+        if kind == "completeness":
+            row = {"records": n, "complete": n - 9, "estimate": (n - 9) / n, "low": 0.9, "high": 0.99}
+            return [
+                {"measure": "visits_per_tooth", "record_kind": "treatments", "columns": "completed_on", **row}
+                | {"most_often_blank": "completed_on"}
+            ]
+        if kind in {"rate", "share", "incidence"}:
             events = 0 if self.calm else rng.choice([0, 1, 2, 3, 5])
             low, high = max(0, events - 1.5) / n * scale, (events + 4) / n * scale
             row = {**group, "n": n, "events": events, "estimate": events / n * scale, "low": low, "high": high}
-            return [row | ({"exposure": float(n)} if kind == "rate" else {})]
+            return [row | ({"exposure": float(n)} if kind in {"rate", "incidence"} else {})]
         if kind == "time":
             m = (
                 LEVEL["minutes"]
@@ -119,6 +169,9 @@ class Workspace:
             )
             if group.get("month") == "2026-10" and measure.name == "chair_minutes_per_visit" and not self.calm:
                 m *= 1.5
+            shares: dict[str, Any] = {}
+            for name in measure.shares:
+                shares |= {name: 8, f"{name}_share": 8 / n, f"{name}_low": 4 / n, f"{name}_high": 15 / n}
             return [
                 {
                     **group,
@@ -129,6 +182,7 @@ class Workspace:
                     "q1": m * 0.8,
                     "q3": m * 1.3,
                     "p90": m * 1.7,
+                    **shares,
                 }
             ]
         if kind == "amount":
@@ -136,7 +190,70 @@ class Workspace:
             return [{**group, "n": n, "estimate": m, "low": m * 0.9, "high": m * 1.1, "total": m * n}]
         if kind == "survival":
             return self.survival(measure.name, group, rng, n)
-        return self.comparison(rng)
+        if kind == "comparison":
+            return self.comparison(rng)
+        return self.outcomes(measure, group, rng, n)
+
+    def outcomes(self, measure: Any, group: dict[str, Any], rng: random.Random, n: int) -> list[dict[str, Any]]:
+        """Rows of the kinds that outcomes and checks have; none of any other kind."""
+        kind, p = measure.kind, rng.uniform(0.6, 0.9)
+        events = round(n * p)
+        share = {"estimate": events / n, "low": max(0.0, events / n - 0.08), "high": min(1.0, events / n + 0.07)}
+        sequences = [s.id for s in self.settings.sequences]
+        if kind == "checks":
+            return [{**group, "n": n, "events": events, **share, "not_recorded": 4}]
+        if kind == "classes":
+            parts = {
+                "healed": p,
+                "healing": 0.4 * (1 - p),
+                "not healed": 0.6 * (1 - p),
+                "lost for another reason": 0.02,
+            }
+            return [
+                {**group, "class": c, "n": n, "events": round(n * v), "estimate": v, "low": v * 0.8, "high": v * 1.1}
+                for c, v in parts.items()
+            ]
+        if kind == "bounds":
+            row = {"not_known": n, "lowest": events / n / 2, "highest": 0.5 + events / n / 2}
+            return [{**group, "n": n, "events": events, **share, **row, "lowest_low": 0.2, "highest_high": 0.98}]
+        if kind == "weighted":
+            return [{**group, "n": n, **share, "not_seen": n, "unweighted": p, "largest_weight": 2.0}]
+        if kind == "seen":
+            row = {"n": n, "events": 60, "share_seen": 60 / n, "n_reference": 80, "events_reference": 20}
+            row |= {"share_not_seen": 0.25, "estimate": 60 / n - 0.25, "low": -0.2, "high": 0.9}
+            return [
+                {**group, "characteristic": "tooth_type", "level": level, **row, "standardised_difference": d}
+                for level, d in (("molar", 0.31), ("incisor", -0.31))
+            ]
+        if kind == "competing":
+            row = {"n": n, "events": 0, "at_risk": n // 2, "few_at_risk": False, "low": None, "high": None}
+            return [
+                {**group, "cause": cause, "time": float(t), "estimate": t / 1000, **row}
+                for cause in measure.order
+                for t in measure.horizons
+            ]
+        if kind == "interval_censored":
+            return [
+                {**group, "n": n, "time": float(t), "events": t, **share, "at_least": p - 0.1, "at_most": p}
+                for t in measure.horizons
+            ]
+        if kind == "learning":
+            row = {"n": 9, "n_reference": 40, "estimate": 1.2, "low": 0.9, "high": 1.5, "median": 18.0}
+            return [
+                {"sequence": s, "cases": cases, **row, "plateau_median": 15.0}
+                for s in sequences[:2]
+                for cases in ("1-10", "11-20")
+            ]
+        if kind == "adjusted_time":
+            row = {"n": n, "n_reference": n, "median": 20.0, "median_reference": 16.0, "crude_ratio": 1.25}
+            row |= {"crude_low": 1.1, "crude_high": 1.4, "estimate": 1.2, "low": 1.0, "high": 1.3}
+            return [{"sequence": s, "reference": sequences[0], **row} for s in sequences[1:]]
+        if kind == "funnel" and measure.compare == "dentist":
+            ends = {"limit_low_998": 0.5, "limit_low_95": 0.6, "limit_high_95": 0.85, "limit_high_998": 0.95}
+            return [
+                {**group, "n": n, "events": events, **share, "target": 0.75, **ends, "position": "inside", "units": 3}
+            ]
+        return []
 
     def survival(self, name: str, group: dict[str, Any], rng: random.Random, n: int) -> list[dict[str, Any]]:
         times = range(2, 12) if name == "instrument_life" else (3.2, 7.9, 13.4, 20.1, 28.8, 41.5)
@@ -191,7 +308,8 @@ class Workspace:
             "size": 25,
         }
         incident |= {"motion": "rotation", "use_number": 5, "use_limit": 8, "fragment_mm": 2.5, "managed": "bypassed"}
-        incident |= {"outcome": "not due", "last_seen_on": None, "patient_id": PSEUDONYM}
+        incident |= {"outside": "speed, irrigation", "outcome": "not due", "last_seen_on": None}
+        incident |= {"patient_id": PSEUDONYM}
         tooth = {
             "dentist": "D2",
             "tooth": 46,
@@ -224,15 +342,120 @@ class Workspace:
                     "record_kind": "canals",
                     "rule": "working_length",
                     "rows_refused": 14,
+                    "share": 14 / 17,
+                    "cumulated_share": 14 / 17,
                     "reason": "The working length lies outside 8 to 40.",
                 },
-                {"record_kind": "visits", "rule": "hostile", "rows_refused": 3, "reason": text},
+                {"record_kind": "visits", "rule": "hostile", "rows_refused": 3, "reason": text}
+                | {"share": 3 / 17, "cumulated_share": 1.0},
             ],
+            "corrections": [],
             "imports": [
                 {"source_file": "visits.csv", "record_kind": "visits", "loaded_at": datetime(2026, 11, 20, 9, 40)}
                 | {"rows_read": 812, "loaded": 809, "unchanged": 0, "superseded": 0, "quarantined": 3}
             ],
         }[name]
+
+
+def blanked(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Rows of a group too small to report: its name alone, once, as the runner leaves it."""
+    kept = {
+        tuple(row.items()): row
+        for row in ({k: v if k in GROUPS and k != "level" else None for k, v in found.items()} for found in rows)
+    }
+    return [row | {"too_few": True} for row in kept.values()]
+
+
+def gap_rows(self: Workspace, measure: Any, group: dict[str, Any], n: int) -> list[dict[str, Any]]:
+    head = {**group, "n": 900, "events": 9, "estimate": 100.0, "low": 52.7, "high": 218.7, "tentative": False}
+    head |= {"canals_centre": 60.0, "canals_high": 400.0, "days_centre": 20.0, "days_low": None, "days_high": 180.0}
+    day, rows = self.as_of - timedelta(days=400), []
+    for i in range(10):
+        gap = "before the first" if i == 0 else "since the last" if i == 9 else "between"
+        said = "fewer canals than usual for a long run" if i >= 7 and not self.calm else ""
+        row = {"gap": gap, "from": day, "to": None if i == 9 else day + timedelta(days=40), "canals": 5 * i, "days": 40}
+        rows.append(head | row | {"at_least": i in {0, 9}, "signal": said})
+        day += timedelta(days=40)
+    return rows
+
+
+def breakdown_rows(self: Workspace, measure: Any, group: dict[str, Any], n: int) -> list[dict[str, Any]]:
+    levels = {"third of the canal": ("apical", "middle"), "managed": ("bypassed", self.hostile or "retrieved")}
+    return [
+        {**group, "characteristic": name, "level": level, "n": 40, "events": events, "estimate": events / 40}
+        | {"low": events / 50, "high": events / 32, "not_recorded": 6}
+        for name in measure.extras
+        for level, events in zip(levels.get(name, ("15", "20")), (28, 12), strict=True)
+    ]
+
+
+def hazard_rows(self: Workspace, measure: Any, group: dict[str, Any], n: int) -> list[dict[str, Any]]:
+    tail = {"weibull_shape": 1.3, "limit": 0.02, "uses_within_limit": None if self.calm else 3}
+    return [
+        {**group, "n": 400, "time": t, "at_risk": 420 - 20 * t, "few_at_risk": False, "events": t}
+        | {"estimate": t / 200, "low": t / 180 if t == 4 else t / 400, "high": t / 60, "smooth": t / 210, **tail}
+        for t in range(1, 6)
+    ]
+
+
+def factor_rows(self: Workspace, measure: Any, group: dict[str, Any], n: int) -> list[dict[str, Any]]:
+    row = {"n": 100, "events": 10, "n_reference": 400, "events_reference": 20, "estimate": 2.0, "low": 1.1, "high": 3.6}
+    row |= {"recorded_share": 0.95, "not_recorded": 20, "strata": 4, "p_value": 0.02, "p_adjusted": 0.04}
+    blank: dict[str, Any] = dict.fromkeys(row) | {"recorded_share": 0.0, "seen": "not recorded"}
+    usual = row | {"seen": "no difference shown", "recorded_share": 0.95 if self.calm else 0.6}
+    rows = [usual if self.calm else row | {"seen": "seen more often"}, usual, usual if self.calm else blank]
+    return [
+        {"incident": incident, "factor": factor} | found
+        for incident in ("any", "separation")
+        for factor, found in zip(list(measure.extras)[:3], rows, strict=True)
+    ]
+
+
+def funnel_rows(self: Workspace, measure: Any, group: dict[str, Any], n: int) -> list[dict[str, Any]]:
+    of, scale = measure.compare, measure.scale
+    tail = {"target": 0.05 * scale, "limit_low_998": 0.0, "limit_low_95": 0.0, "limit_high_95": 0.1 * scale}
+    tail |= {"limit_high_998": 0.15 * scale, "units": 3, "overdispersion_allowed_for": False}
+    return [
+        {of: name, "n": size, "events": round(share * size), "estimate": share * scale, "low": share * scale / 2}
+        | {"high": share * scale * 1.5, "position": position, **tail}
+        for name, size, share, position in (
+            (self.values(of, None, None)[0], 60, 0.05, "inside"),
+            (self.values(of, None, None)[1], 80, 0.05, "inside"),
+            (
+                self.values(of, None, None)[2],
+                100,
+                *((0.05, "inside") if self.calm else (0.2, "above the 99.8 % limit")),
+            ),
+        )
+    ]
+
+
+def check_rows(self: Workspace, measure: Any, group: dict[str, Any], n: int) -> list[dict[str, Any]]:
+    share = 0.5 if group.get("check") == "irrigation" and not self.calm else 0.9
+    row = {**group, "n": n, "events": round(share * n), "estimate": share, "low": share - 0.05, "high": share + 0.04}
+    return [row | {"design_effect": 1.0, "not_recorded": 7} | dict.fromkeys(measure.extras, 3)]
+
+
+def standard_rows(self: Workspace, measure: Any, group: dict[str, Any], n: int) -> list[dict[str, Any]]:
+    row = {"measure": "recall_share", "title": "Recall share", "unit": "share", "direction": "at least", "target": 0.7}
+    row |= {"since": date(2026, 1, 1), "n": 80, "estimate": 0.5, "low": 0.4, "high": 0.6, "verdict": "not met"}
+    row |= {"n_before": 90, "before": 0.55, "change": -0.05, "change_low": -0.2, "change_high": 0.1}
+    row |= {"trend": "no change shown", "lacking": None, "note": self.hostile or "A second letter is sent."}
+    met = row | {"estimate": 0.8, "low": 0.75, "high": 0.85, "verdict": "met"}
+    untold = row | dict.fromkeys(("n", "estimate", "low", "high", "before", "change", "trend"))
+    untold |= {"verdict": "cannot be told yet", "lacking": "too few to report"}
+    return [met if self.calm else row, untold]
+
+
+AUDITED: dict[str, Any] = {
+    "gaps": gap_rows,
+    "breakdown": breakdown_rows,
+    "hazard": hazard_rows,
+    "factors": factor_rows,
+    "funnel": funnel_rows,
+    "checks": check_rows,
+    "standards": standard_rows,
+}
 
 
 def make_settings(hostile: str = "") -> Any:
@@ -291,12 +514,34 @@ def pseudonym() -> str:
     return PSEUDONYM
 
 
+def charted(workspace: Any, name: str, by: tuple[str, ...], *question: Any) -> ProcessCusum:
+    """A CUSUM of three teeth a group, the sum of the first group beyond its limit."""
+    groups = [v for v in workspace.values(by[0], None, None) if v is not None]
+    row = {"n": 60, "events": 12, "expected": 6.5, "highest": 4.1, "limit": 3.5}
+    days = [date(2024, 3, 1), date(2024, 5, 2), date(2024, 9, 3)]
+    measure = catalogue()[name]
+    return ProcessCusum(
+        *(name, measure.title, "teeth", measure.kind, by),
+        rows=[row | {by[0]: g, "signal_on": days[2] if g == groups[0] else None} for g in groups],
+        left_out=[],
+        suppressed=0,
+        series=[
+            {by[0]: g, "number": i + 1, "on": day, "sum": 4.1 if g == groups[0] and i == 2 else 0.5 * i}
+            for g in groups
+            for i, day in enumerate(days)
+        ],
+        signals=[],
+        notes=["A signal asks for a look; it says nothing of the cause."],
+    )
+
+
 @pytest.fixture
 def fake(monkeypatch: pytest.MonkeyPatch) -> Any:
     """Puts the invented practice behind `render`; returns a function that changes what it answers."""
-    from reports import render
+    from reports import render, source
 
     options: dict[str, Any] = {}
+    monkeypatch.setattr(source, "_charted", charted)
     monkeypatch.setattr(
         render, "open_workspace", lambda connection, settings, as_of: Workspace(settings, as_of, **options)
     )

@@ -1,0 +1,38 @@
+"""Own teeth outside what chance alone seldom passes: among those of all dentists, and one after another."""
+
+from __future__ import annotations
+
+from reports.blocks import Sentence
+from reports.source import Answer
+from reports.words import Words, count, day, number, plain
+
+OUTER = "99.8 %"  # the funnel's outer limits; Spiegelhalter 2005, Stat Med 24:1185
+
+
+def outside_limits(words: Words, answer: Answer, dentist: str, href: str) -> Sentence | None:
+    """Own teeth outside the outer limits of the funnel, on either side."""
+    row = None if answer.missing else answer.find(dentist=dentist)
+    if row is None or row.get("too_few") or OUTER not in row["position"]:
+        return None
+    side = plain(row["position"]).partition(" ")[0]
+    places = words.decimals(answer.result)
+    all_teeth, mine = (words.figure(answer.result, row[k], places) for k in ("target", "estimate"))
+    text = (
+        f"Healed share of own teeth: {mine} ({count(row['events'])} of {count(row['n'])}), outside the limits ({side}) "
+        f"that chance passes 2 times in 1,000 about the {all_teeth} of all dentists. Teeth are as they came: case mix "
+        "may differ."
+    )
+    return Sentence(text, href, answer.data(row))
+
+
+def sum_signal(answer: Answer, dentist: str, href: str) -> Sentence | None:
+    """The sum of own teeth, each against its own risk, passed its limit."""
+    row = None if answer.missing else answer.find(dentist=dentist)
+    if row is None or row.get("too_few") or row["signal_on"] is None:
+        return None
+    text = (
+        f"Own teeth one after another, each against its own risk: the sum of those not healed passed its limit on "
+        f"{day(row['signal_on'])}. Of all {count(row['n'])}, {count(row['events'])} were not healed and "
+        f"{number(row['expected'], 1)} were expected. It asks for a look and says nothing of the cause."
+    )
+    return Sentence(text, href, answer.data(row))

@@ -1,0 +1,277 @@
+"""One dentist's own outcomes: every block with the measures' figures, the others without names, what needs a look."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable, Iterator
+from datetime import date
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from pipeline.checks.suites import all_rules
+from pipeline.measures.catalogue import catalogue
+from reports.attention import peers as peer_rules
+from reports.attention import recall as recall_rules
+from reports.attention import standards as standard_rules
+from reports.blocks import Figure, Page, Prose, Table
+from reports.charts import pictures
+from reports.evidence import outcome, peers
+from reports.pages import outcomes
+from reports.pages.common import Context
+from reports.source import Answer, Source
+from reports.words import Words
+
+DAY = date(2026, 11, 20)
+
+
+def answer(name: str, rows: list[dict[str, Any]], by: tuple[str, ...] = ()) -> Answer:
+    """An answer with these rows, as the measure would give it."""
+    measure = catalogue()[name]
+    result = SimpleNamespace(rows=rows, kind=measure.kind, unit=measure.unit, left_out=[])
+    return Answer(name, measure, result, by, None, None, {}, DAY)
+
+
+def funnel_row(dentist: str, n: int, events: int, position: str = "inside", **more: Any) -> dict[str, Any]:
+    share = {"estimate": events / n, "low": events / n - 0.05, "high": events / n + 0.05}
+    limits = {"limit_low_998": 0.6, "limit_low_95": 0.7, "limit_high_95": 0.9, "limit_high_998": 0.95}
+    return {"dentist": dentist, "n": n, "events": events, **share, "target": 0.8, **limits, "position": position} | more
+
+
+FIVE = [funnel_row(f"D{i}", n, round(n * 0.8)) for i, n in enumerate((231, 197, 124, 154, 90), start=1)]
+
+MADE: dict[int, tuple[Page, Source]] = {}  # pages are the same for every test, and take a second each
+
+
+@pytest.fixture
+def page_of(fake: Any, workspace_type: Any, settings: Any) -> Callable[..., tuple[Page, Source]]:
+    """Makes the page of D1 in a practice of so many dentists, none of whom has too few teeth."""
+
+    class Practice(workspace_type):  # type: ignore[misc]
+        dentists = 5
+
+        def values(self, by: str, start: date | None, end: date | None) -> list[Any]:
+            if by == "dentist":
+                return [f"D{i + 1}" for i in range(self.dentists)]
+            found: list[Any] = super().values(by, start, end)
+            return found
+
+        def rows(self, measure: Any, group: dict[str, Any], rng: Any, few: bool) -> list[dict[str, Any]]:
+            if measure.name == "peer_funnel":
+                return [FIVE[int(group["dentist"][1:]) - 1]]
+            found: list[dict[str, Any]] = super().rows(measure, group, rng, few and "dentist" not in group)
+            return found
+
+    def make(dentists: int = 5) -> tuple[Page, Source]:
+        if dentists in MADE:
+            return MADE[dentists]
+        workspace = Practice(settings)
+        workspace.dentists = dentists
+        context = Context(settings, Words.of(settings), DAY, date(2024, 11, 1), DAY)
+        source = Source(workspace, catalogue())
+        MADE[dentists] = outcomes.page(context, source, "D1", "outcomes-D1"), source
+        return MADE[dentists]
+
+    return make
+
+
+def part_of(page: Page, id: str) -> Any:
+    """The figure or table of this id, None if the page has none."""
+    return next((p for b in page.blocks for p in b.parts if getattr(p, "id", None) == id), None)
+
+
+def rows_in(spec: str) -> list[dict[str, Any]]:
+    """All rows of data of a chart's specification."""
+
+    def walk(part: Any) -> Iterator[dict[str, Any]]:
+        if isinstance(part, dict):
+            for key, value in part.items():
+                yield from walk(list(value.values()) if key == "datasets" else value)
+                if key == "values" and isinstance(value, list):
+                    yield from (v for v in value if isinstance(v, dict))
+        elif isinstance(part, list):
+            for value in part:
+                yield from ([v for v in value if isinstance(v, dict)] if isinstance(value, list) else walk(value))
+
+    return list(walk(json.loads(spec)))
+
+
+def text_of(page: Page, block: str) -> str:
+    found = next(b for b in page.blocks if b.id == block)
+    return " ".join(s.text for p in found.parts if isinstance(p, Prose) for s in p.sentences)
+
+
+def test_every_block_has_its_figures(page_of: Callable[..., Any]) -> None:
+    page, source = page_of()
+    assert [b.id for b in page.blocks] == [
+        *("attention", "outcome", "survival", "comparison", "work", "peers", "review", "quality", "methods"),
+        "cautions",
+    ]
+    for id in ("healed-sequence", "healed-tooth-type", "survival-own", "event-free", "compare-own", "own-learning"):
+        assert isinstance(part_of(page, id), Figure), id
+        assert isinstance(part_of(page, f"{id}-table"), Table), id
+    for id in ("healed-image-table", "healed-sequence-beside", "recall-bias", "losses", "healing", "own-work"):
+        assert isinstance(part_of(page, id), Table), id
+    ids = [p.id for b in page.blocks for p in b.parts if isinstance(p, Figure | Table)]
+    assert len(ids) == len(set(ids))
+    (row,) = source.ask("healed_bounds", where={"dentist": "D1"}).rows
+    words = f"{row['not_known']} were not: had none of those healed, the healed share would be {row['lowest']:.0%}"
+    assert words in text_of(page, "outcome")
+    for name in outcomes.WORK:
+        (row,) = source.ask(name, where={"dentist": "D1"}).rows
+        (line,) = [x for x in part_of(page, "own-work").lines if x.data["measure"] == name]
+        assert line.data["estimate"] == repr(row["estimate"])
+
+
+def test_shares_are_drawn_as_the_measure_has_them(page_of: Callable[..., Any]) -> None:
+    page, source = page_of()
+    rows = source.ask("outcome_classes", ("tooth_type",), where={"dentist": "D1"}).shown
+    for spec in (part_of(page, "healed-tooth-type").wide, part_of(page, "healed-tooth-type").narrow):
+        bars = [r for r in rows_in(spec) if "class" in r and "value" in r]
+        for kind in {r["tooth_type"] for r in rows}:
+            wanted = [r["estimate"] for c in outcome.CORE for r in rows if (r["tooth_type"], r["class"]) == (kind, c)]
+            assert [b["value"] for b in bars if b["tooth_type"] == kind] == wanted
+            own = [r for r in rows_in(spec) if r.get("tooth_type") == kind and "low" in r]
+            healed = next(r for r in rows if (r["tooth_type"], r["class"]) == (kind, "healed"))
+            assert {(r["value"], r["low"], r["high"]) for r in own} == {
+                (healed["estimate"], healed["low"], healed["high"])
+            }
+    # One group is too few to show: it stands in words, and no bar of it is drawn.
+    few = [x for x in part_of(page, "healed-tooth-type-table").lines if x.cells[1] == "too few"]
+    assert len(few) == 1 and len({r["tooth_type"] for r in rows}) == 3
+
+
+def test_learning_is_drawn_as_the_measure_has_it(page_of: Callable[..., Any]) -> None:
+    page, source = page_of()
+    wanted = [r["estimate"] for r in source.ask("learning", where={"dentist": "D1"}).shown]
+    drawn = [r for r in rows_in(part_of(page, "own-learning").narrow) if "cases" in r]
+    assert [r["value"] for r in drawn] == wanted and len(wanted) == 4
+    assert {r["later"] for r in drawn} == {1.0}
+
+
+def test_others_are_shown_without_names(page_of: Callable[..., Any]) -> None:
+    page, source = page_of()
+    figure, table = part_of(page, "peers-funnel"), part_of(page, "peers-funnel-table")
+    drawn = [r for r in rows_in(figure.wide) if "kind" in r]
+    asked = source.ask("peer_funnel", ("dentist",)).rows
+    assert sorted((r["size"], r["value"]) for r in drawn) == sorted((r["n"], r["estimate"]) for r in asked)
+    (own,) = [r for r in drawn if r["kind"] == "own"]
+    assert own["value"] == next(r["estimate"] for r in asked if r["dentist"] == "D1")
+    # Neither a name nor the order of names: lines stand by size.
+    sizes = [r["n"] for r in table.file.rows]
+    assert sizes == sorted(sizes) and [line.cells[0] for line in table.lines].count("Own teeth") == 1
+    everything = repr(([b for b in page.blocks if b.id in ("peers", "comparison", "outcome")], page.attention))
+    assert "Another dentist" in everything and not re.search(r"\bD[2-5]\b", everything)
+
+
+@pytest.mark.parametrize(("dentists", "practice", "funnel"), [(2, False, False), (3, True, False), (4, True, True)])
+def test_nobody_is_told_from_a_total(page_of: Callable[..., Any], dentists: int, practice: bool, funnel: bool) -> None:
+    page, _ = page_of(dentists)
+    assert (part_of(page, "compare-practice") is not None) == practice
+    assert (part_of(page, "peers-sum") is not None) == practice
+    assert (part_of(page, "peers-funnel") is not None) == funnel
+    assert (peers.NO_PRACTICE in text_of(page, "peers")) == (not practice)
+    if practice and not funnel:
+        assert "Fewer than 3 other dentists would be shown" in text_of(page, "peers")
+    if not practice:
+        # Whatever the page states is of D1 alone.
+        assert all(
+            '"dentist": "D1"' in line.data.get("where", "")
+            for b in page.blocks
+            for p in b.parts
+            if isinstance(p, Table) and p.data.get("measure") == "sequence_comparison"
+            for line in p.lines
+        )
+
+
+def test_one_hidden_dentist_would_follow_from_the_others() -> None:
+    hidden = {"dentist": "D6", "n": None, "estimate": None, "too_few": True}
+    rows = answer("peer_funnel", [*FIVE, hidden], ("dentist",))
+    (said,) = peers.among_peers(Words(), "peers", rows, "D1")
+    assert isinstance(said, Prose) and "One other has too few teeth" in said.sentences[0].text
+    shown = peers.among_peers(Words(), "peers", answer("peer_funnel", FIVE, ("dentist",)), "D1")
+    assert isinstance(shown[0], Figure)
+
+
+def test_the_sum_is_drawn_with_its_signal(page_of: Callable[..., Any]) -> None:
+    page, source = page_of()
+    found = source.process("healed_share", "dentist")
+    series = [p for p in found.result.series if p["dentist"] == "D1"]
+    drawn = [r for r in rows_in(part_of(page, "peers-sum").wide) if "number" in r and "tip" in r and "text" not in r]
+    assert [r["sum"] for r in drawn[: len(series)]] == [p["sum"] for p in series]
+    (signal,) = {(r["number"], r["text"]) for r in rows_in(part_of(page, "peers-sum").wide) if "text" in r}
+    assert signal == (3, "3 Sep 2024")
+    (said,) = [s for s in page.attention if s.href == "peers" and "sum of those not healed" in s.text]
+    assert "passed its limit on 3 September 2024" in said.text and said.data["expected"] == "6.5"
+
+
+def test_a_sum_below_its_limit_is_silent() -> None:
+    row = {"dentist": "D1", "n": 60, "events": 5, "expected": 6.5, "highest": 1.0, "limit": 3.5, "signal_on": None}
+    assert peer_rules.sum_signal(answer("healed_share", [row], ("dentist",)), "D1", "peers") is None
+    later = answer("healed_share", [row | {"signal_on": DAY}], ("dentist",))
+    assert peer_rules.sum_signal(later, "D1", "peers") is not None
+    assert peer_rules.sum_signal(later, "D2", "peers") is None
+
+
+@pytest.mark.parametrize("side", ["above", "below"])
+def test_only_the_outer_limits_are_told(side: str) -> None:
+    def told(position: str) -> Any:
+        rows = [funnel_row("D1", 100, 80, position), *FIVE[1:]]
+        return peer_rules.outside_limits(Words(), answer("peer_funnel", rows, ("dentist",)), "D1", "peers")
+
+    assert told("inside") is None and told(f"{side} the 95 % limit") is None
+    said = told(f"{side} the 99.8 % limit")
+    assert f"80% (80 of 100), outside the limits ({side})" in said.text and said.data["estimate"] == "0.8"
+    assert not re.search(r"worse|better|worst|best\b", said.text)
+
+
+def test_too_many_teeth_without_a_pai_are_told() -> None:
+    def told(events: int) -> Any:
+        row = {"n": 100, "events": events, "estimate": events / 100, "low": 0.5, "high": 0.95}
+        return recall_rules.pai_missing(Words(), answer("follow_up_pai_recorded", [row]), "outcome", "So what.")
+
+    assert told(90) is None
+    said = told(89)
+    assert "89%" in said.text and "89 of 100" in said.text and "Said below 90%" in said.text
+
+
+def test_own_figures_that_miss_a_standard_are_told() -> None:
+    """A standard of at least 95 %: missed where the whole interval lies below it, else not told."""
+
+    def told(low: float, high: float, direction: str = "at least") -> Any:
+        row = {"n": 300, "events": 250, "estimate": (low + high) / 2, "low": low, "high": high}
+        standard = SimpleNamespace(measure="rubber_dam_share", target=0.95, direction=direction)
+        return standard_rules.own_not_met(Words(), standard, answer("rubber_dam_share", [row]), "work")
+
+    assert told(0.90, 0.97) is None and told(0.96, 0.99) is None
+    assert "standard is at least 95%" in told(0.80, 0.94).text
+    assert told(0.80, 0.94, "at most") is None and told(0.96, 0.99, "at most") is not None
+
+
+def test_how_those_seen_differ_is_said_beyond_a_slight_difference() -> None:
+    def said(standardised: float) -> str:
+        row = {"characteristic": "tooth_type", "level": "molar", "n": 90, "events": 45, "share_seen": 0.5}
+        row |= {"n_reference": 80, "events_reference": 28, "share_not_seen": 0.35, "estimate": 0.15}
+        row |= {"low": 0.0, "high": 0.29, "standardised_difference": standardised}
+        first = outcome.seen_and_not(Words(), "recall-bias", answer("recall_bias", [row]))[0]
+        assert isinstance(first, Prose)
+        return first.sentences[0].text
+
+    assert "tooth type \u201cMolars\u201d (50% of those seen, 35% of the others)" in said(0.31)
+    assert "differ in nothing recorded" in said(0.09)
+
+
+def test_teeth_that_are_doubtful_are_left_out_of_the_funnel_as_of_the_healed_share() -> None:
+    for rule in all_rules().values():
+        assert ("healed_share" in rule.spoils) == ("peer_funnel" in rule.spoils), rule.id
+
+
+def test_no_two_pictures_of_a_page_share_an_id(page_of: Callable[..., Any]) -> None:
+    page, _ = page_of()
+    figure = part_of(page, "peers-funnel")
+    drawn = [pictures.picture(spec) for spec in (figure.wide, figure.narrow)]
+    ids = [set(re.findall(r'id="([^"]+)"', svg)) for svg in drawn]
+    assert ids[0] and ids[1] and not ids[0] & ids[1]
+    assert [set(re.findall(r"url\(#([^)]+)\)", svg)) for svg in drawn] == ids
