@@ -7,6 +7,7 @@ that its unit names. The figures are those of each measure's first worked exampl
 from __future__ import annotations
 
 import re
+from typing import Any
 
 import pytest
 
@@ -99,3 +100,10 @@ def test_the_arithmetic_is_said_in_words() -> None:
         "3 visits with rubber dam of 4 visits with rubber dam recorded, yes or no: 3 / 4 = 0.75 "
         "(interval 0.3006 to 0.9544); not recorded: 2"
     )
+
+
+def test_times_and_empty_answers_are_told_in_words(canalwise: Any, filled: Any) -> None:
+    printed = canalwise("measure", "instrument_life", "--store", filled).out
+    assert printed.startswith("Instrument life (share still whole after so many uses; time in uses)\n")
+    printed = canalwise("measure", "corrections", "--store", filled).out
+    assert printed == "What the last import corrected (records)\nNothing to show.\n"
