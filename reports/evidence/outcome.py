@@ -115,9 +115,12 @@ def beside_healed(words: Words, id: str, classes: Answer, functional: Answer, bo
     """What stands beside the healed share, by the same groups: functional, lost otherwise, and what is left open."""
     if classes.missing or functional.missing or bounds.missing:
         return []  # each says so where its one figure is told
-    lost = [row for row in classes.rows if row.get("class") == BESIDE or row.get("too_few")]
+    lost: dict[tuple[Any, ...], dict[str, Any]] = {}  # one row a group: a group withheld may have several
+    for row in classes.rows:
+        if row.get("class") == BESIDE or row.get("too_few"):
+            lost[tuple(row.get(b) for b in classes.by)] = row
     lines = []
-    for row in order(words, classes, lost):
+    for row in order(words, classes, list(lost.values())):
         group = {b: row.get(b) for b in classes.by}
         left_open = bounds.find(**group)
         few = left_open is None or bool(left_open.get("too_few"))

@@ -275,3 +275,27 @@ def test_no_two_pictures_of_a_page_share_an_id(page_of: Callable[..., Any]) -> N
     ids = [set(re.findall(r'id="([^"]+)"', svg)) for svg in drawn]
     assert ids[0] and ids[1] and not ids[0] & ids[1]
     assert [set(re.findall(r"url\(#([^)]+)\)", svg)) for svg in drawn] == ids
+
+
+def test_a_group_withheld_stands_once_in_each_table() -> None:
+    """The measure has a row a class also for a group of which nothing may be told."""
+    share = {"n": 50, "events": 25, "estimate": 0.5, "low": 0.4, "high": 0.6}
+    names = (*outcome.CORE, outcome.BESIDE)
+    rows = [{"tooth_type": "molar", "class": name, **share} for name in names]
+    rows += [{"tooth_type": "canine", "class": None, "n": None, "too_few": True, "estimate": None}] * 3
+    one = [{"tooth_type": "molar", **share}]
+    left_open = [{"tooth_type": "molar", **share, "not_known": 40, "lowest": 0.3, "highest": 0.7}]
+    classes = answer("outcome_classes", rows, ("tooth_type",))
+    first, table = outcome.divided(Words(), "healed", classes)
+    beside = outcome.beside_healed(
+        Words(),
+        "beside",
+        classes,
+        answer("functional_share", one, ("tooth_type",)),
+        answer("healed_bounds", left_open, ("tooth_type",)),
+    )[0]
+    assert isinstance(first, Figure) and isinstance(table, Table) and isinstance(beside, Table)
+    for found in (table, beside):
+        assert [line.cells[0] for line in found.lines] == ["Canines", "Molars"]
+    told = [c if isinstance(c, str) else c.text for c in beside.lines[1].cells]
+    assert told == ["Molars", "50% (40\u00a0to\u00a060%)", "50% (40\u00a0to\u00a060%)", "40", "30%", "70%"]
