@@ -7,5 +7,6 @@ select
     case
         when not f.completed then 'treatment not completed'
         when not f.due then 'completed too recently to be due'
+        when f.window_open then 'recall window still open'
     end as left_out
 from tooth_facts as f

@@ -124,7 +124,6 @@ def page(context: Context, source: Source, month: Month) -> Page:
             "recall-year",
             source.ask("recall_share", by=("year",)),
             by_words="by year of completion",
-            extra=[("Not seen, still in time", lambda row: count(row.get("window_open") or 0))],
         ),
     )
     incidents = section(

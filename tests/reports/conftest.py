@@ -138,7 +138,7 @@ class Workspace:
             events = round(n * rng.uniform(0.45, 0.9))
             p, se = events / n, math.sqrt(0.25 / n)
             low, high = max(0.0, p - 2 * se), min(1.0, p + 2 * se)
-            row = {**group, "n": n, "events": events, "estimate": p, "low": low, "high": high, "window_open": 2}
+            row = {**group, "n": n, "events": events, "estimate": p, "low": low, "high": high}
             if measure.name in {"unfinished_share", "over_limit_uses", "untracked_uses"}:
                 row |= {"events": 0, "estimate": 0.0, "low": 0.0, "high": 0.03} if self.calm else {}
             return [row | ({"deformed": 2, "separated": 1, "other_reason": 0} if measure.extras else {})]
