@@ -21,12 +21,12 @@ import polars as pl
 from scipy import stats
 
 AS_OF = dt.date(2026, 6, 30)
-FIRST_DAY = np.datetime64("2019-01-07")
+FIRST_DAY = np.datetime64("2018-01-08")
 
 # Kinds of teeth: tooth type, lesion, retreatment; each of the three independent of the others.
 TYPES = ("incisor", "premolar", "molar")
 TYPE_SHARE = (0.25, 0.30, 0.45)
-FDI = np.array([[11, 21, 31], [14, 24, 34], [16, 26, 36]])  # a patient's first, second and third tooth differ
+FDI = np.array([[11, 21, 12], [14, 24, 15], [16, 26, 17]])  # a patient's first, second and third tooth differ
 CANALS = np.array([["S", "", ""], ["B", "P", ""], ["DB", "MB", "P"]])
 LESION_SHARE, RETREATMENT_SHARE = 0.40, 0.20
 STRATA = np.array(list(product(range(3), (0, 1), (0, 1))))  # type, lesion, retreatment
@@ -43,10 +43,9 @@ FIRST_RECALL, SECOND_RECALL, SECOND_SHARE = (370, 540), (700, 1400), 0.6  # days
 LOSS_SHAPE = 1.3  # of the Weibull distribution of losses
 DIFFERENCE, ODDS_RATIO = -0.10, 0.45  # of sequence A against B, where it has an effect
 
-Array = np.ndarray[Any, Any]
-
-
 MINUTE = 60_000  # milliseconds
+
+Array = np.ndarray[Any, Any]
 
 
 def _to_seconds(minutes: Array) -> Array:
@@ -193,7 +192,11 @@ class Truth:
 
 
 class Practice:
-    """The records of one simulated practice. `alike` is how often a patient's teeth share what decides for them."""
+    """The records of one simulated practice.
+
+    A patient's teeth may be alike in more than healing and coming to recalls, by a draw that so many of them share:
+    `same_sequence` in the choice of the sequence, `same_minutes` of visits in what makes them long.
+    """
 
     def __init__(self, true: Truth, *, same_sequence: float = 0.0, same_minutes: float = 0.0) -> None:
         self.true = true
@@ -209,15 +212,26 @@ class Practice:
         self.with_a = self._alike(same_sequence) < true.easier_teeth[self.stratum]
         self.healed = self._alike(0.5) < true.healed[self.stratum, self.with_a.astype(int)]
         self.comes = self._alike(0.7) < np.array(true.recall)[self.lesion]
-        first = np.sort(self.rng.integers(0, 900, true.patients))[self.patient] + 60 * self.place
-        self.started = FIRST_DAY + first
         self.two_visits = self.rng.random(self.n) < 0.3
-        self.completed = self.started + np.where(self.two_visits, 14, 0)
+        self.seated, self.seated_again = self._appointments()
+        self.started = self.seated.astype("datetime64[D]")
+        self.completed = np.where(self.two_visits, self.seated_again, self.seated).astype("datetime64[D]")
         self.ids = pl.select(pl.format("T{}", pl.Series(np.arange(self.n)).cast(pl.String).str.zfill(6))).to_series()
-        self.seated = self.started.astype("datetime64[ms]") + self.rng.integers(8 * 60, 17 * 60, self.n) * MINUTE
+
+    def _appointments(self) -> tuple[Array, Array]:
+        """When each tooth is first treated, and when again where it is: two visits a day, in the order of wishes."""
+        first = self.rng.uniform(0, 900, self.true.patients)[self.patient] + 60 * self.place
+        wished = np.concatenate([first, first[self.two_visits] + 14])
+        order = np.empty(wished.size, dtype=int)
+        order[np.argsort(wished)] = np.arange(wished.size)
+        days, afternoon = np.divmod(order, 2)
+        seated = (FIRST_DAY + days).astype("datetime64[ms]") + (8 + 5 * afternoon) * 60 * MINUTE
+        again = seated[: self.n].copy()
+        again[self.two_visits] = seated[self.n :]
+        return seated[: self.n], again
 
     def _alike(self, share: float) -> Array:
-        """Even numbers from 0 to 1, one a tooth; each tooth takes its patient's own with this chance."""
+        """Numbers uniform from 0 to 1, one a tooth; with this chance a tooth takes the one of its patient."""
         of_patient = self.rng.random(self.true.patients)[self.patient]
         return np.where(self.rng.random(self.n) < share, of_patient, self.rng.random(self.n))
 
@@ -246,7 +260,7 @@ class Practice:
             self.rng.normal(0, 0.5, tooth.size),
         )
         minutes = BEFORE_LEAVING + self.true.median_over * np.exp(spread)
-        seated = self.seated[tooth] + np.where(second, 14 * 24 * 60 * MINUTE, 0)
+        seated = np.where(second, self.seated_again[tooth], self.seated[tooth])
         return pl.DataFrame(
             {
                 "visit_id": pl.Series(np.arange(tooth.size)).cast(pl.String),
@@ -352,6 +366,7 @@ class Practice:
             pl.col("step").first(),
             pl.len().alias("sterilisations"),
             pl.col("is_last").last(),
+            pl.col("true_result").last(),
             pl.col("started_at").max().cast(pl.Date).alias("last_used"),
         )
         step = found["step"].to_numpy() - 1
@@ -364,6 +379,10 @@ class Practice:
             price=pl.Series(PRICES[step]),
             use_limit=USE_LIMIT,
             retired_on=pl.when("is_last").then("last_used"),
+            retired_reason=pl.when(pl.col("is_last") & (pl.col("true_result") != "intact"))
+            .then("true_result")
+            .when(pl.col("is_last"))
+            .then(pl.lit("other")),
         )
 
     def follow_ups(self) -> pl.DataFrame:
