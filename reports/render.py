@@ -108,6 +108,7 @@ def render(
             add(monthly.page(context, Source(view, catalogue), chosen), 0)
         start = index.page(context, as_of, quality, pages, out)
         add(start)
+        pages = index.linked(pages, out)
 
         tell("Drawing the charts")
         picks = _picks(context.words)

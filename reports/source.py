@@ -26,6 +26,7 @@ class Answer:
     as_of: date
     missing: tuple[str, ...] = ()
     process: bool = False  # a process chart or a CUSUM of the measure, not the measure itself
+    known: date | None = None  # the last day whose imports count; None: all of them
 
     @property
     def rows(self) -> list[dict[str, Any]]:
@@ -49,6 +50,8 @@ class Answer:
         words = {"measure": self.name, "by": ",".join(self.by), "as-of": self.as_of.isoformat()}
         if self.process:
             words["process"] = "true"
+        if self.known:
+            words["known-on"] = self.known.isoformat()
         if self.start:
             words["from"] = self.start.isoformat()
         if self.end:
@@ -72,12 +75,14 @@ def _text(value: Any) -> str | None:
 class Source:
     """One workspace of measures, and what one page asked of it.
 
-    Pages of one workspace share their answers: `other_page` asks no question twice.
+    Pages of one workspace share their answers: `other_page` asks no question twice. `known` is the last day whose
+    imports the workspace knows, where it looks at the store as it was known earlier.
     """
 
-    def __init__(self, workspace: Any, catalogue: Mapping[str, Any]):
+    def __init__(self, workspace: Any, catalogue: Mapping[str, Any], known: date | None = None):
         self.workspace = workspace
         self.catalogue = catalogue
+        self.known = known
         self.used: dict[str, Any] = {}  # measures asked, in order, for the methods block
         self.unanswered: dict[str, tuple[str, ...]] = {}
         self.left_out: dict[str, list[dict[str, Any]]] = {}
@@ -85,7 +90,7 @@ class Source:
 
     def other_page(self) -> Source:
         """A source for another page, which knows the answers that this one knows."""
-        other = Source(self.workspace, self.catalogue)
+        other = Source(self.workspace, self.catalogue, self.known)
         other._answers = self._answers
         return other
 
@@ -167,7 +172,7 @@ class Source:
                     result = _charted(self.workspace, name, by, start, end, where)
             except UserError as e:
                 missing = (plain(e),)
-        return Answer(name, measure, result, by, start, end, where, self.as_of, missing, process)
+        return Answer(name, measure, result, by, start, end, where, self.as_of, missing, process, self.known)
 
 
 def _charted(

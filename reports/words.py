@@ -156,6 +156,25 @@ def points(value: float) -> str:
     return sentence.points(value).replace("-", MINUS)
 
 
+def percent(share: float, decimals: int = 0) -> str:
+    """A share (0..1) that no result describes: `42%`."""
+    return f"{number(share * 100, decimals)}%"
+
+
+def days(value: float | None, low: float | None = None, high: float | None = None) -> str:
+    """How long something lasts: `31 days (13 to 59)`; `not known` where nothing tells."""
+    if value is None:
+        return "not known"
+    said = f"{number(value)}\u00a0{'day' if number(value) == '1' else 'days'}"
+    if low is None:
+        return said
+    return (
+        f"{said} ({number(low)}\u00a0to\u00a0{number(high)})"
+        if high is not None
+        else f"{said} (at least {number(low)})"
+    )
+
+
 def level(confidence: float) -> str:
     """0.95 -> `95%`."""
     return f"{confidence * 100:.6g}%"

@@ -8,11 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from reports.attention import corrections as corrections
 from reports.attention import data as data
 from reports.attention import differences as differences
 from reports.attention import incidents as incidents
+from reports.attention import instruments as instruments
 from reports.attention import recall as recall
 from reports.attention import signals as signals
+from reports.attention import treatments as treatments
 from reports.blocks import Sentence
 
 NOTHING = Sentence(

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from reports.blocks import Sentence
+from reports.evidence.common import reasons_words
 from reports.source import Answer, Source
-from reports.words import count, counted, day, plain, series
+from reports.words import TOO_FEW, capital, count, counted, day, plain, series
 
 # Without an import for so long a monthly review lacks a month; common practice, no source.
 STALE_DAYS = 45
@@ -32,6 +33,25 @@ def stale(as_of: Any, today: Any, href: str) -> Sentence | None:
         return None
     return Sentence(
         f"The newest record is of {day(as_of)}, {count((today - as_of).days)} days before this report.", href
+    )
+
+
+def unrecorded(answer: Answer, href: str, period: str) -> Sentence | None:
+    """A figure that leaves out more units than it counts: what it says of the month is said of the lesser part."""
+    if answer.missing:
+        return None
+    left = sum(item["n"] for item in answer.result.left_out)
+    row = answer.rows[0] if answer.rows else None
+    few = bool(row and row.get("too_few"))
+    n = (row or {}).get("n") or 0
+    if not left or (left <= n and not few):
+        return None
+    said = TOO_FEW if few else count(n)
+    return Sentence(
+        f"{answer.title}, {period}: more are left out ({count(left)}) than counted ({said}). "
+        f"{capital(reasons_words(answer.result.left_out))}.",
+        href,
+        answer.data(row),
     )
 
 

@@ -8,8 +8,13 @@ from reports.source import Answer
 from reports.words import Words, capital, group_title, series
 
 
-def month_signal(words: Words, answer: Answer, found: Series | None, href: str) -> Sentence | None:
-    """A month outside the limits of the months before, or at the end of a long run."""
+def month_signal(
+    words: Words, answer: Answer, found: Series | None, href: str, *, runs: bool = True
+) -> Sentence | None:
+    """A month outside the limits of the months before, or, with `runs`, one at the end of a long run.
+
+    Of many figures some have a run by chance alone: `runs` is for the few that a page draws.
+    """
     if answer.missing or found is None or found.values[-1] is None:
         return None
     row = answer.find(month=found.months[-1]) or {}
@@ -23,7 +28,7 @@ def month_signal(words: Words, answer: Answer, found: Series | None, href: str) 
         return Sentence(
             f"{name}, {found.now} of the months before ({words.figure(answer.result, limit, places)}).", href, data
         )
-    if found.signals:
+    if runs and found.signals:
         mean = words.figure(answer.result, found.centre, places)
         what = capital(found.signals[0].replace("mean", f"mean of {mean}", 1))
         text = f"{name}. {what}: the level may have shifted."

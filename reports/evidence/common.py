@@ -31,6 +31,11 @@ def unit_words(answer: Answer) -> str:
     return "percentage points" if is_points(answer.result) else plain(answer.result.unit)
 
 
+def middle(answer: Answer) -> str:
+    """What kind of middle a figure is, where the measure's title does not say it."""
+    return {"time": ", median", "amount": ", mean"}.get(answer.result.kind, "")
+
+
 def cannot(answer: Answer) -> Prose:
     """Says by name which measure cannot be computed, and what is missing."""
     return prose(

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from reports.blocks import File, Line, Part, Sentence, Table
-from reports.evidence.common import cannot, n_text, published
+from reports.evidence.common import cannot, middle, n_text, published
 from reports.source import Answer
-from reports.words import Words, capital, count, series
+from reports.words import Words, capital, count, group_title, number, percent, series
 
 
 def sentence(words: Words, answer: Answer, what: str = "", period: str = "") -> Sentence:
@@ -46,7 +46,7 @@ def overview(
             rows.append(
                 {"measure": answer.name, "period": period, "from": answer.start, "to": answer.end, **(row or {})}
             )
-        lines.append(Line((answers[0].title + _unit_note(words, answers[0]), *cells)))
+        lines.append(Line((answers[0].title + middle(answers[0]), *cells)))
     columns = dict.fromkeys(k for row in rows for k in row)
     table = Table(
         id=id,
@@ -61,6 +61,60 @@ def overview(
     return [*([table] if lines else []), *missing, *context]
 
 
-def _unit_note(words: Words, answer: Answer) -> str:
-    """What kind of middle a figure is, where the measure's title does not say it."""
-    return {"time": ", median", "amount": ", mean"}.get(answer.result.kind, "")
+def counted_beside(words: Words, answer: Answer, name: str, units: str, did: str, period: str) -> Sentence | str:
+    """A share that a measure of times counts beside its median: `June 2026: 12 of 140 sittings (9%, ...) took longer.`
+
+    `name` is the share's name in the measure's TOML, `units` what n counts, `did` what those counted did.
+    """
+    row = answer.rows[0] if answer.rows else {}
+    share = row.get(f"{name}_share")
+    if answer.missing or row.get("too_few") or share is None:
+        return ""
+    low, high = row[f"{name}_low"], row[f"{name}_high"]
+    return Sentence(
+        f"{capital(period)}: {count(row[name])} of {count(row['n'])} {units} ({percent(share)}; {words.interval} "
+        f"{number(low * 100)}\u00a0to\u00a0{percent(high)}) {did}.",
+        data=answer.data(row),
+    )
+
+
+def side_by_side(
+    words: Words, id: str, caption: str, periods: Sequence[str], answers: Sequence[Answer], leave: str = ""
+) -> list[Part]:
+    """One measure by one group over several periods: a line a group, a cell a period with events and rate.
+
+    `leave` is a group that is told elsewhere.
+    """
+    if answers[0].missing:
+        return [cannot(answers[0])]
+    (by,) = answers[0].by
+    values = {row[by]: None for answer in answers for row in answer.rows if row[by] != leave}
+    lines = []
+    for value in values:
+        cells: list[str | Sentence] = [words.value(by, value)]
+        for answer in answers:
+            row = answer.find(**{by: value})
+            text = "none" if row is None else words.with_interval(answer.result, row)
+            if row and row.get("events") is not None:
+                text += f", {count(row['events'])} of {n_text(row)}"
+            cells.append(Sentence(text, data=answer.data(row)))
+        lines.append(Line(tuple(cells)))
+    if not lines:
+        return []
+    rows = [
+        {"period": period, "from": answer.start, "to": answer.end, **row}
+        for period, answer in zip(periods, answers, strict=True)
+        for row in answer.rows
+    ]
+    columns = dict.fromkeys(key for row in rows for key in row)
+    return [
+        Table(
+            id=id,
+            caption=f"{caption}: {answers[0].title}; in brackets {words.interval}s",
+            heads=(capital(group_title(by)), *(capital(p) for p in periods)),
+            lines=tuple(lines),
+            numeric=frozenset(range(1, len(periods) + 1)),
+            records=True,
+            file=File(id, tuple(columns), rows),
+        )
+    ]

@@ -1,16 +1,18 @@
-"""Lists: records one a line, and why rows were refused."""
+"""Lists: records one a line, why rows were refused, and how complete the records are."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
 from reports.blocks import Figure, File, Line, Part, Table, prose
 from reports.charts import theme
-from reports.charts.quarantine import bars
+from reports.charts.quarantine import Reason, bars
 from reports.evidence.common import NEVER, Column, cannot, csv_file
 from reports.source import Answer
-from reports.words import Words, capital, count, counted, plain
+from reports.words import Words, capital, count, counted, percent, plain, series
 
+MOST_REASONS = 10  # drawn; the table has all
 MOST_RECORDS = 400  # rows of a record list on a page; the CSV file holds all
 
 
@@ -94,36 +96,102 @@ def kind_words(kind: object) -> str:
 
 
 def refused(words: Words, id: str, answer: Answer) -> list[Part]:
-    """Bars of the reasons why records were refused, and their table."""
+    """Bars of the reasons why records were refused, the most frequent first with their share together, and a table."""
     if answer.missing:
         return [cannot(answer)]
     rows = [r for r in answer.rows if r.get("rows_refused")]
     if not rows:
         return [prose("No record waits in quarantine: every row read was taken in.")]
-    counts = [(f"{kind_words(r['record_kind'])}: {plain(r['reason']).rstrip('.')}", r["rows_refused"]) for r in rows]
-    total = sum(n for _, n in counts)
-    title = f"{counted(total, 'refusal')} in quarantine; most often: {counts[0][0]} ({count(counts[0][1])})"
-    top = counts[:10]
-    wide, narrow = theme.both(lambda width: bars(top, width, axis="Rows refused"))
+    reasons = [f"{kind_words(r['record_kind'])}: {plain(r['reason']).rstrip('.')}" for r in rows]
+    total = sum(r["rows_refused"] for r in rows)
+    title = f"{counted(total, 'refusal')} in quarantine; most often: {reasons[0]} ({count(rows[0]['rows_refused'])})"
+    top = [
+        Reason(
+            f"{reason}:\u00a0{count(r['rows_refused'])}, {percent(r['share'])}; "
+            f"together {percent(r['cumulated_share'])}",
+            r["share"],
+            r["cumulated_share"],
+        )
+        for reason, r in zip(reasons[:MOST_REASONS], rows, strict=False)
+    ]
+    axis = "Share of all refusals: of the reason (bar), with those above it (dot)"
+    wide, narrow = theme.both(lambda width: bars(top, width, axis=axis))
     return [
         Figure(
             id=id,
             title=title,
-            alt=f"{title}. " + "; ".join(f"{reason}: {count(n)}" for reason, n in top) + ".",
+            alt=f"{title}. {'; '.join(r.text for r in top)}.",
             wide=wide,
             narrow=narrow,
             caption="Refused rows count in no figure of this page until they are mended; one refused for two reasons "
-            "stands in both." + (f" The ten most frequent of {len(counts)} reasons." if len(counts) > 10 else ""),
+            "stands in both."
+            + (f" The {MOST_REASONS} most frequent of {len(rows)} reasons." if len(rows) > MOST_REASONS else ""),
             data=answer.data(),
         ),
         Table(
             id=f"{id}-table",
             caption="Rows in quarantine by reason",
-            heads=("Reason", "Rows"),
-            lines=tuple(Line((reason, count(n)), {"measure": answer.name, "n": str(n)}) for reason, n in counts),
-            numeric=frozenset({1}),
+            heads=("Reason", "Rows", "Share", "Together"),
+            lines=tuple(
+                Line(
+                    (reason, count(r["rows_refused"]), percent(r["share"]), percent(r["cumulated_share"])),
+                    {"measure": answer.name, "n": str(r["rows_refused"])},
+                )
+                for reason, r in zip(reasons, rows, strict=True)
+            ),
+            numeric=frozenset({1, 2, 3}),
             data=answer.data(),
             file=csv_file(id, answer),
-            folded=len(counts) > 6,
+            folded=len(rows) > 6,
         ),
+    ]
+
+
+def complete(words: Words, id: str, answer: Answer, titles: Mapping[str, str]) -> list[Part]:
+    """How complete the records are that the measures of a page read; `titles` are those measures by name.
+
+    Measures that need the same of the same records share a line, the least complete first.
+    """
+    if answer.missing:
+        return [cannot(answer)]
+    lines: dict[tuple[str, str], tuple[dict[str, Any], list[str]]] = {}
+    for row in answer.rows:
+        if row["measure"] in titles:
+            lines.setdefault((row["record_kind"], row["columns"]), (row, []))[1].append(titles[row["measure"]])
+    lacking = sorted((found for found in lines.values() if found[0]["estimate"] < 1), key=lambda f: f[0]["estimate"])
+    whole = len(lines) - len(lacking)
+    if not lacking:
+        return [prose("Every record that this page counts holds what its measures need.")] if lines else []
+    worst = lacking[0][0]
+    return [
+        Table(
+            id=f"{id}-table",
+            caption=f"Records that hold what the measures of this page need; in brackets {words.interval}s",
+            heads=("Records", "Must hold", "Complete", "Of", "Most often blank", "For"),
+            lines=tuple(
+                Line(
+                    (
+                        kind_words(row["record_kind"]),
+                        plain(row["columns"]).replace("_", " "),
+                        words.with_interval(answer.result, row),
+                        count(row["records"]),
+                        plain(row["most_often_blank"] or "").replace("_", " "),
+                        series(sorted(measures)),
+                    ),
+                    answer.data(row),
+                )
+                for row, measures in lacking
+            ),
+            numeric=frozenset({2, 3}),
+            records=True,
+            folded=True,
+            summary="What records of this page lack; least complete are "
+            f"{plain(worst['record_kind']).replace('_', ' ')}: {words.with_interval(answer.result, worst)}",
+            data=answer.data(),
+            note=f"{counted(whole, 'further need', 'further needs')} of the measures {'is' if whole == 1 else 'are'} "
+            "met by every record."
+            if whole
+            else "",
+            file=csv_file(id, answer),
+        )
     ]

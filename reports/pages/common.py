@@ -9,7 +9,7 @@ from typing import Any
 
 from reports import attention
 from reports.blocks import Block, Items, Part, Sentence, prose
-from reports.evidence import records
+from reports.evidence import corrections, records
 from reports.evidence.common import Column, reasons_words
 from reports.evidence.records import kind_words, plain_column
 from reports.source import Source
@@ -45,13 +45,19 @@ def facts(context: Context, source: Source, period: str) -> tuple[tuple[str, str
     )
 
 
-def quality(context: Context, source: Source, *, files: bool = True) -> Block:
+# What every page asks of the store as a whole.
+OF_THE_STORE = frozenset({"imports", "quarantine_by_reason", "corrections", "completeness"})
+
+
+def quality(context: Context, source: Source, *, files: bool = True, corrected: bool = True) -> Block:
     """Can these figures be trusted: what was refused, what is missing, how old the data are.
 
-    `files` names the files read; a page for one dentist leaves them out, as a file's name may name another.
+    `files` names the files read; a page for one dentist leaves them out, as a file's name may name another. `corrected`
+    says what the last import corrected; the monthly review has a block of its own for it.
     """
     words = context.words
-    parts: list[Part] = [prose(*ages(context, source))]
+    replaced = corrections.told(source.ask("corrections")) if corrected else ""
+    parts: list[Part] = [prose(*ages(context, source), replaced)]
     parts += records.refused(context.words, "quarantine", source.ask("quarantine_by_reason"))
     named = [plain_column(words, "File", "source_file")] if files else []
     parts += records.listed(
@@ -77,11 +83,9 @@ def quality(context: Context, source: Source, *, files: bool = True) -> Block:
         hide=() if files else ("source_file",),
         numeric=range(len(named) + 2, len(named) + 7),
     )
-    missing = [
-        s
-        for s in attention.data.unanswered(source, "")
-        if s.data.get("measure") not in {"imports", "quarantine_by_reason"}
-    ]
+    asked = {name: plain(measure.title) for name, measure in source.used.items()}
+    parts += records.complete(words, "completeness", source.ask("completeness"), asked)
+    missing = [s for s in attention.data.unanswered(source, "") if s.data.get("measure") not in OF_THE_STORE]
     if missing:
         parts.append(prose("What could not be computed:"))
         parts.append(Items(tuple(missing)))

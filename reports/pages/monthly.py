@@ -10,15 +10,39 @@ from datetime import date, timedelta
 
 from reports import attention
 from reports.blocks import Page, Sentence, prose
-from reports.evidence import figures, groups, months
+from reports.earlier import before_last_import
+from reports.evidence import figures, groups, months, stock, trends
+from reports.evidence.common import published
+from reports.evidence.corrections import Change, against_last, changes
 from reports.pages import common
 from reports.pages.common import Context, section
 from reports.series import month_names, monthly
-from reports.source import Source
-from reports.words import count, counted
+from reports.source import Answer, Source
+from reports.words import Words, capital, count, counted, series
 from reports.words import month as month_words
 
 BEFORE = 18  # months that this one is compared with
+
+# What is held against the months before, in the order of the page.
+KEY_FIGURES = (
+    "chair_minutes_per_visit",
+    "chair_minutes_per_canal",
+    "chair_minutes_per_tooth",
+    "booking_overrun",
+    "visits_per_tooth",
+    "instruments_per_canal",
+    "cost_per_canal",
+    "over_limit_uses",
+    "untracked_uses",
+    "separations_per_100_canals",
+)
+# Those of them whose months are judged by their events, in rules of their own.
+COUNTED = frozenset({"over_limit_uses", "untracked_uses", "separations_per_100_canals"})
+EARLY_BECAUSE = (
+    ("deformed", "deformed"),
+    ("separated", "separated"),
+    ("other_reason", "for another reason, or none recorded"),
+)
 
 
 @dataclass(frozen=True)
@@ -69,47 +93,89 @@ def page(context: Context, source: Source, month: Month) -> Page:
     def earlier(name: str, *by: str):  # type: ignore[no-untyped-def]
         return source.ask(name, by=by, start=earliest, end=before_end)
 
-    def split(id: str, name: str, *by: str):  # type: ignore[no-untyped-def]
-        return groups.by_group(words, id, this(name, *by), beside=earlier(name, *by), names=both)
-
-    visit, visit_series = over_months("chair_minutes_per_visit")
-    canal, canal_series = over_months("chair_minutes_per_canal")
-    cost, cost_series = over_months("cost_per_canal")
+    def split(id: str, name: str, *by: str, chart: bool = True):  # type: ignore[no-untyped-def]
+        return groups.by_group(words, id, this(name, *by), beside=earlier(name, *by), names=both, chart=chart)
 
     def overview(id: str, caption: str, *names: str):  # type: ignore[no-untyped-def]
         return figures.overview(words, id, caption, both, [(this(name), earlier(name)) for name in names])
 
+    def context_of(*names: str):  # type: ignore[no-untyped-def]
+        """Published figures for measures of which the section draws the practice's own."""
+        return [part for name in names for part in published(this(name))]
+
+    key = {name: over_months(name) for name in KEY_FIGURES}
+    visit, visit_series = key["chair_minutes_per_visit"]
+    canal, canal_series = key["chair_minutes_per_canal"]
+    cost, cost_series = key["cost_per_canal"]
     separations = ("separations_per_100_canals", "separations_per_100_teeth", "separations_per_1000_uses")
     year_start = start.replace(month=1)
+    booked, opened = this("booking_overrun"), this("days_open")
+    unfinished = source.ask("unfinished_share")
+    long_open = source.ask("unfinished_share", end=source.as_of - timedelta(days=attention.treatments.OLD_DAYS))
+    early, forecast = this("retired_early"), source.ask("stock_forecast", by=("size",))
     recall = source.ask("recall_share")
     overdue = source.ask("recall_list")
+    corrected = source.ask("corrections")
+    changed, compared = _changes(words, source, corrected, earliest, end)
 
+    against = section(
+        "key",
+        f"{capital(month.words)} against the months before",
+        trends.against_before(words, "key-figures", list(key.values()), month.words, earlier_words),
+    )
     time = section(
         "time",
         "Chair time",
-        overview(
-            "time-all",
-            "Chair time and visits",
-            "chair_minutes_per_visit",
-            "chair_minutes_per_canal",
-            "visits_per_tooth",
-        ),
         months.by_month(words, "time-visit", visit, visit_series),
         months.by_month(words, "time-canal", canal, canal_series),
         split("time-tooth-type", "chair_minutes_per_visit", "tooth_type"),
         split("time-canal-sequence", "chair_minutes_per_canal", "sequence"),
-        split("visits-tooth-type", "visits_per_tooth", "tooth_type"),
+        split("time-tooth-whole", "chair_minutes_per_tooth", "tooth_type", chart=False),
+        split("time-tooth-sequence", "chair_minutes_per_tooth", "sequence", chart=False),
+        split("visits-tooth-type", "visits_per_tooth", "tooth_type", chart=False),
+        context_of("chair_minutes_per_visit", "chair_minutes_per_canal", "chair_minutes_per_tooth", "visits_per_tooth"),
+        overview("bookings", "Bookings, and days from start to completion", "booking_overrun", "days_open"),
+        prose(
+            figures.counted_beside(
+                words, booked, "over_by_10", "sittings", "took more than 10 minutes longer than booked", month.words
+            ),
+            figures.counted_beside(
+                words, opened, "same_day", "completed treatments", "were completed on the day they began", month.words
+            ),
+        ),
+    )
+    open_treatments = section(
+        "open",
+        "Open treatments",
+        prose(
+            figures.sentence(words, unfinished, period=f"as of {month.words}"),
+            attention.treatments.unfinished(long_open, "") or "",
+        ),
+        groups.by_group(
+            words,
+            "open-age",
+            source.ask("unfinished_share", by=("quarter",)),
+            by_words="by age, as the quarter in which they were begun",
+            chart=False,
+        ),
     )
     instruments = section(
         "instruments",
         "Instruments and their cost",
-        overview(
-            "instruments-all", "Instruments and cost", "instruments_per_canal", "cost_per_canal", "uses_per_instrument"
-        ),
         months.by_month(words, "cost-months", cost, cost_series),
         split("cost-sequence", "cost_per_canal", "sequence"),
-        split("instruments-sequence", "instruments_per_canal", "sequence"),
-        split("uses-motion", "uses_per_instrument", "motion"),
+        split("instruments-sequence", "instruments_per_canal", "sequence", chart=False),
+        context_of("instruments_per_canal", "cost_per_canal"),
+        overview(
+            "instruments-use",
+            "Instruments used, beyond their limit, not traceable, and retired",
+            "uses_per_instrument",
+            "over_limit_uses",
+            "untracked_uses",
+            "retired_early",
+        ),
+        prose(_early(early, month.words)),
+        stock.stock(words, "stock", forecast),
     )
     recalls = section(
         "recall",
@@ -128,7 +194,7 @@ def page(context: Context, source: Source, month: Month) -> Page:
     )
     incidents = section(
         "incidents",
-        "Separated instruments",
+        "Incidents",
         figures.overview(
             words,
             "separations-all",
@@ -136,38 +202,63 @@ def page(context: Context, source: Source, month: Month) -> Page:
             (month.words, f"{start.year} so far", earlier_words),
             [(this(name), source.ask(name, start=year_start, end=end), earlier(name)) for name in separations],
         ),
+        figures.side_by_side(
+            words,
+            "incidents-kind",
+            "Other incidents, by kind",
+            (month.words, f"{start.year} so far"),
+            (
+                this("incidents_per_100_canals", "incident"),
+                source.ask("incidents_per_100_canals", by=("incident",), start=year_start, end=end),
+            ),
+            leave="separation",  # above, as a share of canals with an interval of its own
+        ),
         prose("Details are on the incident audit.", note=True),
     )
-    quality = common.quality(context, source)
+    imported = section(
+        "import",
+        "This import against the last",
+        against_last(words, "import", corrected, changed, compared),
+    )
+    quality = common.quality(context, source, corrected=False)
+
+    def apart(name: str, href: str) -> Sentence | None:
+        """A share or rate of the month whose interval lies wholly above the months before."""
+        return attention.signals.rate_apart(words, this(name), earlier(name), href, month.words, earlier_words)
+
+    def seen(name: str, href: str) -> Sentence | None:
+        """The same, or that there were any at all."""
+        return apart(name, href) or attention.signals.events_seen(
+            words, this(name), earlier(name), href, month.words, earlier_words
+        )
+
+    drawn = {
+        "chair_minutes_per_visit": "time-visit",
+        "chair_minutes_per_canal": "time-canal",
+        "cost_per_canal": "cost-months",
+    }
     sentences = attention.collect(
-        harm=[
-            attention.signals.rate_apart(
-                words,
-                this("separations_per_100_canals"),
-                earlier("separations_per_100_canals"),
-                "incidents",
-                month.words,
-                earlier_words,
-            )
-            or attention.signals.events_seen(
-                words,
-                this("separations_per_100_canals"),
-                earlier("separations_per_100_canals"),
-                "incidents",
-                month.words,
-                earlier_words,
-            ),
-        ],
+        harm=[seen("separations_per_100_canals", "incidents")],
         signals=[
-            attention.signals.month_signal(words, visit, visit_series, "time-visit"),
-            attention.signals.month_signal(words, canal, canal_series, "time-canal"),
-            attention.signals.month_signal(words, cost, cost_series, "cost-months"),
+            attention.signals.month_signal(words, answer, found, drawn.get(name, "key"), runs=name in drawn)
+            for name, (answer, found) in key.items()
+            if name not in COUNTED
         ],
         recall=[
             attention.recall.recall_low(words, recall, "recall"),
             attention.recall.overdue(overdue, "recall"),
+            attention.treatments.unfinished(long_open, "open"),
         ],
-        data=common.lacking(context, source),
+        instruments=[
+            seen("over_limit_uses", "instruments"),
+            attention.instruments.stock_short(words, forecast, "stock-table"),
+        ],
+        data=[
+            attention.corrections.changed(changed, "import"),
+            apart("untracked_uses", "instruments"),
+            attention.data.unrecorded(this("chair_minutes_per_canal"), "time", month.words),
+            *common.lacking(context, source),
+        ],
     )
     return Page(
         stem=f"monthly-{month.name}",
@@ -177,15 +268,46 @@ def page(context: Context, source: Source, month: Month) -> Page:
         facts=common.facts(context, source, month.words),
         blocks=(
             common.page_attention(sentences),
+            against,
             time,
+            open_treatments,
             instruments,
             recalls,
             incidents,
+            imported,
             quality,
             common.methods(context, source),
             common.cautions(),
         ),
         attention=sentences,
+    )
+
+
+def _changes(words: Words, source: Source, corrected: Answer, start: date, end: date) -> tuple[list[Change], bool]:
+    """Key figures by month that read otherwise than before the last import, and whether there was anything before it.
+
+    Looked for only where records were corrected: facts are made a second time for it.
+    """
+    if not corrected.rows:
+        return [], False
+    with before_last_import(source) as earlier:
+        if earlier is None:
+            return [], False
+        asked = [{"name": name, "by": ("month",), "start": start, "end": end} for name in KEY_FIGURES]
+        pairs = [(source.ask(**question), earlier.source.ask(**question)) for question in asked]
+        return changes(words, pairs, earlier.reach), True
+
+
+def _early(answer: Answer, period: str) -> Sentence | str:
+    """Why instruments were retired before their limit."""
+    if answer.missing or not answer.shown or not answer.shown[0]["events"]:
+        return ""
+    row = answer.shown[0]
+    named = [(row.get(name), what) for name, what in EARLY_BECAUSE]
+    said = series([f"{count(n)} {what}" for n, what in named if n])
+    return Sentence(
+        f"Of the {counted(row['events'], 'instrument')} retired in {period} with uses left: {said}.",
+        data=answer.data(row),
     )
 
 

@@ -17,8 +17,9 @@ from reports.charts.funnel import Limits as FunnelLimits
 from reports.charts.funnel import Unit, funnel
 from reports.charts.individuals import Limits, Point, individuals
 from reports.charts.pictures import picture
-from reports.charts.quarantine import bars
+from reports.charts.quarantine import Reason, bars
 from reports.charts.survival import Curve, Step, Use, hazard, survival
+from reports.charts.trends import Trend, trends
 
 LONG = "A sequence title that is longer than anybody would read aloud without drawing breath, 25/.04 then 35/.04"
 HOSTILE = '</text><script>alert(1)</script><svg onload=alert(2)> "quoted" & more \x1b[31m \x00 \ud800 \u202e'
@@ -74,7 +75,15 @@ CHARTS: dict[str, Callable[[int], Any]] = {
     "funnel-one": lambda w: funnel(
         [Unit(40, 1.0, "one")], [], (1.0, "All 100%"), w, axis="Healed", size_axis="Teeth", percent=True
     ),
-    "bars": lambda w: bars([(LONG, 120), (HOSTILE, 7)], w, axis="Rows refused"),
+    "bars": lambda w: bars([Reason(LONG, 0.94, 0.94), Reason(HOSTILE, 0.06, 1.0)], w, axis="Share of all refusals"),
+    "trends": lambda w: trends(
+        [
+            Trend(LONG, (1.0, None, 3.0), ("a", HOSTILE, "c"), 1.5, None, 2.5, frozenset({2}), HOSTILE),
+            Trend(HOSTILE, (2.0, 2.0, 2.0), ("a", "b", "c"), None, None, None, frozenset(), "2"),
+        ],
+        ("Apr 2026", "May 2026", "Jun 2026"),
+        w,
+    ),
 }
 
 

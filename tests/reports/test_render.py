@@ -389,6 +389,6 @@ def test_the_index_also_leads_to_pages_made_earlier_and_old_figures_go(
     stray.write_text("old")
     index = render(None, settings, tmp_path, which="incidents")[0]
     page = read(index)
-    assert "Monthly review, September 2026 (made earlier)" in page.text
+    assert "Monthly review, September 2026 : made earlier; first: " in page.text  # the colon follows the link
     assert {"monthly-2026-09.html", "incidents.html"} <= {a["href"] for a in page.all("a")}
     assert not stray.exists()
