@@ -120,7 +120,9 @@ class Workspace:
         rows: list[Row] = kind.rows(self.connection, kept, measure, by, self.settings.reporting.confidence)
         if measure.kind == "list":
             return Result(name, measure.title, self.unit(measure), measure.kind, by, _explained(rows), left_out, 0)
-        rows, suppressed = _mask(rows, by, measure.kind, self.settings.reporting.smallest_group)
+        # Each lot or dentist of a funnel is a group of its own, though nobody asked for groups.
+        of = (*by, measure.compare) if measure.kind == "funnel" and measure.compare not in by else by
+        rows, suppressed = _mask(rows, of, measure.kind, self.settings.reporting.smallest_group)
         return Result(name, measure.title, self.unit(measure), measure.kind, by, rows, left_out, suppressed)
 
     def unit(self, measure: Measure) -> str:
