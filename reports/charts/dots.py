@@ -44,8 +44,12 @@ def dots(
     bounds: tuple[float, float] | None = None,
     zero: bool = False,
     percent: bool = False,
+    log: bool = False,
 ) -> Any:
-    """The chart. `axis` names the unit; `reference` draws a vertical line; `bounds` fixes the axis."""
+    """The chart. `axis` names the unit; `reference` draws a vertical line; `bounds` fixes the axis.
+
+    `log`: for ratios, so that half and twice lie equally far from one; a mark of 0 is not drawn then.
+    """
     import altair as alt
 
     narrow = width < 500
@@ -74,7 +78,7 @@ def dots(
                 for i, line in enumerate(said_lines):
                     texts.append({"x": right + 14, "y": y + 12 + 15 * i, "text": line, "weight": "normal"})
                 at, step = y + 12, 9 + 15 * max(len(own), len(said_lines))
-            if mark.value is not None:
+            if mark.value is not None and not (log and mark.value <= 0):
                 rows.append(
                     {
                         "y": at,
@@ -92,9 +96,20 @@ def dots(
     height = y + 2
 
     domain = alt.Undefined if bounds is None else list(bounds)
-    scale = alt.Scale(range=[left, right], domain=domain, zero=zero, nice=bounds is None)
+    scale = alt.Scale(
+        range=[left, right],
+        domain=domain,
+        zero=alt.Undefined if log else zero,
+        nice=bounds is None and not log,
+        type="log" if log else alt.Undefined,
+    )
     ticks = alt.Axis(
-        title=_title(axis, right - left), tickCount=5, format="%" if percent else alt.Undefined, grid=not inside
+        title=_title(axis, right - left),
+        tickCount=5,
+        values=[0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20] if log else alt.Undefined,
+        format="%" if percent else "~g" if log else alt.Undefined,
+        grid=not inside,
+        labelOverlap="greedy" if log else alt.Undefined,
     )
     y_scale = alt.Scale(domain=[0, height], range=[0, height], nice=False, zero=False)
     y_of = alt.Y("y:Q", scale=y_scale, axis=None)

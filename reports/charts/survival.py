@@ -1,4 +1,4 @@
-"""Survival in steps with its band and the numbers at risk, and the hazard by use number."""
+"""Survival in steps with its band and the numbers at risk."""
 
 from __future__ import annotations
 
@@ -132,60 +132,3 @@ def _text(alt: Any, text: str, x: float, y: float) -> Any:
     return chart.mark_text(align="left", baseline="middle").encode(
         x=alt.XValue(x), y=alt.YValue(y), text=alt.Text("text:N")
     )
-
-
-@dataclass(frozen=True)
-class Use:
-    """The hazard at one use number: of `n` instruments that came to this use, how many met the event."""
-
-    number: int
-    n: int
-    estimate: float
-    low: float
-    high: float
-    text: str = ""
-
-
-def hazard(uses: Sequence[Use], width: int, *, axis: str, share: str) -> Any:
-    """Share of instruments meeting the event at each use, with intervals and the number at risk below."""
-    import altair as alt
-
-    plot = width - 56
-    height = 190
-    last = max(u.number for u in uses)
-    x = alt.X(
-        "number:Q",
-        scale=alt.Scale(domain=[min(u.number for u in uses) - 0.6, last + 0.6], nice=False, zero=False),
-        axis=alt.Axis(
-            title=wrap(axis, theme.letters(plot)),
-            values=[u.number for u in uses],
-            format="d",
-            grid=False,
-            labelOverlap="greedy",
-        ),
-    )
-    highest = max(u.high for u in uses)
-    y_scale = alt.Scale(domain=[0, highest], nice=True, zero=True)
-    y_axis = alt.Axis(title=None, format=".1%" if highest < 0.1 else ".0%", tickCount=5)
-    data = alt.Chart(
-        alt.InlineData(
-            values=[
-                {"number": u.number, "estimate": u.estimate, "low": u.low, "high": u.high, "tip": u.text} for u in uses
-            ]
-        )
-    )
-    bar = data.mark_rule(color=theme.BLUE, strokeWidth=2).encode(
-        x=x, y=alt.Y("low:Q", scale=y_scale, axis=y_axis), y2=alt.Y2("high:Q"), tooltip=alt.Tooltip(theme.TIP)
-    )
-    dot = data.mark_point(filled=True, opacity=1, color=theme.BLUE, size=60).encode(
-        x=x, y=alt.Y("estimate:Q", scale=y_scale, axis=y_axis), tooltip=alt.Tooltip(theme.TIP)
-    )
-    title = alt.TitleParams(
-        wrap(share, theme.letters(width)),
-        anchor="start",
-        fontSize=theme.SIZE,
-        fontWeight="normal",
-        frame="bounds",
-        offset=10,
-    )
-    return alt.layer(bar, dot).properties(width=plot, height=height, title=title)

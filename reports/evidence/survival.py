@@ -1,14 +1,13 @@
-"""Survival in steps, and the hazard by use number."""
+"""Survival in steps."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import Any
 
-from reports.blocks import Figure, File, Line, Part, Table, prose
+from reports.blocks import Figure, Line, Part, Table, prose
 from reports.charts import theme
-from reports.charts.survival import Curve, Step, Use, hazard, survival
+from reports.charts.survival import Curve, Step, survival
 from reports.evidence.common import Shape, cannot, counting, csv_file, keys
 from reports.evidence.groups import order
 from reports.source import Answer
@@ -161,67 +160,3 @@ def _few(rows: Sequence[dict[str, Any]], axis_end: float, most: int = 5) -> tupl
 
 def _real(value: float | None) -> float | None:
     return None if value is None or value != value else value
-
-
-FEWEST_AT_USE = 30  # fewer make an interval so wide that it hides the others; they stand in the table
-
-
-def hazard_by_use(words: Words, id: str, answer: Answer, *, share: str, axis: str) -> list[Part]:
-    """Hazard by use number from a survival answer over uses: events of those that came to the use, Wilson interval."""
-    from pipeline.stats.proportions import wilson
-
-    if answer.missing:
-        return []
-    rows = [r for r in answer.rows if r.get("events") and r.get("time") and r.get("at_risk")]
-    if not rows:
-        return []
-    low, high = wilson([r["events"] for r in rows], [r["at_risk"] for r in rows], words.confidence)
-    uses = [
-        Use(int(r["time"]), r["at_risk"], r["events"] / r["at_risk"], float(lo), float(hi))
-        for r, lo, hi in zip(rows, low, high, strict=True)
-    ]
-    shape = Shape(answer.result, [{"estimate": u.estimate, "low": u.low, "high": u.high} for u in uses])
-
-    def text(u: Use) -> str:
-        return words.with_interval(shape, {"estimate": u.estimate, "low": u.low, "high": u.high}, 1)
-
-    uses = [replace(u, text=f"Use {u.number}: {text(u)}, {count(u.n)} came to it") for u in uses]
-    drawn = [u for u in uses if u.n >= FEWEST_AT_USE] or uses
-    worst = max(drawn, key=lambda u: u.low)
-
-    title = f"{share}, by use number: {text(worst)} at use {worst.number}, where the lower bound is highest"
-    wide, narrow = theme.both(lambda width: hazard(drawn, width, axis=axis, share=share))
-    lines = tuple(
-        Line(
-            (str(u.number), count(u.n), count(r["events"]), text(u)),
-            {**answer.data(r), "estimate": repr(u.estimate), "low": repr(u.low), "high": repr(u.high)},
-        )
-        for u, r in zip(uses, rows, strict=True)
-    )
-    file_rows = [
-        {"use": u.number, "at_risk": u.n, "events": r["events"], "hazard": u.estimate, "low": u.low, "high": u.high}
-        for u, r in zip(uses, rows, strict=True)
-    ]
-    return [
-        Figure(
-            id=id,
-            title=title,
-            alt=f"{title}. " + "; ".join(f"use {u.number}: {text(u)}, {count(u.n)} came to it" for u in uses) + ".",
-            wide=wide,
-            narrow=narrow,
-            caption=f"Of the instruments that came to a use, the share whose life ended in it. Bars are "
-            f"{words.interval}s. Use numbers without an event, or reached by fewer than {FEWEST_AT_USE}, "
-            "are not drawn.",
-            data=answer.data(),
-        ),
-        Table(
-            id=f"{id}-table",
-            caption=share + ", by use number",
-            heads=("Use", "Came to it", "Ended in it", f"Share ({words.interval})"),
-            lines=lines,
-            numeric=frozenset({1, 2, 3}),
-            data=answer.data(),
-            file=File(id, ("use", "at_risk", "events", "hazard", "low", "high"), file_rows),
-            folded=len(lines) > 10,
-        ),
-    ]

@@ -5,15 +5,55 @@ from __future__ import annotations
 from typing import Any
 
 from reports import attention
-from reports.blocks import Page
-from reports.evidence import figures, groups, records, survival, teeth
+from reports.attention import audit as audit_rules
+from reports.blocks import Page, prose
+from reports.evidence import (
+    adherence,
+    breakdown,
+    factors,
+    figures,
+    funnel,
+    gaps,
+    groups,
+    hazard,
+    process,
+    records,
+    standards,
+    survival,
+    teeth,
+)
+from reports.evidence.common import slug
 from reports.evidence.records import plain_column
 from reports.pages import common
 from reports.pages.common import Context, section
 from reports.source import Source
 from reports.words import Words, capital, number, plain, short_day
 
-RATES = ("separations_per_1000_uses", "separations_per_100_canals", "separations_per_100_teeth")
+RATES = (
+    "separations_per_1000_uses",
+    "separations_per_100_canals",
+    "separations_per_100_teeth",
+    "separations_per_100k_turns",
+)
+SITES = {
+    "third of the canal": "third of the canal",
+    "curvature (Schneider)": "curvature",
+    "instrument size (ISO)": "instrument size",
+    "use number": "use number of the instrument",
+    "tooth type": "tooth type",
+}
+# The order in which a canal is prepared.
+CHECKS = (
+    "glide path",
+    "length confirmed",
+    "order of steps",
+    "depth of steps",
+    "speed",
+    "torque",
+    "irrigation",
+    "apical gauging",
+    "final size",
+)
 
 
 def page(context: Context, source: Source) -> Page:
@@ -22,29 +62,56 @@ def page(context: Context, source: Source) -> Page:
     everything = common.reach_words(context.first, source.as_of)
     period_words = "All records"
 
-    def split(id: str, name: str, *by: str):  # type: ignore[no-untyped-def]
-        return groups.by_group(words, id, source.ask(name, by=by))
+    def split(id: str, name: str, *by: str, chart: bool = True):  # type: ignore[no-untyped-def]
+        return groups.by_group(words, id, source.ask(name, by=by), chart=chart)
 
     overall = {name: source.ask(name) for name in RATES}
+    between = source.ask("separation_gaps")
+    monthly = {name: source.process(name) for name in RATES[:2]}
+    sums = [source.process("separations_per_100_teeth", by) for by in ("sequence", "dentist")]
     rates = section(
         "rates",
-        "How often instruments separated",
+        "How often",
+        split("rate-kind", "incidents_per_100_canals", "incident"),
         figures.overview(
             words, "rates-all", "Separated instruments, all records", (period_words,), [(overall[n],) for n in RATES]
         ),
         split("rate-year", "separations_per_100_canals", "year"),
+        *(process.by_month(words, f"month-{slug(name)}", monthly[name], overall[name]) for name in monthly),
         split("rate-uses-sequence", "separations_per_1000_uses", "sequence"),
-        split("rate-canals-sequence", "separations_per_100_canals", "sequence"),
-        split("rate-teeth-sequence", "separations_per_100_teeth", "sequence"),
+        split("rate-canals-sequence", "separations_per_100_canals", "sequence", chart=False),
+        split("rate-teeth-sequence", "separations_per_100_teeth", "sequence", chart=False),
         split("rate-tooth-type", "separations_per_100_teeth", "tooth_type"),
         split("rate-motion", "separations_per_1000_uses", "motion"),
         split("rate-curvature", "separations_per_100_canals", "curvature_class"),
+        process.sums(
+            words,
+            "sums",
+            sums,
+            caption="Teeth with a separation against their own risk: risk-adjusted CUSUM",
+            event="with a separation",
+        ),
+    )
+    times = section(
+        "gaps",
+        "Time between separations",
+        gaps.between_events(words, "gap", between, event="separation", unit="canal"),
     )
     where = section(
         "where",
-        "In which teeth",
+        "Where",
+        breakdown.parts_of(
+            words,
+            "site",
+            source.ask("incident_sites"),
+            caption="Where incidents happened",
+            of="incidents",
+            charts=tuple(SITES)[:4],
+            names=SITES,
+        ),
         teeth.grid(words, "teeth", source.ask("separations_per_100_teeth", by=("tooth",)), what="Separations"),
     )
+    danger = source.ask("instrument_hazard")
     life = source.ask("instrument_life")
     horizons = life.measure.horizons if life.measure else ()
     share = "Instruments neither separated nor deformed"
@@ -62,13 +129,7 @@ def page(context: Context, source: Source) -> Page:
             event="separation or deformation",
             events="separations or deformations",
         ),
-        survival.hazard_by_use(
-            words,
-            "life-hazard",
-            life,
-            share="Instruments that separated or deformed at a use",
-            axis="Use of the instrument",
-        ),
+        hazard.by_use(words, "life-hazard", danger),
         survival.curve(
             words,
             "life-motion",
@@ -81,10 +142,23 @@ def page(context: Context, source: Source) -> Page:
             events="separations or deformations",
         ),
     )
-    incidents = source.ask("incident_list")
+    seen, by_lot = source.ask("contributing_factors"), source.ask("separations_by_lot")
+    different = section("factors", "What was different there", factors.with_incidents(words, "factor", seen))
+    lots = section("lots", "Lots of instruments", funnel.lots(words, "lot", by_lot))
+    incidents, told = source.ask("incident_list"), source.ask("patient_informed")
     listed = section(
         "list",
         "Each incident",
+        prose(figures.sentence(words, told)),
+        breakdown.parts_of(
+            words,
+            "managed",
+            source.ask("incident_management"),
+            caption="What was done about incidents",
+            of="incidents",
+            charts=("managed",),
+            names={"managed": "what was done"},
+        ),
         records.listed(
             "incident-list",
             incidents,
@@ -93,6 +167,7 @@ def page(context: Context, source: Source) -> Page:
                 ("What and where", lambda row: f"{_what(row)}; {_sequence(words, row)}"),
                 plain_column(words, "Treatment", "treatment_id"),
                 ("Instrument", _instrument),
+                ("Outside the own sequence", _outside),
                 ("What was done, and since", lambda row: f"{_managed(row)}. {_since(row)}"),
             ],
             caption="Incidents, one a line, newest first",
@@ -101,6 +176,16 @@ def page(context: Context, source: Source) -> Page:
             note="Treatment ids are the practice's own, so that the chart can be pulled.",
         ),
     )
+    checked = source.ask("adherence", by=("check",))
+    kept = section(
+        "adherence",
+        "Own sequence kept",
+        adherence.by_check(words, "check", checked, order=CHECKS),
+        adherence.indication(words, source.ask("indication")),
+        groups.by_group(words, "indication-sequence", source.ask("indication", by=("sequence",)), chart=False),
+    )
+    held = source.ask("standards")
+    audit = section("standards", "Standards", standards.table(words, "standards-table", held, source.catalogue))
     quality = common.quality(context, source)
     latest_year = f"{source.as_of.year}"
     year_start = source.as_of.replace(month=1, day=1)
@@ -122,9 +207,24 @@ def page(context: Context, source: Source) -> Page:
             )
             if before
             else None,
+            attention.incidents.closer_together(between, "gaps", "separation", "canal"),
             attention.incidents.not_told(incidents, "list"),
         ],
         signals=[
+            *(
+                said
+                for name in monthly
+                for said in attention.incidents.months_above(monthly[name], overall[name], f"month-{slug(name)}")
+            ),
+            *(
+                said
+                for answer in sums
+                for said in attention.incidents.cusum_signals(
+                    words, answer, overall["separations_per_100_teeth"], "sums"
+                )
+            ),
+            *attention.incidents.lots_outside(words, by_lot, "lots"),
+            *attention.incidents.factors_seen(seen, "factors", factors.ratio_text),
             *attention.signals.groups_apart(
                 words,
                 source.ask("separations_per_1000_uses", by=("sequence",)),
@@ -150,7 +250,15 @@ def page(context: Context, source: Source) -> Page:
                 "rate-curvature",
             ),
         ],
-        data=common.lacking(context, source),
+        standards=[
+            *audit_rules.not_met(words, held, source.catalogue, "standards"),
+            *audit_rules.seldom_kept(words, checked, "adherence"),
+        ],
+        instruments=[audit_rules.hazard_beyond(words, danger, "life-hazard")],
+        data=[
+            attention.incidents.factors_seldom_recorded(seen, "factors", factors.recorded_text),
+            *common.lacking(context, source),
+        ],
     )
     return Page(
         stem="incidents",
@@ -160,9 +268,14 @@ def page(context: Context, source: Source) -> Page:
         blocks=(
             common.page_attention(sentences),
             rates,
+            times,
             where,
             lives,
+            different,
+            lots,
             listed,
+            kept,
+            audit,
             quality,
             common.methods(context, source),
             common.cautions(),
@@ -196,11 +309,20 @@ def _instrument(row: dict[str, Any]) -> str:
     return capital(", ".join(parts) or "not tracked") + known
 
 
+def _outside(row: dict[str, Any]) -> str:
+    """`Speed, irrigation`: what of the practice's own sequence was not kept in that canal."""
+    known = row["outside"]
+    return "Cannot be told" if known is None else "Nothing known" if known == "nothing" else capital(plain(known))
+
+
 def _managed(row: dict[str, Any]) -> str:
-    """`Bypassed; fragment 2.5 mm; patient told`."""
+    """`Bypassed; fragment 2.5 mm long, 0.40 mm wide at the break; patient told`."""
     told = {True: "patient told", False: "patient not told", None: "patient told: not recorded"}
     parts = [plain(row["managed"])] if row["managed"] else []
-    parts += [f"fragment {number(row['fragment_mm'], 1)} mm"] if row["fragment_mm"] is not None else []
+    if row["fragment_mm"] is not None:
+        width = row.get("width_at_break_mm")
+        wide = f", {number(width, 2)} mm wide at the break" if width is not None else ""
+        parts.append(f"fragment {number(row['fragment_mm'], 1)} mm long{wide}")
     return capital("; ".join([*parts, told[row["patient_informed"]]]))
 
 

@@ -119,7 +119,7 @@ class Workspace:
             return self.records(measure.name)
         if kind in AUDITED:
             found = AUDITED[kind](self, measure, group, rng.randint(40, 400))
-            return blanked(found) if few and kind != "standards" else found
+            return found[-1:] if few and kind == "standards" else blanked(found) if few else found
         if few and kind not in {"comparison", "completeness"}:
             return [
                 {

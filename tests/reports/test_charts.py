@@ -10,15 +10,19 @@ from xml.etree import ElementTree
 import pytest
 
 from reports.charts import theme
+from reports.charts.adherence import Check, adherence
 from reports.charts.compare import Difference, compare
 from reports.charts.dots import Group, Mark, dots
 from reports.charts.fdi_grid import LOWER, UPPER, Tooth, fdi_grid
 from reports.charts.funnel import Limits as FunnelLimits
 from reports.charts.funnel import Unit, funnel
+from reports.charts.gaps import Gap, gaps
+from reports.charts.hazard import Use, hazard
 from reports.charts.individuals import Limits, Point, individuals
 from reports.charts.pictures import picture
+from reports.charts.process import Month, process
 from reports.charts.quarantine import Reason, bars
-from reports.charts.survival import Curve, Step, Use, hazard, survival
+from reports.charts.survival import Curve, Step, survival
 from reports.charts.trends import Trend, trends
 
 LONG = "A sequence title that is longer than anybody would read aloud without drawing breath, 25/.04 then 35/.04"
@@ -60,7 +64,41 @@ CHARTS: dict[str, Callable[[int], Any]] = {
     "survival-three": lambda w: survival(
         [curve("a"), curve(LONG), curve(HOSTILE)], w, axis="Months", share="Teeth", lowest=0.8
     ),
-    "hazard": lambda w: hazard([Use(i, 200, 0.01, 0.002, 0.04) for i in range(1, 9)], w, axis="Use", share="Share"),
+    "hazard": lambda w: hazard(
+        [Use(i, 2000, 0.01, 0.002, 0.04, smooth=0.01) for i in range(1, 19)],
+        w,
+        axis="Use",
+        share="Share",
+        limit=(0.05, "Own limit 5.0%"),
+    ),
+    "hazard-one": lambda w: hazard([Use(1, 20, 0.0, 0.0, 0.2)], w, axis="Use", share="Share"),
+    "gaps": lambda w: gaps(
+        [Gap(i * 7 % 50, "Jan 2026", HOSTILE, i in {0, 19}, i == 4, "Feb 2026" if i == 4 else "") for i in range(20)],
+        Limits((30, "Centre 30"), None, (120, "Upper limit 120")),
+        w,
+        axis="Canals between separations",
+        order="Separations in their order",
+    ),
+    "gaps-one": lambda w: gaps([Gap(0, "Jan 2026", "none")], None, w, axis="Canals", order="Separations"),
+    "adherence": lambda w: adherence(
+        [Check(LONG, 80, 10, 10, 0.8, 0.93, "89% of 90"), Check(HOSTILE, 0, 0, 7, None, None, "nothing recorded")],
+        w,
+        axis="Canals",
+    ),
+    "process": lambda w: process(
+        [Month(f"Jan {2000 + i}", None if i == 3 else i / 9, None, 3 - i / 20, "n 40", i == 30) for i in range(36)],
+        (1.9, "Centre 1.9"),
+        w,
+        axis="Separations per 100 canals, by month",
+    ),
+    "dots-log": lambda w: dots(
+        [Group(LONG, (Mark(2.1, 0.8, 5.2, "2.1"), Mark(0.0, 0.0, 0.4, "0", 1))), group("Torque")],
+        w,
+        axis="Times as often",
+        series=("Any", "Separations"),
+        reference=1.0,
+        log=True,
+    ),
     "fdi": lambda w: fdi_grid({c: Tooth("11/140", 0.5) for c in (*UPPER, *LOWER)}, w, key="Separations / teeth"),
     "fdi-empty": lambda w: fdi_grid({}, w, key="Separations / teeth"),
     "funnel": lambda w: funnel(

@@ -210,17 +210,14 @@ def test_every_figure_is_the_measures_own(settings: Any, workspace: Any, made: d
 def test_hazard_by_use_is_events_of_those_that_came_to_the_use(
     settings: Any, workspace: Any, made: dict[str, Path]
 ) -> None:
-    from pipeline.stats.proportions import wilson
-
-    rows = {r["time"]: r for r in workspace(settings).compute("instrument_life").rows}
+    rows = {r["time"]: r for r in workspace(settings).compute("instrument_hazard").rows}
     with (made["index"].parent / "figures" / "incidents" / "life-hazard.csv").open(encoding="utf-8", newline="") as f:
         hazards = list(csv.DictReader(f))
-    assert len(hazards) == 10
+    assert len(hazards) == len(rows)
     for h in hazards:
-        row = rows[float(h["use"])]
-        low, high = wilson(row["events"], row["at_risk"])
-        assert float(h["hazard"]) == row["events"] / row["at_risk"]
-        assert (float(h["low"]), float(h["high"])) == (pytest.approx(float(low)), pytest.approx(float(high)))
+        row = rows[int(h["time"])]
+        assert float(h["estimate"]) == row["estimate"] == row["events"] / 200
+        assert (float(h["low"]), float(h["high"]), int(h["at_risk"])) == (row["low"], row["high"], row["at_risk"])
 
 
 def test_files_hold_the_figures_at_full_precision(settings: Any, workspace: Any, made: dict[str, Path]) -> None:
