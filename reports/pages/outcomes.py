@@ -19,7 +19,7 @@ from reports.evidence import (
     survival,
     work,
 )
-from reports.evidence.common import published
+from reports.evidence.common import left_out, published
 from reports.evidence.records import plain_column
 from reports.pages import common
 from reports.pages.common import Context, section
@@ -97,6 +97,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
             figures.sentence(words, recall),
         ),
         prose(*outcome.what_is_open(words, ask("healed_bounds"), ask("healed_share_weighted"))),
+        prose(left_out(ask("outcome_classes", "sequence")), note=True),
         published(ask("healed_share")),
         by_group("healed-sequence", "sequence"),
         by_group("healed-tooth-type", "tooth_type"),

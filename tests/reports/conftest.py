@@ -109,7 +109,8 @@ class Workspace:
             rng = random.Random(zlib.crc32(repr((name, group, where or None, start)).encode("utf-8", "surrogatepass")))
             few = self.few or (bool(by) and i == 1 and by != ("month",))
             rows += self.rows(measure, group, rng, few=few)
-        left = [{"reason": "canals without both times", "n": 12}] if measure.kind in {"time", "share"} else []
+        told = measure.kind in {"time", "share", "classes"}
+        left = [{"reason": "canals without both times", "n": 12}] if told else []
         unit = self.settings.currency if measure.unit == "currency" else measure.unit
         return Result(name, measure.title, unit, measure.kind, tuple(by), rows, left, 0)
 

@@ -8,7 +8,9 @@ from collections.abc import Callable, Iterator
 from datetime import date
 from types import SimpleNamespace
 from typing import Any
+from xml.etree import ElementTree
 
+import altair as alt
 import pytest
 
 from pipeline.checks.suites import all_rules
@@ -17,7 +19,11 @@ from reports.attention import peers as peer_rules
 from reports.attention import recall as recall_rules
 from reports.attention import standards as standard_rules
 from reports.blocks import Figure, Page, Prose, Table
-from reports.charts import pictures
+from reports.charts import pictures, theme
+from reports.charts.cusum import Tooth as ToothSum
+from reports.charts.cusum import cusum
+from reports.charts.learning import Panel, Stage, learning
+from reports.charts.shares import Bar, shares
 from reports.evidence import outcome, peers
 from reports.pages import outcomes
 from reports.pages.common import Context
@@ -118,7 +124,7 @@ def test_every_block_has_its_figures(page_of: Callable[..., Any]) -> None:
     assert len(ids) == len(set(ids))
     (row,) = source.ask("healed_bounds", where={"dentist": "D1"}).rows
     words = f"{row['not_known']} were not: had none of those healed, the healed share would be {row['lowest']:.0%}"
-    assert words in text_of(page, "outcome")
+    assert words in text_of(page, "outcome") and "Left out: " in text_of(page, "outcome")
     for name in outcomes.WORK:
         (row,) = source.ask(name, where={"dentist": "D1"}).rows
         (line,) = [x for x in part_of(page, "own-work").lines if x.data["measure"] == name]
@@ -299,3 +305,50 @@ def test_a_group_withheld_stands_once_in_each_table() -> None:
         assert [line.cells[0] for line in found.lines] == ["Canines", "Molars"]
     told = [c if isinstance(c, str) else c.text for c in beside.lines[1].cells]
     assert told == ["Molars", "50% (40\u00a0to\u00a060%)", "50% (40\u00a0to\u00a060%)", "40", "30%", "70%"]
+
+
+LONG = "A sequence title that is longer than anybody would read aloud without drawing breath, 25/.04 then 35/.04"
+HOSTILE = '</text><script>alert(1)</script> "quoted" & more \x1b[31m \x00 \u202e'
+STAGES = tuple(Stage(f"{i}1 to {i + 1}0", 0.7 + i / 5, 0.4 + i / 5, 1.5 + i / 5, HOSTILE) for i in range(5))
+SUMS = [ToothSum(i, i % 7 + i / 20, HOSTILE, "1 December 2023" if i == 80 else "") for i in range(1, 90)]
+CHARTS: dict[str, Callable[[int], Any]] = {
+    "shares": lambda w: shares(
+        [
+            Bar(LONG, (0.7, 0.1, 0.2), 0.6, 0.8, f"Healed 70%; {LONG}", "tip", {"sequence": "a"}),
+            Bar(HOSTILE, (), None, None, "too few", "tip"),
+            Bar("One", (1.0, 0.0, 0.0), None, None, "Healed 100%", "tip"),
+        ],
+        ("Healed", "Healing", "Not healed"),
+        w,
+        axis="Teeth judged",
+    ),
+    "shares-none": lambda w: shares([Bar("One", (), None, None, "too few", "")], ("Healed", "Not"), w, axis="Teeth"),
+    "learning": lambda w: learning(
+        [
+            Panel(LONG, "later cases 12 min", STAGES, {"sequence": "a"}),
+            Panel(HOSTILE, "n", STAGES),
+            Panel("c", "", STAGES),
+        ],
+        w,
+        axis="Own cases",
+        ratio="Ratio of times",
+    ),
+    "learning-one": lambda w: learning([Panel("a", "b", STAGES[:1])], w, axis="Own cases", ratio="Ratio"),
+    "cusum": lambda w: cusum(SUMS, (3.5, "limit 3.5"), w, axis="Own teeth", share="Sum"),
+    "cusum-one": lambda w: cusum([ToothSum(1, 0.0, "t")], (3.5, "limit 3.5"), w, axis="Own teeth", share="Sum"),
+}
+
+
+@pytest.mark.parametrize("name", CHARTS)
+@pytest.mark.parametrize("width", [theme.WIDE, theme.NARROW])
+def test_a_chart_is_valid_and_fits_its_width(name: str, width: int) -> None:
+    spec = CHARTS[name](width).to_dict()  # every channel is checked as it is made
+    alt.Chart.from_dict({**theme.plain_spec(spec), "config": theme.base()}, validate=True)
+    svg = pictures.picture(theme.spec(CHARTS[name](width)))
+    root = ElementTree.fromstring(svg)
+    assert float(root.attrib["viewBox"].split()[2]) <= width + 12
+    said = "".join("".join(e.itertext()) for e in root.iter() if e.tag.endswith("text")).replace(" ", "")
+    if name in {"shares", "learning"}:
+        assert LONG.replace(" ", "") in said and "<script>alert(1)</script>" in said
+    if name == "cusum":
+        assert "1December2023" in said and "limit3.5" in said
