@@ -92,4 +92,6 @@ def _say(out: list[Row], by: tuple[str, ...], confidence: float) -> None:
             row["p_adjusted"] = float(p)
             more = row["estimate"] is None or row["estimate"] > 1
             shown = "seen more often" if more else "seen less often"
-            row["seen"] = shown if p < 1 - confidence else "no difference shown"
+            # Said only where test and interval agree: a reader sees both.
+            apart = row["low"] is None or not row["low"] <= 1 <= row["high"]
+            row["seen"] = shown if p < 1 - confidence and apart else "no difference shown"

@@ -133,3 +133,13 @@ def test_words_say_what_the_figures_allow_and_never_speak_of_causes() -> None:
     assert {row["seen"] for row in rows if row["factor"] != "speed outside the range"} == {"not recorded"}
     measure = find("contributing_factors")
     assert "caused by" not in measure.caption.replace("not caused by", "")
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "seen"),
+    [(1.1, 4.0, "seen more often"), (0.98, 4.0, "no difference shown"), (None, None, "seen more often")],
+)
+def test_more_often_is_said_only_where_test_and_interval_agree(low: float, high: float, seen: str) -> None:
+    row = {"incident": "separation", "p_value": 0.04, "estimate": 2.0, "low": low, "high": high}
+    factors._say([row], (), 0.95)
+    assert row["seen"] == seen
