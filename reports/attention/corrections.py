@@ -18,10 +18,10 @@ def changed(found: Sequence[Change], href: str) -> Sentence | None:
         return None
     first = found[0]
     one = len(found) == 1
+    read = f"{counted(len(found), 'figure')} of earlier months {'reads' if one else 'read'} otherwise"
     return Sentence(
-        f"Since the last import {counted(len(found), 'figure')} of earlier months {'reads' if one else 'read'} "
-        f"otherwise{': ' if one else ', the newest '}{first.title} in {month(first.month)}, {first.was.text} before, "
-        f"{first.now.text} now.",
+        f"Since the last import {read}{': ' if one else '. The newest: '}{first.title} in {month(first.month)} was "
+        f"{first.was.text}; now it is {first.now.text}.",
         href,
         first.now.data,
     )

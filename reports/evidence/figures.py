@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from reports.blocks import File, Line, Part, Sentence, Table
+from reports.blocks import File, Line, Part, Sentence, Table, prose
 from reports.evidence.common import cannot, middle, n_text, published
 from reports.source import Answer
 from reports.words import Words, capital, count, group_title, number, percent, series
@@ -100,7 +100,7 @@ def side_by_side(
             cells.append(Sentence(text, data=answer.data(row)))
         lines.append(Line(tuple(cells)))
     if not lines:
-        return []
+        return [prose(Sentence(f"{caption}: none on record in {series(periods)}.", data=answers[-1].data()))]
     rows = [
         {"period": period, "from": answer.start, "to": answer.end, **row}
         for period, answer in zip(periods, answers, strict=True)

@@ -10,7 +10,7 @@ from reports.charts import theme
 from reports.charts.quarantine import Reason, bars
 from reports.evidence.common import NEVER, Column, cannot, csv_file
 from reports.source import Answer
-from reports.words import Words, capital, count, counted, percent, plain, series
+from reports.words import Words, capital, count, counted, percent, plain
 
 MOST_REASONS = 10  # drawn; the table has all
 MOST_RECORDS = 400  # rows of a record list on a page; the CSV file holds all
@@ -176,7 +176,7 @@ def complete(words: Words, id: str, answer: Answer, titles: Mapping[str, str]) -
                         words.with_interval(answer.result, row),
                         count(row["records"]),
                         plain(row["most_often_blank"] or "").replace("_", " "),
-                        series(sorted(measures)),
+                        "; ".join(sorted(measures)),
                     ),
                     answer.data(row),
                 )
