@@ -88,7 +88,7 @@ def adjusted_times(words: Words, id: str, answer: Answer) -> list[Part]:
     """Chair time per canal of each sequence over that of the most used one, crude and after case mix."""
     if answer.missing:
         return [cannot(answer)]
-    known = [row for row in answer.rows if row["sequence"] is not None]  # canals without one are no group of cases
+    known = [row for row in answer.rows if row.get("sequence") is not None]  # canals without one are no group of cases
     if not known:
         return [prose(f"{answer.title}: fewer than two sequences to compare.")]
     lines = []
