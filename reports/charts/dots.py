@@ -105,7 +105,7 @@ def dots(
     )
     ticks = alt.Axis(
         title=_title(axis, right - left),
-        tickCount=5,
+        tickCount=alt.Undefined if log else 5,  # a log axis would leave out labels to keep to a count
         values=[0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20] if log else alt.Undefined,
         format="%" if percent else "~g" if log else alt.Undefined,
         grid=not inside,

@@ -58,11 +58,9 @@ def hazard(uses: Sequence[Use], width: int, *, axis: str, share: str, limit: tup
     data = alt.Chart(alt.InlineData(values=rows))
     layers = []
     if limit:
-        rule = alt.Chart(alt.InlineData(values=[{"limit": limit[0], "text": limit[1]}]))
-        at = alt.Y("limit:Q", scale=y_scale, axis=y_axis)
-        layers.append(rule.mark_rule(color=theme.INK, strokeWidth=1.5, strokeDash=[6, 4]).encode(y=at))
-        said = rule.mark_text(align="left", baseline="bottom", dy=-3, dx=4)
-        layers.append(said.encode(x=alt.XValue(0), y=at, text=alt.Text("text:N")))
+        rule = alt.Chart(alt.InlineData(values=[{"limit": limit[0], "tip": limit[1]}]))
+        dashed = rule.mark_rule(color=theme.INK, strokeWidth=1.5, strokeDash=[6, 4])
+        layers.append(dashed.encode(y=alt.Y("limit:Q", scale=y_scale, axis=y_axis), tooltip=alt.Tooltip(theme.TIP)))
     smooth = [{"number": u.number, "smooth": u.smooth} for u in uses if u.smooth is not None]
     if len(smooth) > 1:
         line = alt.Chart(alt.InlineData(values=smooth)).mark_line(color=theme.LINE, strokeWidth=1.5)
@@ -85,7 +83,10 @@ def hazard(uses: Sequence[Use], width: int, *, axis: str, share: str, limit: tup
         )
     )
     title = alt.TitleParams(
-        wrap(f"{share}; below the uses, how many came to them", theme.letters(width)),
+        # The limit is named here: beside its line the text would lie on the intervals.
+        wrap(
+            f"{share}{f' (dashed: {limit[1]})' if limit else ''}; below the uses, how many came", theme.letters(width)
+        ),
         anchor="start",
         fontSize=theme.SIZE,
         fontWeight="normal",

@@ -53,7 +53,7 @@ def by_use(words: Words, id: str, answer: Answer) -> list[Part]:
     worst = max((row for row in rows if row["at_risk"] >= drawn[-1].n), key=lambda row: row["low"])
     title = f"{answer.title}: the lower bound is highest at use {count(worst['time'])}, {text(worst)}"
     limit = rows[0].get("limit")
-    line = (limit, f"Own limit {words.figure(answer.result, limit, 1)}") if limit is not None else None
+    line = (limit, f"own limit {words.figure(answer.result, limit, 1)}") if limit is not None else None
     wide, narrow = theme.both(
         lambda width: hazard(
             drawn, width, axis="Use of the instrument", share="Share of those that came to the use", limit=line

@@ -154,7 +154,8 @@ def test_charts_carry_the_values_of_their_rows(made: Any) -> None:
     assert {r["kind"] for r in values(gaps) if "kind" in r} == {"usual", "open", "signal"}
     found, hazard = figure(page, "life-hazard")
     assert [(r["number"], r["low"]) for r in values(hazard) if "low" in r][3] == (4, 4 / 180)
-    assert "Own limit 2.0%" in {r.get("text") for r in values(hazard)}
+    assert "dashed: own limit 2.0%" in " ".join(hazard["title"]["text"])
+    assert [r["limit"] for r in values(hazard) if "limit" in r] == [0.02]
     assert "use 4" in found.title
     _, lots = figure(page, "lot")
     assert [r["value"] for r in values(lots) if r.get("kind") == "outside"] == [200.0]
