@@ -249,6 +249,7 @@ def _template() -> Any:
     environment.filters["day"] = day
     environment.filters["as_data"] = _as_data
     environment.filters["titled"] = _titled
+    environment.tests["unbroken"] = lambda text: any(len(word) > 30 for word in text.split())
     return environment.get_template("page.html.j2")
 
 

@@ -96,13 +96,11 @@ def individuals(points: Sequence[Point], limits: Limits, width: int, *, axis: st
             x=x, y=y, tooltip=alt.Tooltip(theme.TIP)
         )
     )
-    centre_at = limits.centre[0]
-    for side, dy in (("above", -13), ("below", 13)):
-        part = [v for v in values if v["signal"] and (v["value"] >= centre_at) == (side == "above")]
-        text = alt.Chart(alt.InlineData(values=part))
-        layers.append(
-            text.mark_text(dy=dy, color=theme.INK, fontWeight="bold").encode(x=x, y=y, text=alt.Text("label:N"))
-        )
+    for side, place in _SIDES.items():
+        part = [v for v in values if v["signal"] and _side(points, v["at"]) == side]
+        if part:
+            text = alt.Chart(alt.InlineData(values=part)).mark_text(color=theme.INK, fontWeight="bold", **place)
+            layers.append(text.encode(x=x, y=y, text=alt.Text("label:N")))
     title = alt.TitleParams(
         wrap(axis, theme.letters(width)),
         anchor="start",
@@ -112,6 +110,33 @@ def individuals(points: Sequence[Point], limits: Limits, width: int, *, axis: st
         offset=10,
     )
     return alt.layer(*layers).properties(width=plot, height=height, title=title)
+
+
+# Where a signal's name stands: where the line to and from its month does not pass, and within the axes.
+_SIDES: dict[str, dict[str, Any]] = {
+    "above": {"dy": -13},
+    "below": {"dy": 13},
+    "right": {"align": "left", "dx": 9, "dy": -9},
+    "left": {"align": "right", "dx": -9, "dy": -9},
+    "above, from here": {"align": "left", "dx": -4, "dy": -13},
+    "below, from here": {"align": "left", "dx": -4, "dy": 13},
+    "above, to here": {"align": "right", "dx": 4, "dy": -13},
+    "below, to here": {"align": "right", "dx": 4, "dy": 13},
+}
+
+
+def _side(points: Sequence[Point], at: int) -> str:
+    """The side for the name of the month at a position: outside a peak or a dip, on a slope the side that is free."""
+    place = next(i for i, p in enumerate(points) if p.at == at)
+    here = points[place].value
+    before = next((p.value for p in reversed(points[:place]) if p.value is not None), None)
+    after = next((p.value for p in points[place + 1 :] if p.value is not None), None)
+    assert here is not None
+    higher = [v is not None and v > here for v in (before, after)]
+    if before is not None and after is not None and higher[0] != higher[1]:
+        return "right" if higher[0] else "left"
+    end = ", from here" if place == 0 else ", to here" if place == len(points) - 1 else ""
+    return ("below" if any(higher) else "above") + end
 
 
 def _apart(values: Sequence[float], domain: Any, height: float, least: float = 30) -> list[float]:

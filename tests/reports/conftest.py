@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 import random
+import shutil
 import zipfile
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
@@ -547,3 +548,66 @@ def fake(monkeypatch: pytest.MonkeyPatch) -> Any:
         render, "open_workspace", lambda connection, settings, as_of: Workspace(settings, as_of, **options)
     )
     return options.update
+
+
+# ---- pages in a browser
+
+BROWSER = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+IN_BROWSER = (
+    "</script><script>document.title=1337</script><svg onload=document.title=1337> a-word-without-a-break" + "x" * 60
+)
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Any]:
+    """A browser without windows; the test is skipped where there is none."""
+    path = shutil.which("chromium") or shutil.which("chromium-browser")
+    if path is None:
+        pytest.skip("no Chromium on this machine")
+    playwright = pytest.importorskip("playwright.sync_api")
+    with playwright.sync_playwright() as p:
+        browser = p.chromium.launch(executable_path=path, args=BROWSER)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(scope="module", params=["", IN_BROWSER], ids=["plain", "hostile"])
+def pages(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """The pages of the invented practice; and again where every text of a record is one that means harm."""
+    from reports.render import render
+
+    hostile = request.param
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(
+            "reports.render.open_workspace",
+            lambda connection, settings, as_of: Workspace(settings, as_of, hostile=hostile),
+        )
+        return render(None, make_settings(hostile), tmp_path_factory.mktemp("browser"), dentist="D2")
+
+
+@pytest.fixture(scope="session")
+def crowded() -> str:
+    """A script: pairs of texts of a chart that overlap by more than two pixels, and texts that reach out of it."""
+    return """() => [...document.querySelectorAll('.chart svg')]
+  .filter(s => s.getBoundingClientRect().width).flatMap(svg => {
+  const frame = svg.getBoundingClientRect();
+  const texts = [...svg.querySelectorAll('text')].filter(t => t.textContent.trim());
+  const boxes = texts.flatMap(t => (t.querySelector('tspan') ? [...t.querySelectorAll('tspan')] : [t])
+    .map(e => ({words: e.textContent, box: e.getBoundingClientRect()})));
+  const name = svg.closest('figure').id;
+  const out = boxes.filter(b => b.box.left < frame.left - 1 || b.box.right > frame.right + 1
+    || b.box.top < frame.top - 1 || b.box.bottom > frame.bottom + 1).map(b => `${name}: outside: ${b.words}`);
+  boxes.forEach((a, i) => boxes.slice(i + 1).forEach(b => {
+    const wide = Math.min(a.box.right, b.box.right) - Math.max(a.box.left, b.box.left);
+    const tall = Math.min(a.box.bottom, b.box.bottom) - Math.max(a.box.top, b.box.top);
+    if (wide > 2 && tall > 4) out.push(`${name}: ${a.words} | ${b.words}`);
+  }));
+  return out;
+})"""
