@@ -136,8 +136,8 @@ def number(value: float, decimals: int = 0) -> str:
 
 
 def count(value: float) -> str:
-    """A count of things."""
-    return number(value, 0 if float(value).is_integer() else 1)
+    """A count of things; of a thousand and more no part of one is told."""
+    return number(value, 0 if float(value).is_integer() or abs(value) >= 1000 else 1)
 
 
 def counted(value: int, one: str, many: str | None = None) -> str:
@@ -246,6 +246,7 @@ def one_of(things: str) -> str:
     return f"{head}{of}{rest}"
 
 
+# kinds with so many of so many
 _OF_WHICH = frozenset(
     {"rate", "share", "incidence", "checks", "bounds", "classes", "funnel", "breakdown", "completeness", "gaps"}
 )

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from reports.attention import audit as audit
 from reports.attention import corrections as corrections
 from reports.attention import data as data
 from reports.attention import differences as differences
@@ -15,6 +16,7 @@ from reports.attention import incidents as incidents
 from reports.attention import instruments as instruments
 from reports.attention import recall as recall
 from reports.attention import signals as signals
+from reports.attention import standards as standards
 from reports.attention import treatments as treatments
 from reports.blocks import Sentence
 

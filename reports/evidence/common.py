@@ -18,8 +18,7 @@ Column = tuple[str, Callable[[dict[str, Any]], str]]  # of a table: a heading, a
 
 def axis_title(answer: Answer, what: str = "") -> str:
     """What a chart's axis measures, and in which unit."""
-    middle = {"time": ", median", "amount": ", mean"}.get(answer.result.kind, "")
-    title, unit = f"{what or answer.title}{middle}", unit_words(answer)
+    title, unit = f"{what or answer.title}{middle(answer)}", unit_words(answer)
     said = re.search(rf"\b{re.escape(unit)}\b", title, re.IGNORECASE)  # by the title itself, as in rates
     return title if said else f"{title}, {unit}"
 
