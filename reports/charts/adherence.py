@@ -62,7 +62,7 @@ def adherence(checks: Sequence[Check], width: int, *, axis: str) -> Any:
     colours = alt.Scale(domain=list(PARTS), range=[theme.BLUE, theme.VERMILION, "transparent"])
     y_of = alt.Y("y:Q", scale=y_scale, axis=None)
     layers = [
-        alt.Chart(alt.InlineData(values=parts))
+        alt.Chart(theme.rows(parts))
         .mark_rect(stroke=theme.LINE, strokeWidth=1)
         .encode(
             x=x,
@@ -72,11 +72,9 @@ def adherence(checks: Sequence[Check], width: int, *, axis: str) -> Any:
             fill=alt.Fill("part:N", scale=colours, legend=None),
             tooltip=alt.Tooltip(theme.TIP),
         ),
-        alt.Chart(alt.InlineData(values=rules))
-        .mark_rule(color=theme.INK, strokeWidth=3)
-        .encode(x=x, x2=alt.X2("x2:Q"), y=y_of),
-        alt.Chart(alt.InlineData(values=texts))
+        alt.Chart(theme.rows(rules)).mark_rule(color=theme.INK, strokeWidth=3).encode(x=x, x2=alt.X2("x2:Q"), y=y_of),
+        alt.Chart(theme.rows(texts))
         .mark_text(align="left", baseline="middle")
         .encode(x=alt.XValue(0), y=y_of, text=alt.Text("text:N")),
     ]
-    return alt.layer(*layers).properties(width=width - 12, height=y)
+    return theme.layered(layers, width - 12, y)

@@ -42,20 +42,20 @@ def cusum(teeth: Sequence[Tooth], limit: tuple[float, str], width: int, *, axis:
         axis=alt.Axis(title=None, tickCount=5, grid=False),
     )
     rows = [{"number": 0, "sum": 0.0}, *({"number": t.number, "sum": t.sum, "tip": t.text} for t in teeth)]
-    data = alt.Chart(alt.InlineData(values=rows))
+    data = alt.Chart(theme.rows(rows))
     layers = [
-        alt.Chart(alt.InlineData(values=[{"sum": limit[0]}]))
+        alt.Chart(theme.rows([{"sum": limit[0]}]))
         .mark_rule(color=theme.LINE, strokeWidth=1.2, strokeDash=[5, 4])
         .encode(y=y),
         data.mark_line(interpolate="step-after", strokeWidth=1.5, color=theme.BLUE).encode(x=x, y=y),
         # What the pointer finds: the teeth, without a mark of their own in the picture.
-        alt.Chart(alt.InlineData(values=rows[1:]))
+        alt.Chart(theme.rows(rows[1:]))
         .mark_point(filled=True, opacity=0, size=70)
         .encode(x=x, y=y, tooltip=alt.Tooltip(theme.TIP)),
     ]
     signals = [{"number": t.number, "sum": t.sum, "tip": t.text, "text": t.signal} for t in teeth if t.signal]
     if signals:
-        found = alt.Chart(alt.InlineData(values=signals))
+        found = alt.Chart(theme.rows(signals))
         # Its text stands above all of the sum, where nothing crosses it.
         before = plot * signals[0]["number"] / last > 12 + len(signals[0]["text"]) * theme.LETTER
         layers += [
@@ -75,4 +75,4 @@ def cusum(teeth: Sequence[Tooth], limit: tuple[float, str], width: int, *, axis:
         frame="bounds",
         offset=10,
     )
-    return alt.layer(*layers).properties(width=plot, height=height, title=title)
+    return theme.layered(layers, plot, height, title=title)

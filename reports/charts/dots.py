@@ -119,12 +119,12 @@ def dots(
         legend=None,
     )
     shape = alt.Shape("series:N", scale=alt.Scale(domain=list(range(6)), range=list(theme.SERIES_SHAPES)), legend=None)
-    data = alt.Chart(alt.InlineData(values=rows))
+    data = alt.Chart(theme.rows(rows))
     fields = {key for group in groups for key in group.keys}
     answers = {"opacity": theme.picked(fields), "tooltip": alt.Tooltip(theme.TIP)}
     layers = []
     if reference is not None:
-        line = alt.Chart(alt.InlineData(values=[{"at": reference, **span} for span in spans]))
+        line = alt.Chart(theme.rows([{"at": reference, **span} for span in spans]))
         layers.append(
             line.mark_rule(color=theme.LINE, strokeWidth=1.5).encode(
                 x=alt.X("at:Q", scale=scale, axis=ticks), y=y_of, y2=alt.Y2("y2:Q")
@@ -141,10 +141,10 @@ def dots(
     for x in sorted({t["x"] for t in texts}):
         for weight in ("normal", "bold"):
             said = [t for t in texts if t["x"] == x and t["weight"] == weight]
-            words = alt.Chart(alt.InlineData(values=said))
+            words = alt.Chart(theme.rows(said))
             mark = words.mark_text(align="left", baseline="middle", fontWeight=weight)
             layers.append(mark.encode(x=alt.XValue(x), y=y_of, text=alt.Text("text:N")))
-    return alt.layer(*layers).properties(width=width, height=height).add_params(*theme.params(fields))
+    return theme.layered(layers, width, height, fields)
 
 
 def _title(text: str, pixels: float) -> list[str]:

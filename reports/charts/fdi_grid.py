@@ -54,7 +54,7 @@ def fdi_grid(teeth: Mapping[int, Tooth], width: int, *, key: str) -> Any:
     height = y
     x_scale = alt.Scale(domain=[0, width], range=[0, width], nice=False)
     y_scale = alt.Scale(domain=[0, height], range=[0, height], nice=False)
-    box = alt.Chart(alt.InlineData(values=fields))
+    box = alt.Chart(theme.rows(fields))
     places = {
         "x": alt.X("x:Q", scale=x_scale, axis=None),
         "x2": alt.X2("x2:Q"),
@@ -73,7 +73,7 @@ def fdi_grid(teeth: Mapping[int, Tooth], width: int, *, key: str) -> Any:
         ("code", "center", "bold", theme.INK),
         ("figure", "center", "normal", theme.INK),
     ):
-        said = alt.Chart(alt.InlineData(values=[t for t in texts if t["kind"] == kind]))
+        said = alt.Chart(theme.rows([t for t in texts if t["kind"] == kind]))
         layers.append(
             said.mark_text(
                 align=align,
@@ -87,4 +87,4 @@ def fdi_grid(teeth: Mapping[int, Tooth], width: int, *, key: str) -> Any:
                 text=alt.Text("text:N"),
             )
         )
-    return alt.layer(*layers).properties(width=width, height=height)
+    return theme.layered(layers, width, height)

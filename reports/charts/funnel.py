@@ -94,13 +94,11 @@ def funnel(
         for u in sorted(units, key=lambda u: (u.own, u.outside))  # what matters lies on top
     ]
     layers = [
-        alt.Chart(alt.InlineData(values=lines))
+        alt.Chart(theme.rows(lines))
         .mark_line(color=theme.LINE, strokeWidth=1.2, clip=True)
         .encode(x=x, y=y, detail=alt.Detail("line:N"), strokeDash=dash),
-        alt.Chart(alt.InlineData(values=[{"value": target[0]}]))
-        .mark_rule(color=theme.LINE, strokeWidth=1.5)
-        .encode(y=y),
-        alt.Chart(alt.InlineData(values=rows))
+        alt.Chart(theme.rows([{"value": target[0]}])).mark_rule(color=theme.LINE, strokeWidth=1.5).encode(y=y),
+        alt.Chart(theme.rows(rows))
         .mark_point(filled=True, size=52)
         .encode(
             x=x,
@@ -149,12 +147,12 @@ def funnel(
     leads = [{"x": n.of[0], "y": n.of[1], "x2": n.x + n.long / 2, "y2": n.y} for n in named if abs(n.y - n.of[1]) > 20]
     if leads:
         pixels = {"x": alt.X("x:Q", scale=None), "y": alt.Y("y:Q", scale=None), "x2": "x2:Q", "y2": "y2:Q"}
-        layers.append(alt.Chart(alt.InlineData(values=leads)).mark_rule(color=theme.LINE).encode(**pixels))
+        layers.append(alt.Chart(theme.rows(leads)).mark_rule(color=theme.LINE).encode(**pixels))
     for side, colour, weight in (("end", theme.SOFT, "normal"), ("unit", theme.INK, "bold")):
         said_here = [t for t in texts if t["side"] == side]
         if said_here:
             layers.append(
-                alt.Chart(alt.InlineData(values=said_here))
+                alt.Chart(theme.rows(said_here))
                 .mark_text(align="left", baseline="middle", color=colour, fontWeight=weight)  # type: ignore[arg-type]
                 .encode(
                     x=alt.X("x:Q", scale=None, axis=None),
@@ -170,7 +168,7 @@ def funnel(
         frame="bounds",
         offset=10,
     )
-    return alt.layer(*layers).properties(width=plot, height=height, title=title).add_params(*theme.params(fields))
+    return theme.layered(layers, plot, height, fields, title)
 
 
 def _reach(units: Sequence[Unit], limits: Sequence[Limits], percent: bool) -> tuple[float, float]:

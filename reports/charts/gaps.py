@@ -63,10 +63,10 @@ def gaps(found: Sequence[Gap], limits: Limits | None, width: int, *, axis: str, 
         }
         for i, g in enumerate(found)
     ]
-    data = alt.Chart(alt.InlineData(values=rows))
+    data = alt.Chart(theme.rows(rows))
     kinds = ["usual", "open", "signal"]
     layers = [
-        alt.Chart(alt.InlineData(values=[{"value": value}]))
+        alt.Chart(theme.rows([{"value": value}]))
         .mark_rule(
             color=theme.LINE,
             strokeWidth=1.5 if limits and value == limits.centre[0] else 1,
@@ -96,7 +96,7 @@ def gaps(found: Sequence[Gap], limits: Limits | None, width: int, *, axis: str, 
     labels = [r for r in rows if r["label"]]
     if labels:
         layers.append(
-            alt.Chart(alt.InlineData(values=labels))
+            alt.Chart(theme.rows(labels))
             .mark_text(dy=-13, fontWeight="bold")
             .encode(x=x, y=y, text=alt.Text("label:N"))
         )
@@ -108,7 +108,7 @@ def gaps(found: Sequence[Gap], limits: Limits | None, width: int, *, axis: str, 
         place += 14 * len(said) + 4
     if texts:
         layers.append(
-            alt.Chart(alt.InlineData(values=texts))
+            alt.Chart(theme.rows(texts))
             .mark_text(align="left", baseline="middle", color=theme.SOFT, dx=8)
             .encode(x=alt.XValue(plot), y=alt.Y("y:Q", scale=None, axis=None), text=alt.Text("text:N"))
         )
@@ -120,4 +120,4 @@ def gaps(found: Sequence[Gap], limits: Limits | None, width: int, *, axis: str, 
         frame="bounds",
         offset=10,
     )
-    return alt.layer(*layers).properties(width=plot, height=height, title=title)
+    return theme.layered(layers, plot, height, title=title)

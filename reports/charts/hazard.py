@@ -55,15 +55,15 @@ def hazard(uses: Sequence[Use], width: int, *, axis: str, share: str, limit: tup
         {"number": u.number, "estimate": u.estimate, "low": u.low, "high": u.high, "tip": u.text, "n": f"{u.n:,}"}
         for u in uses
     ]
-    data = alt.Chart(alt.InlineData(values=rows))
+    data = alt.Chart(theme.rows(rows))
     layers = []
     if limit:
-        rule = alt.Chart(alt.InlineData(values=[{"limit": limit[0], "tip": limit[1]}]))
+        rule = alt.Chart(theme.rows([{"limit": limit[0], "tip": limit[1]}]))
         dashed = rule.mark_rule(color=theme.INK, strokeWidth=1.5, strokeDash=[6, 4])
         layers.append(dashed.encode(y=alt.Y("limit:Q", scale=y_scale, axis=y_axis), tooltip=alt.Tooltip(theme.TIP)))
     smooth = [{"number": u.number, "smooth": u.smooth} for u in uses if u.smooth is not None]
     if len(smooth) > 1:
-        line = alt.Chart(alt.InlineData(values=smooth)).mark_line(color=theme.LINE, strokeWidth=1.5)
+        line = alt.Chart(theme.rows(smooth)).mark_line(color=theme.LINE, strokeWidth=1.5)
         layers.append(line.encode(x=x, y=alt.Y("smooth:Q", scale=y_scale, axis=y_axis)))
     layers.append(
         data.mark_rule(color=theme.BLUE, strokeWidth=2).encode(
@@ -76,7 +76,7 @@ def hazard(uses: Sequence[Use], width: int, *, axis: str, share: str, limit: tup
         )
     )
     every = -(-len(uses) * 40 // plot)  # so that the counts do not touch
-    counts = alt.Chart(alt.InlineData(values=rows[::every]))
+    counts = alt.Chart(theme.rows(rows[::every]))
     layers.append(
         counts.mark_text(baseline="middle", color=theme.SOFT).encode(
             x=x, y=alt.YValue(height + 32), text=alt.Text("n:N")
@@ -93,4 +93,4 @@ def hazard(uses: Sequence[Use], width: int, *, axis: str, share: str, limit: tup
         frame="bounds",
         offset=10,
     )
-    return alt.layer(*layers).properties(width=plot, height=height, title=title)
+    return theme.layered(layers, plot, height, title=title)

@@ -68,7 +68,7 @@ def individuals(points: Sequence[Point], limits: Limits, width: int, *, axis: st
     layers = []
     for value, _ in marks:
         centre = value == limits.centre[0]
-        rule = alt.Chart(alt.InlineData(values=[{"value": value}]))
+        rule = alt.Chart(theme.rows([{"value": value}]))
         layers.append(
             rule.mark_rule(
                 color=theme.LINE, strokeWidth=1.5 if centre else 1, strokeDash=[1, 0] if centre else [5, 4]
@@ -77,13 +77,13 @@ def individuals(points: Sequence[Point], limits: Limits, width: int, *, axis: st
     at_line = _apart([m[0] for m in marks], y_scale.domain, height := 190 if narrow else 230)
     for (_, text), place in zip(marks, at_line, strict=True):
         for i, line in enumerate(wrap(text, theme.letters(room - 8), most=2)):
-            said = alt.Chart(alt.InlineData(values=[{"text": line}]))
+            said = alt.Chart(theme.rows([{"text": line}]))
             layers.append(
                 said.mark_text(align="left", baseline="middle", color=theme.SOFT, dx=8).encode(
                     x=alt.XValue(plot), y=alt.YValue(place + 14 * i), text=alt.Text("text:N")
                 )
             )
-    data = alt.Chart(alt.InlineData(values=values))
+    data = alt.Chart(theme.rows(values))
     layers.append(data.mark_line(color=theme.BLUE, strokeWidth=1.5).encode(x=x, y=y))
     layers.append(
         data.transform_filter(alt.datum.signal == False)  # noqa: E712  # an expression of the chart
@@ -99,7 +99,7 @@ def individuals(points: Sequence[Point], limits: Limits, width: int, *, axis: st
     for side, place in _SIDES.items():
         part = [v for v in values if v["signal"] and _side(points, v["at"]) == side]
         if part:
-            text = alt.Chart(alt.InlineData(values=part)).mark_text(color=theme.INK, fontWeight="bold", **place)
+            text = alt.Chart(theme.rows(part)).mark_text(color=theme.INK, fontWeight="bold", **place)
             layers.append(text.encode(x=x, y=y, text=alt.Text("label:N")))
     title = alt.TitleParams(
         wrap(axis, theme.letters(width)),
@@ -109,7 +109,7 @@ def individuals(points: Sequence[Point], limits: Limits, width: int, *, axis: st
         frame="bounds",
         offset=10,
     )
-    return alt.layer(*layers).properties(width=plot, height=height, title=title)
+    return theme.layered(layers, plot, height, title=title)
 
 
 # Where a signal's name stands: where the line to and from its month does not pass, and within the axes.

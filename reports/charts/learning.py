@@ -81,7 +81,7 @@ def learning(panels: Sequence[Panel], width: int, *, axis: str, ratio: str) -> A
         data.mark_point(filled=True, size=55, color=theme.BLUE).encode(
             x=x, y=alt.Y("value:Q", scale=y_scale, axis=y_axis), **answers
         ),
-        data=alt.InlineData(values=rows),
+        data=theme.rows(rows),
     ).properties(width=plot, height=110)
     head = alt.Header(
         title=None,

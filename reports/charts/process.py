@@ -58,14 +58,12 @@ def process(months: Sequence[Month], centre: tuple[float, str], width: int, *, a
     y_scale = alt.Scale(domain=[0, highest], nice=False)
     y_axis = alt.Axis(title=None, tickCount=5, grid=False, format="%" if percent else alt.Undefined)
     y = alt.Y("value:Q", scale=y_scale, axis=y_axis)
-    data = alt.Chart(alt.InlineData(values=rows))
+    data = alt.Chart(theme.rows(rows))
     kinds = ["usual", "signal"]
     layers = [
-        alt.Chart(alt.InlineData(values=[{"value": centre[0]}]))
-        .mark_rule(color=theme.LINE, strokeWidth=1.5)
-        .encode(y=y),
+        alt.Chart(theme.rows([{"value": centre[0]}])).mark_rule(color=theme.LINE, strokeWidth=1.5).encode(y=y),
         *(
-            alt.Chart(alt.InlineData(values=[r for r in rows if r[side] is not None]))
+            alt.Chart(theme.rows([r for r in rows if r[side] is not None]))
             .mark_line(color=theme.LINE, strokeDash=[5, 4], strokeWidth=1, interpolate="step")
             .encode(x=x, y=alt.Y(f"{side}:Q", scale=y_scale, axis=y_axis))
             for side in ("low", "high")
@@ -79,7 +77,7 @@ def process(months: Sequence[Month], centre: tuple[float, str], width: int, *, a
             size=alt.Size("kind:N", legend=None, scale=alt.Scale(domain=kinds, range=[34, 110])),
             tooltip=alt.Tooltip(theme.TIP),
         ),
-        alt.Chart(alt.InlineData(values=[r for r in rows if r["kind"] == "signal"]))
+        alt.Chart(theme.rows([r for r in rows if r["kind"] == "signal"]))
         .mark_text(dy=-13, fontWeight="bold")
         .encode(x=x, y=y, text=alt.Text("label:N")),
     ]
@@ -91,7 +89,7 @@ def process(months: Sequence[Month], centre: tuple[float, str], width: int, *, a
         texts += [{"y": place + 14 * i, "text": line} for i, line in enumerate(said)]
         place += 14 * len(said) + 4
     layers.append(
-        alt.Chart(alt.InlineData(values=texts))
+        alt.Chart(theme.rows(texts))
         .mark_text(align="left", baseline="middle", color=theme.SOFT, dx=8)
         .encode(x=alt.XValue(plot), y=alt.Y("y:Q", scale=None, axis=None), text=alt.Text("text:N"))
     )
@@ -103,4 +101,4 @@ def process(months: Sequence[Month], centre: tuple[float, str], width: int, *, a
         frame="bounds",
         offset=10,
     )
-    return alt.layer(*layers).properties(width=plot, height=height, title=title)
+    return theme.layered(layers, plot, height, title=title)

@@ -36,11 +36,11 @@ def bars(reasons: Sequence[Reason], width: int, *, axis: str) -> Any:
     y_scale = alt.Scale(domain=[0, y], range=[0, y], nice=False)
     scale = alt.Scale(domain=[0, 1], range=[0, width - 16], nice=False)
     ticks = alt.Axis(title=axis, tickCount=4, format=".0%", grid=False)
-    data = alt.Chart(alt.InlineData(values=rows))
-    said = alt.Chart(alt.InlineData(values=texts)).mark_text(align="left", baseline="middle")
+    data = alt.Chart(theme.rows(rows))
+    said = alt.Chart(theme.rows(texts)).mark_text(align="left", baseline="middle")
     tip = alt.Tooltip(theme.TIP)
     mid = alt.Y("mid:Q", scale=y_scale, axis=None)
-    return alt.layer(
+    layers = [
         data.mark_rule(color=theme.LINE).encode(
             x=alt.X("share:Q", scale=scale, axis=ticks), x2=alt.X2("together:Q"), y=mid
         ),
@@ -55,4 +55,5 @@ def bars(reasons: Sequence[Reason], width: int, *, axis: str) -> Any:
             x=alt.X("together:Q", scale=scale, axis=ticks), y=mid, tooltip=tip
         ),
         said.encode(x=alt.XValue(0), y=alt.Y("y:Q", scale=y_scale, axis=None), text=alt.Text("text:N")),
-    ).properties(width=width, height=y)
+    ]
+    return theme.layered(layers, width, y)

@@ -89,12 +89,12 @@ def shares(bars: Sequence[Bar], classes: Sequence[str], width: int, *, axis: str
     answers = {"opacity": theme.picked(fields), "tooltip": alt.Tooltip(theme.TIP)}
     at_pixel = alt.X("px:Q", scale=None, axis=None)
     layers = [
-        alt.Chart(alt.InlineData(values=rows))
+        alt.Chart(theme.rows(rows))
         .mark_rect()
         .encode(x=at_pixel, x2=alt.X2("px2:Q"), y=y_of, y2=y2_of, color=colour, **more)
         for rows, more in ((key, {}), (parts, answers))
     ]
-    interval = alt.Chart(alt.InlineData(values=firsts))
+    interval = alt.Chart(theme.rows(firsts))
     layers += [
         interval.mark_rule(strokeWidth=2, color=theme.BLUE).encode(
             x=alt.X("low:Q", **x_of), x2=alt.X2("high:Q"), y=y_of, **answers
@@ -106,10 +106,10 @@ def shares(bars: Sequence[Bar], classes: Sequence[str], width: int, *, axis: str
     for weight in ("normal", "bold"):
         said_here = [t for t in texts if t["weight"] == weight]
         if said_here:
-            words = alt.Chart(alt.InlineData(values=said_here))
+            words = alt.Chart(theme.rows(said_here))
             mark = words.mark_text(align="left", baseline="middle", fontWeight=weight)
             layers.append(mark.encode(x=alt.X("x:Q", scale=None, axis=None), y=y_of, text=alt.Text("text:N")))
-    return alt.layer(*layers).properties(width=width, height=height).add_params(*theme.params(fields))
+    return theme.layered(layers, width, height, fields)
 
 
 def _at(share: float, left: float, right: float) -> float:

@@ -67,18 +67,18 @@ def survival(curves: Sequence[Curve], width: int, *, axis: str, share: str, lowe
         rows.append({**rows[-1], "time": curve.end})
         band = [r for r in rows if r["low"] is not None and r["high"] is not None]
         if band and len(curves) < 3:
-            area = alt.Chart(alt.InlineData(values=band)).mark_area(interpolate="step-after", opacity=0.16)
+            area = alt.Chart(theme.rows(band)).mark_area(interpolate="step-after", opacity=0.16)
             layers.append(
                 area.encode(x=x, y=alt.Y("low:Q", scale=y_scale, axis=y_axis), y2=alt.Y2("high:Q"), color=colours)
             )
-        line = alt.Chart(alt.InlineData(values=rows))
+        line = alt.Chart(theme.rows(rows))
         layers.append(
             line.mark_line(interpolate="step-after", strokeWidth=2, strokeDash=theme.SERIES_DASHES[i % 6]).encode(
                 x=x, y=alt.Y("estimate:Q", scale=y_scale, axis=y_axis), color=colours, opacity=theme.picked(fields)
             )
         )
         # What the pointer finds: the steps, without a mark of their own in the picture.
-        found = alt.Chart(alt.InlineData(values=tips)).mark_point(filled=True, opacity=0, size=120)
+        found = alt.Chart(theme.rows(tips)).mark_point(filled=True, opacity=0, size=120)
         layers.append(
             found.encode(
                 x=x, y=alt.Y("estimate:Q", scale=y_scale, axis=y_axis), color=colours, tooltip=alt.Tooltip(theme.TIP)
@@ -95,7 +95,7 @@ def survival(curves: Sequence[Curve], width: int, *, axis: str, share: str, lowe
             for i, c in enumerate(curves)
             if c.stated and c.stated.low is not None and c.stated.high is not None
         ]
-        bar = alt.Chart(alt.InlineData(values=bars)).mark_rule(strokeWidth=2)
+        bar = alt.Chart(theme.rows(bars)).mark_rule(strokeWidth=2)
         layers.append(bar.encode(x=x, y=alt.Y("low:Q", scale=y_scale, axis=y_axis), y2=alt.Y2("high:Q"), color=colours))
     y = height + 58.0
     for curve in (c for c in curves if c.at_risk):
@@ -103,7 +103,7 @@ def survival(curves: Sequence[Curve], width: int, *, axis: str, share: str, lowe
         for line in wrap(heading, theme.letters(width)):
             layers.append(_text(alt, line, -40, y))
             y += 16
-        counts = alt.Chart(alt.InlineData(values=[{"time": t, "n": f"{n:,}"} for t, n in curve.at_risk]))
+        counts = alt.Chart(theme.rows([{"time": t, "n": f"{n:,}"} for t, n in curve.at_risk]))
         layers.append(
             counts.mark_text(baseline="middle", color=theme.SOFT).encode(x=x, y=alt.YValue(y), text=alt.Text("n:N"))
         )
@@ -120,15 +120,15 @@ def survival(curves: Sequence[Curve], width: int, *, axis: str, share: str, lowe
     for line, x_at, curve_at in said:
         layers.append(_text(alt, line, x_at, y))
         if curve_at is not None:
-            piece = alt.Chart(alt.InlineData(values=[{"curve": curve_at}]))
+            piece = alt.Chart(theme.rows([{"curve": curve_at}]))
             rule = piece.mark_rule(strokeWidth=2, strokeDash=theme.SERIES_DASHES[curve_at % 6])
             layers.append(rule.encode(x=alt.XValue(-40), x2=alt.X2Value(-12), y=alt.YValue(y), color=colours))
         y += 16
-    return alt.layer(*layers).properties(width=plot, height=height).add_params(*theme.params(fields))
+    return theme.layered(layers, plot, height, fields)
 
 
 def _text(alt: Any, text: str, x: float, y: float) -> Any:
-    chart = alt.Chart(alt.InlineData(values=[{"text": text}]))
+    chart = alt.Chart(theme.rows([{"text": text}]))
     return chart.mark_text(align="left", baseline="middle").encode(
         x=alt.XValue(x), y=alt.YValue(y), text=alt.Text("text:N")
     )

@@ -12,7 +12,7 @@ and the chart `theme.params(...)`.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Iterable, Sequence
 from typing import Any
 
 from reports.blocks import PICKS
@@ -77,6 +77,13 @@ def base() -> Any:
     }
 
 
+def rows(values: Iterable[dict[str, Any]]) -> Any:
+    """The data of a chart or of one of its layers, as a tuple: lists Altair copies, again and again."""
+    import altair as alt
+
+    return alt.InlineData(values=tuple(values))
+
+
 TIP = "tip:N"  # the field whose text a mark shows under the pointer
 
 
@@ -97,13 +104,31 @@ def picked(fields: Collection[str], full: float = 1.0) -> Any:
     return alt.condition(" && ".join(tests), alt.value(full), alt.value(full / 5))
 
 
-def spec(chart: Any) -> str:
-    """An Altair chart as the text of its Vega-Lite specification, without configuration (`base` is the same for all).
+def layered(layers: Sequence[Any], width: float, height: float, fields: Collection[str] = (), title: Any = None) -> Any:
+    """One chart of Altair charts that share their plane, as a specification; `fields` are those that marks have.
 
-    Control characters would stop the drawing library outright, so every text is made plain first; a specification
-    with a link channel or an address is a fault of the program.
+    Altair's own `layer` copies every layer several times, which took longer than to draw them.
     """
-    found = plain_spec(chart.to_dict(validate=False))
+    parts = [layer.to_dict(validate=False) for layer in layers]
+    datasets = {name: values for part in parts for name, values in part.pop("datasets", {}).items()}
+    schema = parts[0]["$schema"]
+    for part in parts:
+        del part["$schema"], part["config"]
+    found = {"$schema": schema, "layer": parts, "datasets": datasets, "width": width, "height": height}
+    if title is not None:
+        found["title"] = title.to_dict()
+    if asked := params(fields):
+        found["params"] = [{"name": one.name, "value": ""} for one in asked]
+    return found
+
+
+def spec(chart: Any) -> str:
+    """A chart, Altair's or a `layered` one, as the text of its Vega-Lite specification, without configuration.
+
+    `base` is the configuration of all. Control characters would stop the drawing library outright, so every text is
+    made plain first; a specification with a link channel or an address is a fault of the program.
+    """
+    found = plain_spec(chart if isinstance(chart, dict) else chart.to_dict(validate=False))
     found.pop("config", None)
     found.setdefault("autosize", {"type": "pad", "contains": "padding"})
     return json.dumps(found, ensure_ascii=False, separators=(",", ":"))
@@ -127,7 +152,7 @@ def plain_spec(part: Any) -> Any:
         if "href" in part or "url" in part:
             raise AssertionError("a chart may hold neither links nor addresses")
         return {key: plain_spec(value) for key, value in part.items()}
-    if isinstance(part, list):
+    if isinstance(part, (list, tuple)):
         return [plain_spec(value) for value in part]
     if isinstance(part, str):
         return "\n".join(plain(line) for line in part.split("\n")) if not part.isprintable() else part

@@ -76,10 +76,10 @@ def trends(lines: Sequence[Trend], months: Sequence[str], width: int) -> Any:
 
     layers = []
     for centre in (True, False):
-        data = alt.Chart(alt.InlineData(values=[r for r in rules if r["centre"] is centre]))
+        data = alt.Chart(theme.rows([r for r in rules if r["centre"] is centre]))
         dash = [1, 0] if centre else [5, 4]
         layers.append(data.mark_rule(color=theme.LINE, strokeDash=dash).encode(x=x_of, x2=alt.X2("x2:Q"), y=y_of))
-    data = alt.Chart(alt.InlineData(values=points))
+    data = alt.Chart(theme.rows(points))
     layers.append(data.mark_line(color=theme.BLUE, strokeWidth=1.25).encode(x=x_of, y=y_of, detail="line:N"))
     layers.append(
         data.mark_point(filled=True, opacity=1).encode(
@@ -95,9 +95,9 @@ def trends(lines: Sequence[Trend], months: Sequence[str], width: int) -> Any:
         said = [t for t in texts if t.get("end", "left") == align and t["bold"] is bold]
         if said:
             weight = "bold" if bold else "normal"
-            words = alt.Chart(alt.InlineData(values=said)).mark_text(align=align, baseline="middle", fontWeight=weight)
+            words = alt.Chart(theme.rows(said)).mark_text(align=align, baseline="middle", fontWeight=weight)
             layers.append(words.encode(x=x_of, y=y_of, text=alt.Text("text:N")))
-    return alt.layer(*layers).properties(width=width, height=height)
+    return theme.layered(layers, width, height)
 
 
 def _scale(line: Trend, top: float, bottom: float) -> Any:

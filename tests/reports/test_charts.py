@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable
 from typing import Any
@@ -137,8 +138,8 @@ def texts(svg: str) -> str:
 def test_the_specification_is_valid_vega_lite_with_the_theme(name: str) -> None:
     import altair as alt
 
-    spec = CHARTS[name](theme.WIDE).to_dict()  # every channel is checked as it is made
-    alt.Chart.from_dict({**theme.plain_spec(spec), "config": theme.base()}, validate=True)
+    spec = json.loads(theme.spec(CHARTS[name](theme.WIDE)))  # every channel is checked as it is made
+    alt.Chart.from_dict({**spec, "config": theme.base()}, validate=True)
 
 
 @pytest.mark.parametrize("name", CHARTS)

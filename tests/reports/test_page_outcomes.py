@@ -342,8 +342,8 @@ CHARTS: dict[str, Callable[[int], Any]] = {
 @pytest.mark.parametrize("name", CHARTS)
 @pytest.mark.parametrize("width", [theme.WIDE, theme.NARROW])
 def test_a_chart_is_valid_and_fits_its_width(name: str, width: int) -> None:
-    spec = CHARTS[name](width).to_dict()  # every channel is checked as it is made
-    alt.Chart.from_dict({**theme.plain_spec(spec), "config": theme.base()}, validate=True)
+    spec = json.loads(theme.spec(CHARTS[name](width)))  # every channel is checked as it is made
+    alt.Chart.from_dict({**spec, "config": theme.base()}, validate=True)
     svg = pictures.picture(theme.spec(CHARTS[name](width)))
     root = ElementTree.fromstring(svg)
     assert float(root.attrib["viewBox"].split()[2]) <= width + 12
