@@ -145,9 +145,10 @@ def test_wu_2011(study: Study, near: Near, cut: Cut) -> None:
     curved = {level: 100 * row["estimate"] for level, row in sites(study, "curvature (Schneider)").items()}
     assert curved == {"severe": pytest.approx(54.29, abs=0.01), "moderate": near(28.6, 1), "straight": near(17, 0)}
     assert cut(curved["severe"], 1) == 54.2
+    every = study.settings("[reporting]\nsmallest_group = 1\n")
     by_canal = {
         (row["arch"], row["canal"]): row["events"]
-        for row in study.measure("separations_per_100_canals", "--by", "tooth_group,arch,canal")
+        for row in study.measure("separations_per_100_canals", "--by", "tooth_group,arch,canal", "--settings", every)
         if row["tooth_group"] == "molar"
     }
     assert 100 * by_canal["lower", "MB"] / 40 == near(47.5, 1)

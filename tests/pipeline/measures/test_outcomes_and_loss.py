@@ -246,15 +246,16 @@ def test_weighting_repairs_what_is_explained_by_the_lesion_and_says_so_beside_th
 
 def test_small_groups_are_withheld_in_every_kind() -> None:
     made = workspace(
-        treatments=[treatment(i, dentist="D1" if i < 8 else "D2") for i in range(11)],
-        follow_ups=[follow_up(i) for i in range(11)],
+        treatments=[treatment(i, dentist="D1" if i < 8 else "D2" if i < 11 else "D3") for i in range(17)],
+        follow_ups=[follow_up(i) for i in range(17)],
     )
     for name in ("outcome_classes", "healed_bounds", "healed_share_weighted", "endodontic_loss", "time_to_healing"):
         rows = made.compute(name, ["dentist"]).rows
-        assert {r["dentist"] for r in rows} == {"D1", "D2"}, name
+        assert {r["dentist"] for r in rows} == {"D1", "D2", "D3"}, name
         for row in rows:
             small = row["n"] is None
-            assert (row["dentist"] == "D2") == small, (name, row)
+            # D2 has three teeth; D3 is withheld too, for the total less the others would tell them.
+            assert (row["dentist"] != "D1") == small, (name, row)
             assert (row.get("estimate") is None) == small, (name, row)
 
 
