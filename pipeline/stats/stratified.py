@@ -268,16 +268,23 @@ def standardised_difference(
     if not bool(used.any()):
         return Standardised(None, None, None, None, None, 0.0)
     covered = float(w[used].sum()) / total
-    (p1, se1), (p0, se0) = (standardised(x[i], n[i], np.where(used, w, 0.0)) for i in (0, 1))
-    if p1 is None or p0 is None or se1 is None or se0 is None:
+    p1, p0 = (standardised(x[i], n[i], np.where(used, w, 0.0))[0] for i in (0, 1))
+    if p1 is None or p0 is None:
         return Standardised(p1, p0, None, None, None, covered)
     kept, row = used[s], np.where(side, 0, 1)
+    # A stratum with one or two units of a side shows less spread than there is (n - 1 of n); one alone shows none, and
+    # gets that of its side. The binomial variance is taken from the same shares.
     share = np.divide(x, n, out=np.zeros_like(x), where=n > 0)
-    pull = (w / w[used].sum())[s] / n[row, s] * (y - share[row, s]) * np.where(side, 1.0, -1.0)
+    overall = (x[:, used].sum(axis=1) / n[:, used].sum(axis=1))[:, None]
+    share = np.where(n == 1, overall, share)
+    fewer = np.sqrt(np.where(n > 1, n / np.maximum(n - 1, 1), 1.0))
+    weight = np.where(used, w, 0.0) / w[used].sum()
+    pull = weight[s] / n[row, s] * fewer[row, s] * (y - share[row, s]) * np.where(side, 1.0, -1.0)
     moved = np.bincount(code[kept], weights=pull[kept])
     m = np.unique(code[kept]).size
     between = m / (m - 1) * float((moved**2).sum()) if m > 1 else 0.0
-    variance = max(between, se1**2 + se0**2)
+    binomial = weight**2 * fewer**2 * share * (1 - share) / np.maximum(n, 1)
+    variance = max(between, float(binomial.sum()))
     if variance == 0:
         return Standardised(p1, p0, p1 - p0, None, None, covered)
     half = z_value(confidence) * math.sqrt(variance)
