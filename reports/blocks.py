@@ -60,6 +60,8 @@ class Table:
     summary: str = ""  # what a folded table is called
     note: str = ""
     file: File | None = None
+    printed: int | None = None  # how many of its lines paper has: the first ones, or all
+    unprinted: str = ""  # what paper says of the others
 
 
 @dataclass(frozen=True)

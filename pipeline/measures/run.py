@@ -283,7 +283,7 @@ def _explained(rows: list[Row]) -> list[Row]:
 
 
 def _words(name: str) -> str:
-    return KINDS[name].name.replace("_", " ") if name in KINDS else name.replace("_", " ")
+    return KINDS[name].words if name in KINDS else name.replace("_", " ")
 
 
 def _quoted(name: str) -> str:

@@ -41,6 +41,11 @@ class Kind:
     dated_by: str | None
 
     @property
+    def words(self) -> str:
+        """What its records are called in a sentence: `instrument uses`, `follow-ups`."""
+        return self.name.replace("follow_", "follow-").replace("_", " ")
+
+    @property
     def key(self) -> tuple[str, ...]:
         """The natural key inside one practice."""
         return tuple(c.name for c in self.columns if c.key)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from reports.attention import audit as audit
 from reports.attention import corrections as corrections
 from reports.attention import data as data
 from reports.attention import differences as differences

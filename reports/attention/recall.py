@@ -20,22 +20,23 @@ def recall_low(words: Words, answer: Answer, href: str) -> Sentence | None:
     if row["estimate"] >= LOW_RECALL:
         return None
     text = (
-        f"{answer.title}: {words.full(answer.result, row, answer.measure)}. Fewer than half were seen; those not seen "
-        "may have done otherwise."
+        f"{answer.title}: {words.full(answer.result, row, answer.measure)}. Fewer than half were seen in their recall "
+        "window; the others may have done otherwise."
     )
     return Sentence(text, href, answer.data(row))
 
 
 def overdue(answer: Answer, href: str, whose: str = "") -> Sentence | None:
-    """How many are overdue for recall."""
+    """How many are due for recall and were not seen in their recall window; a visit before or after it may be known."""
     if answer.missing or not answer.rows:
         return None
     n = len(answer.rows)
     data = {**answer.data(), "n": str(n)}
     open_still = sum(bool(row.get("window_open")) for row in answer.rows)
-    more = f"; {count(open_still)} of them can still be seen in time" if open_still else ""
+    more = f"; for {count(open_still)} of them it is still open" if open_still else ""
     return Sentence(
-        f"{counted(n, 'tooth', 'teeth')}{whose} {'is' if n == 1 else 'are'} due for recall and not seen{more}.",
+        f"{counted(n, 'tooth', 'teeth')}{whose} due for recall {'was' if n == 1 else 'were'} not seen in the recall "
+        f"window{more}.",
         href,
         data,
     )

@@ -6,8 +6,10 @@ units' own sizes, joined: exact limits come in whole events, so that they fall i
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any
 
 from reports.charts import theme
@@ -142,9 +144,12 @@ def funnel(
             if u.label
         ],
         plot,
+        height,
+        [[(plot * (x["size"] - left) / (right - left), up(x["value"])) for x in run] for run in _runs(lines)]
+        + [[(0.0, up(target[0])), (plot, up(target[0]))]],
     )
     texts += [{"x": n.x, "y": n.y, "text": n.text, "side": "unit"} for n in named]
-    leads = [{"x": n.of[0], "y": n.of[1], "x2": n.x + n.long / 2, "y2": n.y} for n in named if abs(n.y - n.of[1]) > 20]
+    leads = [{"x": n.of[0], "y": n.of[1], "x2": n.near[0], "y2": n.near[1]} for n in named if n.far]
     if leads:
         pixels = {"x": alt.X("x:Q", scale=None), "y": alt.Y("y:Q", scale=None), "x2": "x2:Q", "y2": "y2:Q"}
         layers.append(alt.Chart(theme.rows(leads)).mark_rule(color=theme.LINE).encode(**pixels))
@@ -193,17 +198,82 @@ class _Name:
     long: float
     of: tuple[float, float]
 
+    @property
+    def near(self) -> tuple[float, float]:
+        """The point of the label's box that is nearest to the mark."""
+        x, y = self.of
+        return min(max(x, self.x), self.x + self.long), min(max(y, self.y - HALF), self.y + HALF)
 
-def _placed(labels: Sequence[tuple[float, float, str, bool]], plot: float) -> list[_Name]:
-    """Labels (x, y, text, is it below the target) off the funnel: above or below their marks, no two on each other."""
+    @property
+    def far(self) -> bool:
+        """Is the label so far from its mark that a line must lead to it?"""
+        return math.dist(self.near, self.of) > 14
+
+
+HALF = 7.0  # pixels: half the height of a label
+
+Point = tuple[float, float]
+
+
+def _runs(lines: Sequence[Mapping[str, Any]]) -> list[list[Mapping[str, Any]]]:
+    """The points of each limit's line, in their order."""
+    runs: dict[str, list[Mapping[str, Any]]] = {}
+    for point in lines:
+        runs.setdefault(point["line"], []).append(point)
+    return list(runs.values())
+
+
+def _placed(
+    labels: Sequence[tuple[float, float, str, bool]],
+    plot: float,
+    height: float = math.inf,
+    lines: Sequence[Sequence[Point]] = (),
+) -> list[_Name]:
+    """Labels (x, y, text, is it below the target) beside their marks, off all lines and off each other.
+
+    The nearest free place is taken, of equally near ones the one away from the target. Where a chart is so full that
+    none is free, the nearest place inside it that is on no label and no mark.
+    """
     placed: list[_Name] = []
     for x, y, text, below in sorted(labels, key=lambda label: (label[3], label[1] if label[3] else -label[1])):
         long = len(text) * theme.LETTER * 1.08  # bold
-        start = min(max(0.0, x - long / 2), plot - long)
-        at = y + 15 if below else y - 15
-        while any(start < n.x + n.long and start + long > n.x and abs(at - n.y) < 15 for n in placed) or any(
-            start < mark[0] + 8 and start + long > mark[0] - 8 and abs(at - mark[1]) < 15 for mark in labels
-        ):
-            at += 15 if below else -15
+        places = sorted(_around(x, y, long, below, plot, height), key=lambda place: place[0])
+        free = (
+            (start, at)
+            for _, start, at in places
+            if not any(start < n.x + n.long + 4 and start + long + 4 > n.x and abs(at - n.y) < 15 for n in placed)
+            and not any(
+                start < mark[0] + 8 and start + long > mark[0] - 8 and abs(at - mark[1]) < 15 for mark in labels
+            )
+        )
+        found = list(free)
+        clear = (place for place in found if not any(_crosses(line, *place, long) for line in lines))
+        start, at = next(clear, found[0] if found else (places[0][1], places[0][2]))
         placed.append(_Name(text, start, at, long, (x, y)))
     return placed
+
+
+def _around(
+    x: float, y: float, long: float, below: bool, plot: float, height: float
+) -> Iterator[tuple[float, float, float]]:
+    """Places for a label around its mark: how far off they are, their left ends and their middles."""
+    middle = min(max(0.0, x - long / 2), plot - long)
+    reach = range(-4, 5) if math.isfinite(height) else range(1)
+    for start in {min(max(0.0, middle + long / 4 * i), plot - long) for i in reach}:
+        for steps in range(1, 30):
+            for down in (True, False):
+                at = y + 15 * (steps if down else -steps)
+                if HALF <= at <= height - HALF or not math.isfinite(height):
+                    yield abs(at - y) + abs(start - middle) / 3 + (0 if down == below else 20), start, at
+
+
+def _crosses(line: Sequence[Point], start: float, at: float, long: float) -> bool:
+    """Does a line of straight pieces, from left to right, pass through a label or touch it?"""
+    left, right, high, low = start - 2, start + long + 2, at - HALF - 1, at + HALF + 1
+    for (x1, y1), (x2, y2) in pairwise(line):
+        if x2 < left or x1 > right:
+            continue
+        ends = [y1 + (y2 - y1) * (min(max(x, left), right) - x1) / ((x2 - x1) or 1) for x in (x1, x2)]
+        if max(ends) >= high and min(ends) <= low:
+            return True
+    return False

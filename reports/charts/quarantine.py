@@ -29,10 +29,10 @@ def bars(reasons: Sequence[Reason], width: int, *, axis: str) -> Any:
             texts.append({"y": y + 10, "text": line})
             y += 16
         rows.append(
-            {"share": reason.share, "together": reason.cumulated, "y": y + 1, "y2": y + 10, "mid": y + 5.5}
+            {"share": reason.share, "together": reason.cumulated, "y": y + 4, "y2": y + 13, "mid": y + 8.5}
             | {"tip": reason.text}
         )
-        y += 20
+        y += 25
     y_scale = alt.Scale(domain=[0, y], range=[0, y], nice=False)
     scale = alt.Scale(domain=[0, 1], range=[0, width - 16], nice=False)
     ticks = alt.Axis(title=axis, tickCount=4, format=".0%", grid=False)

@@ -103,11 +103,12 @@ def survival(curves: Sequence[Curve], width: int, *, axis: str, share: str, lowe
         for line in wrap(heading, theme.letters(width)):
             layers.append(_text(alt, line, -40, y))
             y += 16
+        y += 3
         counts = alt.Chart(theme.rows([{"time": t, "n": f"{n:,}"} for t, n in curve.at_risk]))
         layers.append(
             counts.mark_text(baseline="middle", color=theme.SOFT).encode(x=x, y=alt.YValue(y), text=alt.Text("n:N"))
         )
-        y += 22
+        y += 27
     # The key above the plot: a piece of each line, and its words.
     said: list[tuple[str, float, int | None]] = [(line, -40, None) for line in wrap(share, theme.letters(width))]
     for i, curve in enumerate(curves):

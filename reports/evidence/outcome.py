@@ -93,7 +93,7 @@ def divided(
             )
         )
     heads = [capital(series([group_title(b) for b in classes.by])), f"Healed ({words.interval})"]
-    heads += ["Healing", "Not healed", "Judged", *(["Seen at recall of those due"] if recall else [])]
+    heads += ["Healing", "Not healed", "Judged", *(["Seen in the recall window"] if recall else [])]
     made.append(
         Table(
             id=f"{id}-table",

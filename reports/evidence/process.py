@@ -147,6 +147,7 @@ def sums(words: Words, id: str, answers: Sequence[Answer], *, caption: str, even
             heads=("Whose", "Teeth", capital(event), "Expected", "Highest sum, limit", "Limit passed on"),
             lines=tuple(lines),
             numeric=frozenset({1, 2, 3, 4}),
+            records=True,
             data=told[0].data(),
             note=" ".join(plain(note) for note in told[0].result.notes),
             file=File(id, tuple(dict.fromkeys(k for row in rows for k in row)), rows),

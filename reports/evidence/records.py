@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from pipeline.store.records import KINDS
 from reports.blocks import Figure, File, Line, Part, Table, prose
 from reports.charts import theme
 from reports.charts.quarantine import Reason, bars
@@ -38,10 +39,12 @@ def listed(
     open_rows: int = 25,
     numeric: Iterable[int] = (),
     note: str = "",
+    most_printed: int = MOST_RECORDS,
 ) -> list[Part]:
     """A list of records, one a line, in the measure's own order; patient identity never among the columns.
 
-    The first `open_rows` lie open, the next fold away, and the file holds all with every column but `hide`.
+    The first `open_rows` lie open, the next fold away, and the file holds all with every column but `hide`. Paper has
+    the first `most_printed`, of which there are more than `open_rows`.
     """
     if answer.missing:
         return [cannot(answer)]
@@ -77,7 +80,7 @@ def listed(
     if rest > 0:
         more = Table(
             id=f"{id}-more",
-            caption=f"{caption}, the next {count(len(shown) - open_rows)}",
+            caption=f"{caption}, continued",
             summary=f"The next {count(len(shown) - open_rows)}",
             heads=heads,
             numeric=frozenset(numeric),
@@ -85,6 +88,10 @@ def listed(
             records=True,
             data=answer.data(),
             folded=True,
+            printed=most_printed - open_rows,
+            unprinted=f"Paper has the first {count(most_printed)} of {count(len(rows))}; the workbook has all."
+            if most_printed < len(rows)
+            else "",
         )
         parts.append(more)
     return parts
@@ -92,7 +99,8 @@ def listed(
 
 def kind_words(kind: object) -> str:
     """A record kind as a reader writes it."""
-    return capital(plain(kind).replace("_", " "))
+    name = plain(kind)
+    return capital(KINDS[name].words if name in KINDS else name.replace("_", " "))
 
 
 def refused(words: Words, id: str, answer: Answer) -> list[Part]:
@@ -186,7 +194,7 @@ def complete(words: Words, id: str, answer: Answer, titles: Mapping[str, str]) -
             records=True,
             folded=True,
             summary="What records of this page lack; least complete are "
-            f"{plain(worst['record_kind']).replace('_', ' ')}: {words.with_interval(answer.result, worst)}",
+            f"{kind_words(worst['record_kind']).lower()}: {words.with_interval(answer.result, worst)}",
             data=answer.data(),
             note=f"{counted(whole, 'further need', 'further needs')} of the measures {'is' if whole == 1 else 'are'} "
             "met by every record."

@@ -105,6 +105,7 @@ def curve(
                 ),
                 lines=tuple(lines),
                 numeric=frozenset(range(1, 5)),
+                records=bool(answer.by),
                 data=answer.data(),
                 note=counting(answer),
                 file=csv_file(id, answer),

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from pipeline.measures.explain import own_words
 from reports import attention
 from reports.blocks import Block, Items, Part, Sentence, prose
 from reports.evidence import corrections, records
@@ -135,11 +137,11 @@ def methods(context: Context, source: Source) -> Block:
         m = source.used[name]
         if m.kind == "list":
             continue
-        words = [plain(m.definition)]
+        words = [_told(m.definition, context)]
         if m.numerator and m.denominator:
-            words.append(f"Counted: {plain(m.numerator)}, of {_end(m.denominator)}")
+            words.append(_told(f"Counted: {m.numerator}, of {_end(m.denominator)}", context))
         if m.caption:
-            words.append(_end(plain(m.caption)))
+            words.append(_end(_told(m.caption, context)))
         if m.source:
             words.append(f"Source: {_end(m.source)}")
         terms.append((f"{plain(m.title)} ({plain(name)})", tuple(w for w in words if w)))
@@ -155,6 +157,11 @@ def methods(context: Context, source: Source) -> Block:
         "How it was computed",
         (general, Items(terms=tuple(terms), folded="Definitions and sources")),
     )
+
+
+def _told(text: object, context: Context) -> str:
+    """A measure's words with the practice's own months; names of columns and commands in quotation marks."""
+    return re.sub(r"`([^`]*)`", "\u201c\\1\u201d", own_words(plain(text), context.settings))
 
 
 def _end(text: object) -> str:

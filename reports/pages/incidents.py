@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from reports import attention
-from reports.attention import audit as audit_rules
 from reports.blocks import Page, prose
 from reports.evidence import (
     adherence,
@@ -173,6 +172,7 @@ def page(context: Context, source: Source) -> Page:
             caption="Incidents, one a line, newest first",
             empty="No incident is on record. None recorded is not none happened.",
             open_rows=30,
+            most_printed=60,  # of a few hundred lines paper would take twenty sheets
             note="Treatment ids are the practice's own, so that the chart can be pulled.",
         ),
     )
@@ -251,10 +251,10 @@ def page(context: Context, source: Source) -> Page:
             ),
         ],
         standards=[
-            *audit_rules.not_met(words, held, source.catalogue, "standards"),
-            *audit_rules.seldom_kept(words, checked, "adherence"),
+            *attention.standards.not_met(words, held, source.catalogue, "standards"),
+            *attention.standards.seldom_kept(words, checked, "adherence"),
         ],
-        instruments=[audit_rules.hazard_beyond(words, danger, "life-hazard")],
+        instruments=[attention.standards.hazard_beyond(words, danger, "life-hazard")],
         data=[
             attention.incidents.factors_seldom_recorded(seen, "factors", factors.recorded_text),
             *common.lacking(context, source),
@@ -306,7 +306,7 @@ def _instrument(row: dict[str, Any]) -> str:
             f"use {row['use_number']}" + (f", limit {row['use_limit']}" if row["use_limit"] is not None else "")
         )
     known = f" ({plain(row['instrument_id'])})" if row["instrument_id"] else ""
-    return capital(", ".join(parts) or "not tracked") + known
+    return capital(", ".join(parts) or "none named") + known
 
 
 def _outside(row: dict[str, Any]) -> str:

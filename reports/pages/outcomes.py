@@ -6,7 +6,6 @@ from typing import Any
 
 from reports import attention
 from reports.attention import peers as peer_rules
-from reports.attention import standards as standard_rules
 from reports.blocks import Block, Page, Part, Sentence, prose
 from reports.evidence import (
     comparison,
@@ -28,7 +27,7 @@ from reports.words import NOT_RECORDED, capital, count, plain, short_day
 
 
 def _pai(value: int | None) -> str:
-    return "?" if value is None else str(value)
+    return NOT_RECORDED if value is None else str(value)
 
 
 def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
@@ -56,7 +55,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
             peer_rules.outside_limits(words, everyone, dentist, "peers") if with_practice else None,
             peer_rules.sum_signal(one_by_one, dentist, "peers") if one_by_one else None,
         ],
-        standards=[standard_rules.own_not_met(words, standard, answer, "work") for standard, answer in held],
+        standards=[attention.standards.own_not_met(words, standard, answer, "work") for standard, answer in held],
         recall=[
             attention.recall.overdue(overdue, "review"),
             attention.recall.not_healed(unhealed, "review"),
@@ -172,10 +171,10 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
                 ("Last seen", lambda row: short_day(row["last_seen_on"]) if row["last_seen_on"] else "never"),
                 ("Lesion before", lambda row: plain(row["lesion"] or NOT_RECORDED)),
                 ("Separations", lambda row: count(row["separations"] or 0)),
-                ("Can still be seen in time", lambda row: "yes" if row["window_open"] else "no"),
+                ("Window still open", lambda row: "yes" if row["window_open"] else "no"),
             ],
-            caption="Own cases due for recall and not seen; those with a separation or a lesion first",
-            empty="No own case is due for recall.",
+            caption="Own cases not seen in their recall window; those with a separation or a lesion first",
+            empty="Every own case due for recall was seen in its window, or is known to be lost.",
             hide=("dentist",),
             open_rows=20,
         ),

@@ -471,7 +471,9 @@ def make_settings(hostile: str = "") -> Any:
         time_zone="Europe/Vienna",
         currency="EUR",
         sequences=sequences,
-        reporting=SimpleNamespace(smallest_group=5, confidence=0.95),
+        reporting=SimpleNamespace(
+            smallest_group=5, confidence=0.95, healed_after_months=12, recall_window_months=(9, 18)
+        ),
     )
 
 

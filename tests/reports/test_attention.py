@@ -227,6 +227,23 @@ def test_patients_not_told_are_counted_apart_from_those_not_recorded() -> None:
     assert attention.incidents.not_told(answer("list", rows=[{"patient_informed": True}]), "x") is None
 
 
+@pytest.mark.parametrize(
+    ("open_still", "said"),
+    [
+        (
+            [True, False, True],
+            "3 teeth due for recall were not seen in the recall window; for 2 of them it is still open.",
+        ),
+        ([False], "1 tooth due for recall was not seen in the recall window."),
+    ],
+)
+def test_teeth_not_seen_in_their_window_may_have_been_seen_at_another_time(open_still: list[bool], said: str) -> None:
+    listed = answer("list", rows=[{"window_open": x, "last_seen_on": date(2026, 1, 1)} for x in open_still])
+    sentence = attention.recall.overdue(listed, "review")
+    assert sentence is not None and sentence.text == said and sentence.data["n"] == str(len(open_still))
+    assert attention.recall.overdue(answer("list"), "review") is None
+
+
 def test_low_recall_and_refused_rows() -> None:
     low = answer("share", "share", [rate(40, 0.4, 0.3, 0.5)], title="Recall share")
     high = answer("share", "share", [rate(60, 0.6, 0.5, 0.7)], title="Recall share")

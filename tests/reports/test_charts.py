@@ -8,6 +8,7 @@ from collections.abc import Callable
 from typing import Any
 from xml.etree import ElementTree
 
+import numpy as np
 import pytest
 
 from reports.charts import theme
@@ -192,6 +193,22 @@ def test_labels_of_a_funnel_do_not_lie_on_each_other() -> None:
     for i, a in enumerate(placed):
         assert a.x >= 0 and a.x + a.long <= 200
         assert not [b for b in placed[i + 1 :] if abs(a.y - b.y) < 14 and a.x < b.x + b.long and b.x < a.x + a.long]
+
+
+def test_a_funnels_label_stands_off_its_lines_and_inside() -> None:
+    from reports.charts.funnel import _placed
+
+    # One mark close below a limit, as near the chart's right and upper edges as it gets.
+    lines = [[(0.0, 20.0), (150.0, 30.0), (300.0, 40.0)], [(0.0, 120.0), (300.0, 120.0)]]
+    (name,) = _placed([(290.0, 52.0, "Own teeth", False)], 300.0, 150.0, lines)
+    assert name.y - 7 >= 0 and name.y + 7 <= 150 and name.x >= 0 and name.x + name.long <= 300
+    for line in lines:
+        xs, ys = zip(*line, strict=True)
+        for x in range(int(name.x), int(name.x + name.long) + 1):
+            assert abs(np.interp(x, xs, ys) - name.y) > 7
+    # With room beside the mark it is at once above it.
+    (name,) = _placed([(150.0, 80.0, "Own teeth", False)], 300.0, 150.0, lines)
+    assert (name.y, name.x + name.long / 2, name.far) == (65.0, 150.0, False)
 
 
 def test_all_thirty_two_teeth_stand_in_the_grid() -> None:

@@ -8,8 +8,12 @@ from typing import Any
 import pytest
 
 from reports.charts import theme
+from reports.charts.funnel import Limits as FunnelLimits
+from reports.charts.funnel import Unit, funnel
 from reports.charts.individuals import Limits, Point, individuals
 from reports.charts.pictures import picture
+from reports.charts.quarantine import Reason, bars
+from reports.charts.survival import Curve, Step, survival
 
 pytestmark = pytest.mark.browser
 
@@ -91,6 +95,62 @@ def test_the_scripts_find_what_they_are_for(chromium: Any, crowded: str, tmp_pat
     page.close()
 
 
+# How near the numbers of a chart come to texts above or below them, and texts to bars, in pixels.
+NEAREST = """() => {
+  const texts = [...document.querySelectorAll('.mark-text text')];
+  const numbers = texts.filter(t => /^[\\d,]+$/.test(t.textContent)), words = texts.filter(t => !numbers.includes(t));
+  const bars = [...document.querySelectorAll('.mark-rect path')];
+  const nearest = (some, others) => Math.min(...some.map(t => t.getBoundingClientRect()).flatMap(a => others
+    .map(t => t.getBoundingClientRect()).filter(b => a.left < b.right && b.left < a.right)
+    .map(b => Math.max(a.top - b.bottom, b.top - a.bottom))));
+  return {number: nearest(numbers, words), bar: nearest(texts, bars)};
+}"""
+
+
+def show(chromium: Any, chart: Any, tmp_path: Path) -> Any:
+    path = tmp_path / "chart.html"
+    drawn = picture(theme.spec(chart))
+    path.write_text(f"<!doctype html><meta charset=utf-8><figure id=f><div class=chart>{drawn}</div></figure>")
+    return open_page(chromium, path, 800)
+
+
+@pytest.mark.parametrize("width", [theme.NARROW, theme.WIDE])
+def test_reasons_are_clear_of_the_bars(chromium: Any, tmp_path: Path, width: int) -> None:
+    long = "Instrument uses: the instrument was retired before the day on which it was used in this canal: 120, 37%"
+    page = show(chromium, bars([Reason(long, 0.4, 0.4), Reason(long, 0.3, 0.7)], width, axis="Share"), tmp_path)
+    assert page.evaluate(NEAREST)["bar"] >= 2
+    page.close()
+
+
+@pytest.mark.parametrize("width", [theme.NARROW, theme.WIDE])
+def test_numbers_at_risk_are_clear_of_their_heads(chromium: Any, tmp_path: Path, width: int) -> None:
+    steps = (Step(0, 100, 1.0, None, None), Step(10, 60, 0.9, 0.8, 0.95))
+    curves = [Curve(name, "90%", steps, 24, at_risk=((0, 100), (10, 60))) for name in ("Rotation", "Reciprocation")]
+    page = show(chromium, survival(curves, width, axis="Months", share="In place", lowest=0.7), tmp_path)
+    said = page.evaluate(NEAREST)["number"]
+    page.close()
+    assert said >= 4
+
+
+@pytest.mark.parametrize("width", [theme.NARROW, theme.WIDE])
+@pytest.mark.parametrize(("size", "share"), [(231, 0.91), (231, 0.95), (124, 0.80), (180, 0.88)])
+def test_the_own_label_is_clear_of_all_limits(
+    chromium: Any, tmp_path: Path, crowded: str, size: int, share: float, width: int
+) -> None:
+    units = [Unit(n, s, "other") for n, s in ((124, 0.81), (154, 0.93), (197, 0.86)) if n != size]
+    units.append(Unit(size, share, "own", "Own teeth", own=True))
+    limits = [
+        FunnelLimits(124, 0.79, 0.82, 0.94, 0.96),
+        FunnelLimits(197, 0.81, 0.84, 0.93, 0.95),
+        FunnelLimits(231, 0.81, 0.84, 0.92, 0.94),
+    ]
+    chart = funnel(units, limits, (0.88, "All: 88%"), width, axis="Healed", size_axis="Teeth", percent=True)
+    page = show(chromium, chart, tmp_path)
+    assert page.locator("svg text", has_text="Own teeth").count() == 1
+    assert page.evaluate(CROSSED) == page.evaluate(crowded) == []
+    page.close()
+
+
 # The month before, the month itself, the month after; the others are as those beside them.
 SIGNALS = {
     "peak": (1, 9, 1),
@@ -115,10 +175,7 @@ def test_a_signals_name_is_clear_of_the_line(
     at = 0 if before is None else 9
     points = [Point(i, "May 2026", float(v), signal=i == at) for i, v in enumerate(values)]
     limits = Limits((5.0, "Mean 5"), (0.0, "Lower limit 0"), (10.0, "Upper limit 10"))
-    drawn = picture(theme.spec(individuals(points, limits, width, axis="Minutes")))
-    path = tmp_path / "chart.html"
-    path.write_text(f"<!doctype html><meta charset=utf-8><figure id=f><div class=chart>{drawn}</div></figure>")
-    page = open_page(chromium, path, 800)
+    page = show(chromium, individuals(points, limits, width, axis="Minutes"), tmp_path)
     assert page.locator("svg text", has_text="May 2026").count() > 0
     assert page.evaluate(CROSSED) == page.evaluate(crowded) == []
     page.close()

@@ -17,7 +17,7 @@ from pipeline.store.database import open_store
 from reports import attention
 from reports.blocks import Figure, Items, Page, Prose, Table
 from reports.evidence import factors
-from reports.pages import incidents
+from reports.pages import common, incidents
 from reports.pages.common import Context
 from reports.source import Answer, Source
 from reports.words import Words
@@ -111,6 +111,27 @@ def test_each_table_holds_every_row_of_its_measure(
     assert sorted(said, key=str) == sorted(wanted, key=str)
     assert {line.data["measure"] for line in part.lines} == {measure}
     assert part.file is not None and len(part.file.rows) >= len(rows)
+
+
+def test_the_list_names_no_instrument_where_none_is_recorded(audit: Any) -> None:
+    listed = [t for name, t in parts(audit.page, "list").items() if name.startswith("incident-list")]
+    told = [line.cells[3] for table in listed for line in table.lines]
+    fields = ("size", "motion", "use_number", "instrument_id")
+    bare = [all(row[f] is None for f in fields) for row in audit.ask("incident_list").rows]
+    assert [cell == "None named" for cell in told] == bare and True in bare and False in bare
+
+
+def test_definitions_have_the_practices_own_months_and_no_marks_of_a_manual(made: Any, settings: Any) -> None:
+    def said() -> str:
+        (terms,) = [p for p in parts(made(), "methods").values() if isinstance(p, Items)]
+        return " ".join(text for _, texts in terms.terms for text in texts)
+
+    usual = said()
+    assert "`" not in usual and "\u201cpartly_recorded\u201d" in usual
+    context = SimpleNamespace(settings=settings)
+    settings.reporting.healed_after_months, settings.reporting.recall_window_months = 24, (18, 30)
+    recall = catalogue()["recall_share"].definition
+    assert "follow-up 18 to 30 months after" in common._told(recall, context)  # type: ignore[arg-type]
 
 
 def test_the_list_tells_what_was_outside_the_own_sequence(audit: Any) -> None:

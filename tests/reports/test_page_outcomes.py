@@ -157,6 +157,10 @@ def test_learning_is_drawn_as_the_measure_has_it(page_of: Callable[..., Any]) ->
     assert {r["later"] for r in drawn} == {1.0}
 
 
+def test_a_pai_not_recorded_is_told_in_words() -> None:
+    assert [outcomes._pai(value) for value in (1, 5, None)] == ["1", "5", "not recorded"]
+
+
 def test_others_are_shown_without_names(page_of: Callable[..., Any]) -> None:
     page, source = page_of()
     figure, table = part_of(page, "peers-funnel"), part_of(page, "peers-funnel-table")

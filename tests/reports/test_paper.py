@@ -21,6 +21,7 @@ from pipeline.errors import UserError
 from reports import paper, render
 from reports.blocks import Block, Figure, Items, Line, Page, Sentence, Table, prose
 from reports.charts.pictures import picture
+from reports.evidence.records import listed
 
 try:
     paper.check("a4")
@@ -195,6 +196,19 @@ def test_a_table_repeats_its_head_and_cuts_no_row(plain: pypdf.PdfReader) -> Non
     for sheet, there in zip(sheets, rows, strict=True):
         assert ("Which What it is" in sheet) == bool(there)
         assert len(there) != 1, "one row alone"
+
+
+def test_of_a_long_list_paper_has_the_first_and_says_where_the_others_are() -> None:
+    rows = [{"id": f"X{i}", "n": i} for i in range(276)]
+    answer = SimpleNamespace(missing=(), rows=rows, data=dict)
+    parts = listed("all", answer, [("Id", lambda r: r["id"])], caption="c", empty="e", open_rows=30, most_printed=60)  # type: ignore[arg-type]
+    made = Page("incidents", "Incident audit", "", (), (Block("list", "Each", tuple(parts)),))
+    text = "".join(sheet.extract_text() + "\n" for sheet in read(made).pages)
+    assert re.findall(r"X\d+", text) == [f"X{i}" for i in range(60)]
+    assert "Paper has the first 60 of 276; the workbook has all." in " ".join(text.split())
+    screen = render.html(made, SimpleNamespace(of=str), "", {})  # type: ignore[arg-type]
+    assert len(set(re.findall(r"X\d+", screen))) == 276 and "Paper has" not in screen
+    assert [len(file.rows) for _, file in made.filed] == [276]
 
 
 def test_nothing_is_fetched(tmp_path: Path) -> None:

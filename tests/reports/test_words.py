@@ -11,6 +11,7 @@ import pytest
 from pipeline.measures.catalogue import catalogue
 from reports import words
 from reports.evidence.common import axis_title, figure_head
+from reports.evidence.records import kind_words
 from reports.words import Words
 
 WORDS = Words("EUR", 0.95, {"a": "Six hand instruments"})
@@ -232,3 +233,8 @@ def test_series_and_counts() -> None:
     assert words.counted(1, "tooth", "teeth") == "1 tooth"
     assert words.counted(1200, "canal") == "1,200 canals"
     assert words.level(0.998) == "99.8%"
+
+
+def test_record_kinds_are_named_as_one_writes_them() -> None:
+    said = [kind_words(kind) for kind in ("follow_ups", "instrument_uses", "visits", "not_a_kind")]
+    assert said == ["Follow-ups", "Instrument uses", "Visits", "Not a kind"]

@@ -98,7 +98,7 @@ def test_too_few_are_told_as_such() -> None:
 def test_an_empty_store_cannot_answer_and_says_what_it_lacks() -> None:
     workspace = Workspace(in_memory(), Settings())
     text = explained(find("healed_share"), Settings(), workspace)
-    assert "This practice's store cannot answer it: no treatments, no follow ups." in text
+    assert "This practice's store cannot answer it: no treatments, no follow-ups." in text
     assert explained_json(find("healed_share"), Settings(), workspace)["own"] is None
 
 

@@ -80,7 +80,7 @@ def test_too_few_records_are_withheld_and_nothing_is_told_of_them() -> None:
 
 def test_what_the_store_lacks_is_said() -> None:
     (row,) = computed({"measure": "recall_share", "target": 0.7}, visits=5)
-    assert (row["verdict"], row["lacking"]) == (UNTOLD, "no treatments with completed on, no follow ups")
+    assert (row["verdict"], row["lacking"]) == (UNTOLD, "no treatments with completed on, no follow-ups")
 
 
 def test_a_standard_of_money_is_in_the_currency_of_the_practice() -> None:
