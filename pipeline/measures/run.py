@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -29,6 +30,10 @@ if TYPE_CHECKING:
 Row = dict[str, Any]
 
 
+# A measure's table of units with more values than these (8 MB) is made anew for each question.
+MOST_VALUES = 1_000_000
+
+
 @dataclass(frozen=True)
 class Result:
     """A computed measure. `rows` hold group columns, then n, the estimate and its interval (see README)."""
@@ -52,7 +57,7 @@ class Workspace:
     `as_of` is the date up to which follow-up counts; the latest date in the data unless given. `known` is the moment up
     to which imports count (see store.known); all of them unless given. Facts are temporary tables of the connection,
     each made when it is first needed: the latest workspace made on a connection is the one that counts; one on
-    `connection.cursor()` stands beside it.
+    `connection.cursor()` stands beside it. Records that come into the store later need a new workspace.
     """
 
     def __init__(
@@ -70,7 +75,12 @@ class Workspace:
             known_on(connection, known)
             across.refresh(connection, last_day(connection))  # whatever is doubtful now may not have been so then
         self.as_of = as_of or data_date(connection) or dt.date.today()
+        self._begin()
         prepare(connection, settings, self.as_of)
+
+    def _begin(self) -> None:
+        self._holds: dict[tuple[str, str | None], bool] = {}  # is there a record of this kind, with this column
+        self._judged: set[str] = set()  # tables of units that are there
 
     def missing(self, name: str) -> list[str]:
         """What the store lacks to compute a measure, in words; empty when nothing is lacking."""
@@ -114,7 +124,7 @@ class Workspace:
         if (start or end) and "happened_on" not in measure.columns:
             raise UserError(f"{name} has no dates to choose from", do="Leave out the dates")
         self._check_groups(measure, (*by, *(where or {})))
-        self._units(measure)
+        make(self.connection, measure.facts)
         kept, left_out = self._counted(measure, by, start, end, where or {})
         kind = import_module(f"pipeline.measures.kinds.{measure.kind}")
         rows: list[Row] = kind.rows(self.connection, kept, measure, by, self.settings.reporting.confidence)
@@ -130,14 +140,11 @@ class Workspace:
         return self.settings.currency if measure.unit == "currency" else measure.unit
 
     def _filled(self, kind: str, column: str | None) -> bool:
-        where = f' where "{column}" is not null' if column else ""
-        return self.connection.execute(f"select 1 from {kind}{where} limit 1").fetchone() is not None
-
-    def _units(self, measure: Measure) -> None:
-        """Make the table `units` of a measure, and the facts that it counts."""
-        make(self.connection, measure.facts)
-        sql = Template(measure.sql).substitute(as_of=self.as_of.isoformat())
-        self.connection.execute(f"create or replace temp table units as {sql}")
+        if (kind, column) not in self._holds:  # every question asks this
+            where = f' where "{column}" is not null' if column else ""
+            found = self.connection.execute(f"select 1 from {kind}{where} limit 1").fetchone()
+            self._holds[kind, column] = found is not None
+        return self._holds[kind, column]
 
     @staticmethod
     def _check_groups(measure: Measure, wanted: Sequence[str]) -> None:
@@ -162,40 +169,61 @@ class Workspace:
         end: dt.date | None,
         where: Mapping[str, str],
     ) -> tuple[str, list[Row]]:
-        """Keep the units that count in a table; give its name and how many units were left out, by reason."""
-        conditions: list[str] = ["true"]
-        parameters: list[Any] = []
+        """Put the units that count into `kept`; give that name and how many units were left out, by reason."""
+        conditions = ["true"]
         if start:
-            conditions.append("happened_on >= ?")
-            parameters.append(start)
+            conditions.append(f"happened_on >= date '{start.isoformat()}'")
         if end:
-            conditions.append("happened_on <= ?")
-            parameters.append(end)
+            conditions.append(f"happened_on <= date '{end.isoformat()}'")
         for group, value in where.items():
-            conditions.append(f"cast({FROM_DATE.get(group, _quoted(group))} as varchar) = ?")
-            parameters.append(value)
+            conditions.append(f"cast({FROM_DATE.get(group, _quoted(group))} as varchar) = {_literal(value)}")
+        wanted = " and ".join(conditions)
         if measure.kind == "list":
             order = f"order by {', '.join(measure.order)}" if measure.order else ""
             self.connection.execute(
-                f"create or replace temp table kept as select * from units where {' and '.join(conditions)} {order}",
-                parameters,
+                f"create or replace temp table kept_list as select * from {self._units(measure)} where {wanted} {order}"
             )
-            return "kept", []
+            return "kept_list", []
+        judged = self._judged_units(measure, by)
         made = "".join(f", {sql} as {_quoted(g)}" for g, sql in FROM_DATE.items() if g in by)
         self.connection.execute(
-            "create or replace temp table judged_units as "
-            f"select * replace ({self._left_out(measure, by)} as left_out){made} "
-            f"from units where {' and '.join(conditions)}",
-            parameters,
-        )
-        self.connection.execute(
-            "create or replace temp table kept as select * from judged_units where left_out is null"
+            f"create or replace temp view kept as select rowid, *{made} from {judged} "
+            f"where left_out is null and {wanted}"
         )
         many = "count(distinct unit)" if "unit" in measure.columns else "count(*)"  # a unit may stand in several rows
         left_out = self.connection.execute(
-            f"select left_out, {many} as n from judged_units where left_out is not null group by 1 order by n desc, 1"
+            f"select left_out, {many} as n from {judged} where left_out is not null and {wanted} "
+            "group by 1 order by n desc, 1"
         ).fetchall()
         return "kept", [{"reason": reason, "n": n} for reason, n in left_out]
+
+    def _units(self, measure: Measure) -> str:
+        return f"(\n{Template(measure.sql).substitute(as_of=self.as_of.isoformat())}\n) as units"
+
+    def _judged_units(self, measure: Measure, by: Sequence[str]) -> str:
+        """The table of a measure's units, each with why it does not count, for questions by these groups.
+
+        To write its many columns takes longer than to count in them: one of few rows stays for the next question, as
+        the facts do that it is made from.
+        """
+        left_out = self._left_out(measure, by)
+        # The name is the content's: another workspace on these facts would make the same table.
+        table = f"judged_{measure.name}_{hashlib.sha256(left_out.encode()).hexdigest()[:12]}"
+        if table not in self._judged:
+            self.connection.execute(
+                f"create or replace temp table {table} as "
+                f"select * replace ({left_out} as left_out) from {self._units(measure)}"
+            )
+            if self._size(table) <= MOST_VALUES:
+                self._judged.add(table)
+        return table
+
+    def _size(self, table: str) -> int:
+        """How many values a table holds."""
+        found = self.connection.execute(
+            "select estimated_size * column_count from duckdb_tables() where temporary and table_name = ?", [table]
+        ).fetchone()
+        return int(found[0]) if found else 0
 
     @staticmethod
     def _left_out(measure: Measure, by: Sequence[str]) -> str:
@@ -205,7 +233,7 @@ class Workspace:
             d = measure.default
             whens.append(f"when {_quoted(d.group)} is distinct from {_literal(d.value)} then {_literal(d.reason)}")
         if measure.kind == "comparison":
-            compared = _quoted(by[0])
+            compared = FROM_DATE.get(by[0], _quoted(by[0]))
             whens.append(f"when {compared} is null then {_literal(GROUPS[by[0]] + ' not recorded')}")
             whens.append(f"when cast({compared} as varchar) = 'mixed' then {_literal('mixed ' + GROUPS[by[0]])}")
         if "flags" in measure.columns:

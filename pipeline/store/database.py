@@ -53,6 +53,10 @@ def is_new(path: Path) -> bool:
     return True
 
 
+# DuckDB shares a table among threads in groups of so many rows (its guide to performance, "Parallelism").
+ROWS_A_THREAD = 122_880
+
+
 @contextmanager
 def open_store(path: Path, *, write: bool = False) -> Iterator[duckdb.DuckDBPyConnection]:
     """The store at `path`; with `write` it is made when missing. Errors are said in one line."""
@@ -77,9 +81,18 @@ def open_store(path: Path, *, write: bool = False) -> Iterator[duckdb.DuckDBPyCo
             connection.commit()
         else:
             _check_version(connection, path)
+        if not write and _largest(connection) <= ROWS_A_THREAD:
+            # Reports ask hundreds of small questions: other threads find no work in them and cost more than they help.
+            connection.execute("set threads = 1")
         yield connection
     finally:
         connection.close()
+
+
+def _largest(connection: duckdb.DuckDBPyConnection) -> int:
+    """The rows of the largest table."""
+    found = connection.execute("select coalesce(max(estimated_size), 0) from duckdb_tables()").fetchone()
+    return int(found[0]) if found else 0
 
 
 def _check_version(connection: duckdb.DuckDBPyConnection, path: Path) -> None:

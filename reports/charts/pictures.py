@@ -21,16 +21,23 @@ from reports.charts import theme
 MOST_PROCESSES = 4  # each holds about 150 MB
 
 
+_FIRST = '{"data":{"values":[{"x":1}]},"mark":"point","encoding":{"x":{"field":"x","type":"quantitative"}}}'
+
+
 class Pictures:
     """Pictures of specifications, each drawn once; ask early with `want`, take with `of`. Use as a context."""
 
     def __init__(self) -> None:
         # A new interpreter each (spawn): a fork would carry DuckDB's threads half over.
-        self._pool = ProcessPoolExecutor(min(MOST_PROCESSES, os.cpu_count() or 1), mp_context=get_context("spawn"))
+        # One processor is left to the measures.
+        self._processes = max(1, min(MOST_PROCESSES, (os.cpu_count() or 1) - 1))
+        self._pool = ProcessPoolExecutor(self._processes, mp_context=get_context("spawn"))
         self._asked: dict[str, Future[str]] = {}
         self._script: Future[str] | None = None
 
     def __enter__(self) -> Pictures:
+        for _ in range(self._processes):  # the first chart of a process takes a second: while there is none yet
+            self._pool.submit(picture, _FIRST)
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:

@@ -98,10 +98,11 @@ def picked(fields: Collection[str], full: float = 1.0) -> Any:
     """Opacity of marks with these fields: those that a reader did not pick step back."""
     import altair as alt
 
+    # A channel, not what `alt.value` and `alt.condition` give: of those Altair tries every class that could fit.
     tests = [f"(pick_{field} == '' || datum.{field} == pick_{field})" for field in PICKS if field in fields]
     if not tests:
-        return alt.value(full)
-    return alt.condition(" && ".join(tests), alt.value(full), alt.value(full / 5))
+        return alt.OpacityValue(full)
+    return alt.OpacityValue(full / 5, condition={"test": " && ".join(tests), "value": full})
 
 
 def layered(layers: Sequence[Any], width: float, height: float, fields: Collection[str] = (), title: Any = None) -> Any:

@@ -31,6 +31,7 @@ class _Prepared(Workspace):
     def __init__(self, connection: Connection) -> None:
         text, as_of = connection.execute("select settings_json, as_of from settings_used").fetchall()[0]
         self.connection, self.settings, self.as_of = connection, Settings.model_validate_json(text), as_of
+        self._begin()
 
 
 def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ...], confidence: float) -> list[Row]:

@@ -65,8 +65,8 @@ def told(
                 list(row.values()),
             )
     workspace = Workspace(connection, Settings.model_validate(CATALOGUE if catalogue else {}), dt.date(2026, 6, 30))
-    workspace.compute("contributing_factors")  # its units stay in the table `units`
-    (row,) = connection.execute(f"select {', '.join(FACTORS)} from units where treatment_id = 'T'").fetchall()
+    workspace.compute("contributing_factors")  # its units stay in `kept`
+    (row,) = connection.execute(f"select {', '.join(FACTORS)} from kept where treatment_id = 'T'").fetchall()
     return dict(zip(FACTORS, row, strict=True))
 
 
