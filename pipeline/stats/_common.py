@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from statistics import NormalDist
 
 import numpy as np
@@ -50,6 +51,17 @@ def chi2_p(statistic: float, df: int) -> float:
     from scipy.special import chdtrc
 
     return float(chdtrc(df, statistic))
+
+
+def smallest_count(p: npt.ArrayLike, near: npt.ArrayLike, cdf: Callable[[Floats], Floats]) -> Floats:
+    """Quantile of a count: the smallest k >= 0 with cdf(k) >= p, where `near` is k or so near that rounding decides.
+
+    With SciPy's special functions this needs nothing of scipy.stats, which takes a second to load.
+    """
+    wanted = np.asarray(p, dtype=float) * (1 - 1e-12)  # F(k) = p counts as reached in spite of rounding
+    k: Floats = np.maximum(np.ceil(np.asarray(near, dtype=float)), 0.0)
+    k = np.where((k > 0) & (cdf(np.maximum(k - 1, 0.0)) >= wanted), k - 1, k)
+    return np.where(cdf(k) < wanted, k + 1, k)
 
 
 def counts(events: npt.ArrayLike, n: npt.ArrayLike) -> tuple[Floats, Floats]:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ._common import Floats, normal_cdf, sample, tail
+from ._common import Floats, normal_cdf, sample, smallest_count, tail
 
 FEW_PERIODS = 6  # with fewer, dispersion is taken as Poisson's: an estimate of it would be mostly chance
 LONGEST = 1095  # days; a stock that lasts longer is not told apart
@@ -38,8 +38,7 @@ def count_prediction(
     The rate is taken as constant: no season, no trend. ValueError without counts, for negative ones, or for times that
     are not positive.
     """
-    from scipy.special import stdtrit
-    from scipy.stats import nbinom
+    from scipy.special import betainc, nbdtrik, stdtrit
 
     x, h = sample(counts), np.asarray(horizons, dtype=float)
     if x.size == 0 or bool(np.any(x < 0)) or not period > 0 or bool(np.any(h <= 0)):
@@ -52,9 +51,13 @@ def count_prediction(
     size_per_event = h / past * p / (1 - p)
     # A dispersion that was estimated is uncertain itself: the tails are then those of Student's t.
     a = tail(confidence) if spread == 1 else normal_cdf(float(stdtrit(x.size - 1, tail(confidence))))
-    low = nbinom.ppf(a, k * size_per_event, p) if k > 0 else np.zeros_like(h)
-    high = nbinom.ppf(1 - a, (k + 1) * size_per_event, p)
-    return Prediction(k * h / past, np.asarray(low, dtype=float), np.asarray(high, dtype=float), spread)
+
+    def quantile(at: float, events: float) -> Floats:
+        size = events * size_per_event
+        return smallest_count(at, nbdtrik(at, size, p), lambda k: np.asarray(betainc(size, k + 1, p), dtype=float))
+
+    low = quantile(a, k) if k > 0 else np.zeros_like(h)
+    return Prediction(k * h / past, low, quantile(1 - a, k + 1), spread)
 
 
 def dispersion(counts: npt.ArrayLike) -> float:

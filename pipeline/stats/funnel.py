@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ._common import Floats, counts, normal_quantile
+from ._common import Floats, counts, normal_quantile, smallest_count
 
 PROBABILITIES = (0.001, 0.025, 0.975, 0.999)  # limits of 99.8 % and 95 %
 FEW_UNITS = 10  # with fewer, over-dispersion cannot be told from chance
@@ -28,15 +28,11 @@ def binomial_limits(target: float, n: npt.ArrayLike, probabilities: npt.ArrayLik
     """
     if not 0 <= target <= 1:
         raise ValueError("the target share lies between 0 and 1")
-    from scipy.stats import binom
-
     size, p = _grid(n, probabilities)
     if target in (0, 1):  # nothing varies
         return np.where(size > 0, float(target), np.nan) * np.ones_like(p)
     whole = np.where(size > 0, size, 1)
-    limit = _interpolated(
-        np.asarray(binom.ppf(p, whole, target)), p, lambda k: np.asarray(binom.cdf(k, whole, target), dtype=float)
-    )
+    limit = _interpolated(*_binomial(p, whole, target), p)
     return np.where(size > 0, np.clip(limit / whole, 0, 1), np.nan)
 
 
@@ -49,22 +45,20 @@ def binomial_steps(target: float, n: npt.ArrayLike, probabilities: npt.ArrayLike
     """
     if not 0 <= target <= 1:
         raise ValueError("the target share lies between 0 and 1")
-    from scipy.stats import binom
-
     size, p = _grid(n, probabilities)
     whole = np.where(size > 0, size, 1)
-    return np.where(size > 0, np.asarray(binom.ppf(p, whole, target), dtype=float) / whole, np.nan)
+    if target in (0, 1):
+        return np.where(size > 0, float(target), np.nan) * np.ones_like(p)
+    return np.where(size > 0, _binomial(p, whole, target)[0] / whole, np.nan)
 
 
 def poisson_limits(expected: npt.ArrayLike, probabilities: npt.ArrayLike = PROBABILITIES) -> Floats:
     """Limits of observed / expected about 1: shape (units, probabilities); NaN where nothing is expected."""
-    from scipy.stats import poisson
+    from scipy.special import pdtr, pdtrik
 
     e, p = _grid(expected, probabilities)
     known = np.where(e > 0, e, 1)
-    limit = _interpolated(
-        np.asarray(poisson.ppf(p, known)), p, lambda k: np.asarray(poisson.cdf(k, known), dtype=float)
-    )
+    limit = _interpolated(*_quantile(p, pdtrik(p, known), lambda k: np.asarray(pdtr(k, known), dtype=float)), p)
     return np.where(e > 0, np.maximum(limit, 0) / known, np.nan)
 
 
@@ -74,8 +68,25 @@ def _grid(units: npt.ArrayLike, probabilities: npt.ArrayLike) -> tuple[Floats, F
     return down, np.atleast_1d(np.asarray(probabilities, dtype=float)).ravel()[None, :]
 
 
-def _interpolated(r: Floats, p: Floats, cdf: Callable[[Floats], Floats]) -> Floats:
-    at, below = cdf(r), cdf(r - 1)
+Count = tuple[Floats, Floats, Floats]  # r, F(r), F(r - 1)
+
+
+def _binomial(p: Floats, n: Floats, target: float) -> Count:
+    """The smallest r with F(r) >= p of the binomial distribution, 0 < target < 1."""
+    from scipy.special import bdtrik, betainc
+
+    def cdf(k: Floats) -> Floats:
+        return np.where(k >= n, 1.0, betainc(np.maximum(n - k, 1), k + 1, 1 - target))
+
+    return _quantile(p, bdtrik(p, n, target), cdf)
+
+
+def _quantile(p: Floats, near: npt.ArrayLike, cdf: Callable[[Floats], Floats]) -> Count:
+    r = smallest_count(p, near, cdf)
+    return r, cdf(r), np.where(r > 0, cdf(np.maximum(r - 1, 0)), 0)
+
+
+def _interpolated(r: Floats, at: Floats, below: Floats, p: Floats) -> Floats:
     return r - (at - p) / (at - below)
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 import statsmodels.api as sm
-from scipy.stats import binom
+from scipy.stats import binom, nbinom
 
 from pipeline.stats.forecast import Lasts, count_prediction, dispersion, lasts
 
@@ -88,3 +88,13 @@ def test_an_empty_stock_and_one_that_nobody_uses() -> None:
 def test_what_cannot_be_is_refused(counts: list[int], period: float, horizon: float) -> None:
     with pytest.raises(ValueError, match="positive"):
         count_prediction(counts, period, [horizon])
+
+
+def test_limits_are_quantiles_of_scipys_negative_binomial() -> None:
+    horizons = np.array([7.0, 30.0, 365.0])
+    for counts in ([0, 0, 1], [3, 4, 2, 6, 3, 5], [400, 405, 391]):
+        made = count_prediction(counts, 30, horizons)
+        assert made.dispersion == 1
+        k, p = sum(counts), 1 / (1 + horizons / (30 * len(counts)))
+        assert list(made.high) == list(nbinom.ppf(0.975, k + 1, p))
+        assert list(made.low) == list(nbinom.ppf(0.025, k, p))

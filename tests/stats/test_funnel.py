@@ -6,7 +6,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binom, poisson
 
-from pipeline.stats.funnel import additive_limits, binomial_limits, overdispersion, poisson_limits, z_score
+from pipeline.stats.funnel import (
+    additive_limits,
+    binomial_limits,
+    binomial_steps,
+    overdispersion,
+    poisson_limits,
+    z_score,
+)
 
 
 @given(st.floats(0.01, 0.99), st.integers(1, 500), st.sampled_from([0.001, 0.025, 0.975, 0.999]))
@@ -75,3 +82,18 @@ def test_z_score() -> None:
     assert z_score(0.3, 0.2, 100) == pytest.approx(0.1 / 0.04)
     assert z_score(0.3, 0.2, 100, tau2=0.0084) == pytest.approx(0.1 / 0.1)
     assert z_score(0.3, 0.2, 0) is None and z_score(1, 1, 10) is None
+
+
+def test_quantiles_of_counts_are_those_of_scipy() -> None:
+    p, n = np.array([0.001, 0.025, 0.4, 0.975, 0.999]), np.arange(1, 400)[:, None]
+    for target in (0.0, 0.004, 0.03, 0.5, 0.92, 1.0):
+        r = binom.ppf(p, n, target)
+        assert np.allclose(binomial_steps(target, n, p) * n, r, atol=1e-9)
+        if 0 < target < 1:
+            at, below = binom.cdf(r, n, target), binom.cdf(r - 1, n, target)
+            smooth = np.clip((r - (at - p) / (at - below)) / n, 0, 1)
+            assert np.allclose(binomial_limits(target, n, p), smooth)
+    e = np.array([0.02, 0.5, 1, 3.7, 42, 1000])[:, None]
+    r = poisson.ppf(p, e)
+    at, below = poisson.cdf(r, e), poisson.cdf(r - 1, e)
+    assert np.allclose(poisson_limits(e, p), np.maximum(r - (at - p) / (at - below), 0) / e)
