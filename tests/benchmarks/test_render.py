@@ -2,7 +2,7 @@
 
 A practice reads three reports: a month's review, the incident audit, and one dentist's outcomes. Those should take less
 than 10 s and one month's alone less than 4 s; the limits here are ratios, which say more of another machine. On one of
-two processors it took 11.0 s, 6.7 s, and 17.3 s for all pages of four dentists (2.5, 4.2 and 2.0 times). The script of
+two processors it took 9.9 s, 5.6 s, and 16.5 s for all pages of four dentists (2.6, 2.5 and 2.1 times). The script of
 the pages is there already, as it is from a folder's second rendering on. Run with `pytest -n 0 -m benchmark -s`.
 """
 
