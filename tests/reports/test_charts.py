@@ -246,3 +246,8 @@ def test_every_colour_has_its_dark_counterpart_in_the_style_sheet() -> None:
     }
     missing = {c for c in used if f'"{c}"' not in css}
     assert not missing
+    # Two colours that differ on a light page differ on a dark one too: healed and healing stand side by side.
+    for what in ("fill", "stroke"):
+        dark = [re.findall(rf'\[{what}="{c}"\] {{ {what}: (#[0-9a-f]{{6}});', css) for c in theme.SERIES_COLOURS]
+        assert all(len(found) == 1 for found in dark)
+        assert len({found[0] for found in dark}) == len(theme.SERIES_COLOURS)
