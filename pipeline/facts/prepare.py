@@ -64,8 +64,11 @@ def prepare(connection: Connection, settings: Settings, as_of: dt.date) -> None:
     _import_tables(connection, settings.time_zone)
 
 
-def make(connection: Connection, names: Iterable[str]) -> None:
-    """Make tables of facts (and what they are made from) as temporary tables, unless they are there already."""
+def make(connection: Connection, names: Iterable[str], *, empty: bool = False) -> None:
+    """Make tables of facts (and what they are made from) as temporary tables, unless they are there already.
+
+    `empty` leaves out their rows: for who wants to know their columns.
+    """
     found = connection.execute("select settings_json, as_of from settings_used").fetchone()
     there = connection.execute("select table_name from duckdb_tables() where temporary").fetchall()
     assert found is not None
@@ -81,7 +84,8 @@ def make(connection: Connection, names: Iterable[str]) -> None:
     wanted = frozenset().union(*map(_needed, names)) - {name for (name,) in there}
     for name, sql in texts().items():
         if name in wanted:
-            connection.execute(f"create temp table {name} as {Template(sql).substitute(values)}")
+            query = Template(sql).substitute(values)
+            connection.execute(f"create temp table {name} as " + (f"from (\n{query}\n) limit 0" if empty else query))
 
 
 _CATALOGUE_SEQUENCES = """sequence varchar, title varchar, glide_path_size integer, irrigant_ml double,

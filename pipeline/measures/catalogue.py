@@ -119,13 +119,14 @@ class Measure(_Strict):
 @cache
 def _empty_store() -> Any:
     connection = in_memory()
+    connection.execute("set threads = 1")  # nothing to share out: others would only be started and waited for
     prepare(connection, Settings(), dt.date(2000, 1, 1))
-    make(connection, texts())
     return connection
 
 
 @cache
 def _columns(sql: str) -> tuple[str, ...]:
+    make(_empty_store(), reads(sql) & texts().keys(), empty=True)
     described = _empty_store().execute("describe " + Template(sql).substitute(as_of="2000-01-01")).fetchall()
     return tuple(row[0] for row in described)
 

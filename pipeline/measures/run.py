@@ -80,6 +80,7 @@ class Workspace:
 
     def _begin(self) -> None:
         self._holds: dict[tuple[str, str | None], bool] = {}  # is there a record of this kind, with this column
+        self._made: set[str] = set()  # facts that are there
         self._judged: set[str] = set()  # tables of units that are there
 
     def missing(self, name: str) -> list[str]:
@@ -124,7 +125,9 @@ class Workspace:
         if (start or end) and "happened_on" not in measure.columns:
             raise UserError(f"{name} has no dates to choose from", do="Leave out the dates")
         self._check_groups(measure, (*by, *(where or {})))
-        make(self.connection, measure.facts)
+        if not self._made.issuperset(measure.facts):
+            make(self.connection, measure.facts)
+            self._made.update(measure.facts)
         kept, left_out = self._counted(measure, by, start, end, where or {})
         kind = import_module(f"pipeline.measures.kinds.{measure.kind}")
         rows: list[Row] = kind.rows(self.connection, kept, measure, by, self.settings.reporting.confidence)
@@ -210,20 +213,14 @@ class Workspace:
         # The name is the content's: another workspace on these facts would make the same table.
         table = f"judged_{measure.name}_{hashlib.sha256(left_out.encode()).hexdigest()[:12]}"
         if table not in self._judged:
-            self.connection.execute(
+            made = self.connection.execute(
                 f"create or replace temp table {table} as "
                 f"select * replace ({left_out} as left_out) from {self._units(measure)}"
-            )
-            if self._size(table) <= MOST_VALUES:
+            ).fetchone()
+            assert made is not None  # DuckDB answers with the number of rows
+            if made[0] * len(measure.columns) <= MOST_VALUES:
                 self._judged.add(table)
         return table
-
-    def _size(self, table: str) -> int:
-        """How many values a table holds."""
-        found = self.connection.execute(
-            "select estimated_size * column_count from duckdb_tables() where temporary and table_name = ?", [table]
-        ).fetchone()
-        return int(found[0]) if found else 0
 
     @staticmethod
     def _left_out(measure: Measure, by: Sequence[str]) -> str:

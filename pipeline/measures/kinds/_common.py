@@ -45,8 +45,8 @@ def clustered(connection: Connection, units: str, measure: Measure, by: tuple[st
     A unit without a cluster of its own stands for itself.
     """
     columns, group_by = grouped(by)
-    known = [c[0] for c in connection.execute(f"describe {units}").fetchall()]
-    cluster = "coalesce(cast(cluster as varchar), 'unit ' || cast(rowid as varchar))" if "cluster" in known else "rowid"
+    own = "coalesce(cast(cluster as varchar), 'unit ' || cast(rowid as varchar))"
+    cluster = own if "cluster" in measure.columns else "rowid"
     sums = fetch(
         connection,
         f"""with clusters as (

@@ -25,7 +25,14 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
     `units` is not read: what is counted are records, by the `needs` of every measure.
     """
     needed = [(m.name, kind, columns) for m in catalogue().values() for kind, columns in m.needs.items() if columns]
-    counts = {(kind, columns): _counted(connection, kind, columns) for _, kind, columns in needed}
+    asked: dict[tuple[str, str], set[tuple[str, ...]]] = {}
+    for _, kind, columns in needed:
+        asked.setdefault((kind, _may_be_without(kind, columns)), set()).add(columns)
+    counts = {
+        (kind, columns): counted
+        for (kind, without), sets in asked.items()
+        for columns, counted in _counted(connection, kind, without, sorted(sets)).items()
+    }
     out: list[Row] = []
     for name, kind, columns in needed:
         records, complete, blank = counts[kind, columns]
@@ -48,15 +55,26 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
     return out
 
 
-def _counted(connection: Connection, kind: str, columns: tuple[str, ...]) -> tuple[int, int, dict[str, int]]:
-    """Records of a kind, those with all of the columns filled, and how many lack each column."""
-    filled = " and ".join(f'"{c}" is not null' for c in columns)
-    each = "".join(f', count(*) - count("{c}")' for c in columns)
-    may_be_without = MAY_BE_WITHOUT.get(kind, "false")
+def _may_be_without(kind: str, columns: tuple[str, ...]) -> str:
+    """Which records of a kind may lack these columns, as SQL."""
     if kind == "instrument_uses" and OF_A_MOTOR.intersection(columns):
-        may_be_without = "motion = 'hand'"
-    found = connection.execute(
-        f"""select count(*), count(case when {filled} then 1 end){each} from {kind}
-            where not coalesce({may_be_without}, false)"""
-    ).fetchall()[0]
-    return found[0], found[1], dict(zip(columns, found[2:], strict=True))
+        return "motion = 'hand'"
+    return MAY_BE_WITHOUT.get(kind, "false")
+
+
+def _counted(
+    connection: Connection, kind: str, may_be_without: str, sets: list[tuple[str, ...]]
+) -> dict[tuple[str, ...], tuple[int, int, dict[str, int]]]:
+    """For sets of columns of a kind: its records, those with all of the columns filled, how many lack each column."""
+    every = sorted({column for columns in sets for column in columns})
+    filled = [" and ".join(f'"{c}" is not null' for c in columns) for columns in sets]
+    complete = "".join(f", count(case when {condition} then 1 end)" for condition in filled)
+    blank = "".join(f', count(*) - count("{c}")' for c in every)
+    (found,) = connection.execute(
+        f"select count(*){complete}{blank} from {kind} where not coalesce({may_be_without}, false)"
+    ).fetchall()
+    lacking = dict(zip(every, found[1 + len(sets) :], strict=True))
+    return {
+        columns: (found[0], full, {c: lacking[c] for c in columns})
+        for columns, full in zip(sets, found[1 : 1 + len(sets)], strict=True)
+    }
