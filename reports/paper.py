@@ -11,6 +11,7 @@ import io
 import os
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from itertools import repeat
 from multiprocessing import get_context
 from typing import Any
@@ -36,7 +37,10 @@ def pdfs(pages: Sequence[str], paper: str) -> Iterator[bytes]:
         return
     # A new interpreter each (spawn): a fork would carry DuckDB's threads half over.
     with ProcessPoolExecutor(min(MOST_PROCESSES, os.cpu_count() or 1, len(pages)), get_context("spawn")) as pool:
-        yield from pool.map(pdf, pages, repeat(paper))
+        try:
+            yield from pool.map(pdf, pages, repeat(paper))
+        except BrokenProcessPool:
+            raise UserError("a process that makes PDFs was ended", do="Is memory short? Try again") from None
 
 
 def pdf(html: str, paper: str) -> bytes:

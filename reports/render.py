@@ -16,10 +16,12 @@ import hashlib
 import json
 import re
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from datetime import date, datetime
 from functools import cache
-from importlib import metadata, resources
+from importlib import import_module, metadata, resources
 from pathlib import Path
+from threading import Thread
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -66,61 +68,57 @@ def render(
     tell = progress or (lambda text: None)
     out = Path(out)
 
-    tell("Reading the records")
-    workspace, catalogue = open_workspace(connection, settings, None), _catalogue()
-    source = Source(workspace, catalogue)
-    months = _months_with_data(source)
-    today = datetime.now(ZoneInfo(settings.time_zone)).date()
-    first = date.fromisoformat(f"{min(months)}-01") if months else None
-    context = Context(settings, Words.of(settings), today, first, source.as_of)
+    with Pictures(theme.base()) as pictures, theme.heard(pictures.want):
+        tell("Reading the records")
+        Thread(target=_load_ahead).start()
+        workspace, catalogue = open_workspace(connection, settings, None), _catalogue()
+        source = Source(workspace, catalogue)
+        months = _months_with_data(source)
+        today = datetime.now(ZoneInfo(settings.time_zone)).date()
+        first = date.fromisoformat(f"{min(months)}-01") if months else None
+        context = Context(settings, Words.of(settings), today, first, source.as_of)
 
-    chosen = _choose(wanted, months, source.as_of) if which in {"all", "monthly"} else None
-    if which == "monthly" and chosen is None:
-        raise UserError("the store holds no month to report on", do="Import visits or treatments first")
-    known = _dentists(source) if which in {"all", "outcomes"} else set()
-    if which == "outcomes" and not known:
-        raise UserError("the store knows no dentist to report on", do="Import treatments first")
-    if dentist is not None and which in {"all", "outcomes"} and dentist not in known:
-        raise UserError(f"no records of dentist {plain(dentist)}", do=_known_dentists(known))
+        chosen = _choose(wanted, months, source.as_of) if which in {"all", "monthly"} else None
+        if which == "monthly" and chosen is None:
+            raise UserError("the store holds no month to report on", do="Import visits or treatments first")
+        known = _dentists(source) if which in {"all", "outcomes"} else set()
+        if which == "outcomes" and not known:
+            raise UserError("the store knows no dentist to report on", do="Import treatments first")
+        if dentist is not None and which in {"all", "outcomes"} and dentist not in known:
+            raise UserError(f"no records of dentist {plain(dentist)}", do=_known_dentists(known))
 
-    files.folder(out)
-    with Pictures() as pictures:
+        files.folder(out)
         script = _script(pictures, out)
         pages: list[Page] = []
-
-        def add(page: Page, at: int | None = None) -> None:
-            pages.insert(len(pages) if at is None else at, page)
-            pictures.want(spec for figure in page.figures for spec in (figure.wide, figure.narrow))
-
         if which in {"all", "incidents"}:
             tell("Incident audit")
-            add(incidents.page(context, source.other_page()))
+            pages.append(incidents.page(context, source.other_page()))
         for name, stem in files.stems(known).items():
             if dentist in {None, name}:
                 tell(f"Own outcomes, dentist {plain(name)}")
-                add(outcomes.page(context, source.other_page(), name, stem))
+                pages.append(outcomes.page(context, source.other_page(), name, stem))
         as_of, quality = source.as_of, common.quality(context, source.other_page())
         if chosen:
             # The last to be made: a new workspace on a connection takes the place of the one before.
             tell(f"Monthly review, {chosen.words}")
             at = min(chosen.last, as_of)
-            view = workspace if at == as_of else open_workspace(connection, settings, at)
-            add(monthly.page(context, Source(view, catalogue), chosen), 0)
+            if at != as_of:
+                source = Source(open_workspace(connection, settings, at), catalogue)
+            pages.insert(0, monthly.page(context, source.other_page(), chosen))
         start = index.page(context, as_of, quality, pages, out)
-        add(start)
-        pages = index.linked(pages, out)
+        pages = index.linked([*pages, start], out)
 
         tell("Drawing the charts")
         picks = _picks(context.words)
         if not (out / script).exists():
             files.write(files.folder(out / "assets") / Path(script).name, pictures.script())
-        for page in pages:
-            files.write_files(page, out)
-            files.write(out / f"{page.stem}.html", html(page, pictures, script, picks, pdf=pdf is not None))
         reports = [page for page in pages if page is not start]
         for page in reports:
             files.write(out / f"{page.stem}.xlsx", workbook(page, today))
             (out / f"{page.stem}.pdf").unlink(missing_ok=True)  # of an earlier rendering, with other figures
+        for page in pages:
+            files.write_files(page, out)
+            files.write(out / f"{page.stem}.html", html(page, pictures, script, picks, pdf=pdf is not None))
         printed = [out / f"{page.stem}.pdf" for page in reports if pdf is not None]
         if pdf is not None:
             tell("Making PDFs")
@@ -162,6 +160,13 @@ def _script(pictures: Pictures, out: Path) -> str:
 def _picks(words: Words) -> dict[str, Any]:
     """What a reader can pick for all charts of a page: the groups with their titles."""
     return {by: {"title": capital(group_title(by)), "values": words.titles(by)} for by in PICKS}
+
+
+def _load_ahead() -> None:
+    """Load what pages are computed, drawn and written with, while DuckDB makes the first facts outside Python."""
+    for name in ("scipy.special", "altair", "jinja2", "xlsxwriter"):
+        with suppress(ImportError):  # said where it is used
+            import_module(name)
 
 
 # ---- what there is to report on ---------------------------------------------------------------------------------

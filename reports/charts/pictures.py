@@ -1,6 +1,7 @@
 """Charts drawn as static SVG, in processes of their own beside the computing of measures.
 
-The drawing library holds the interpreter while it works, about 40 ms a chart: threads would gain nothing.
+The drawing library holds the interpreter while it works, about 40 ms a chart: threads would gain nothing. This module
+imports next to nothing of ours, as every process loads it.
 """
 
 from __future__ import annotations
@@ -9,14 +10,16 @@ import hashlib
 import json
 import os
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from multiprocessing import get_context
 from types import TracebackType
+from typing import Any
 
 from markupsafe import Markup
 
-from reports.charts import theme
+from pipeline.errors import UserError
 
 MOST_PROCESSES = 4  # each holds about 150 MB
 
@@ -25,29 +28,35 @@ _FIRST = '{"data":{"values":[{"x":1}]},"mark":"point","encoding":{"x":{"field":"
 
 
 class Pictures:
-    """Pictures of specifications, each drawn once; ask early with `want`, take with `of`. Use as a context."""
+    """Pictures of specifications, each drawn once; ask early with `want`, take with `of`. Use as a context.
 
-    def __init__(self) -> None:
+    `config` is the Vega-Lite configuration of all of them.
+    """
+
+    def __init__(self, config: Mapping[str, Any]) -> None:
         # A new interpreter each (spawn): a fork would carry DuckDB's threads half over.
         # One processor is left to the measures.
         self._processes = max(1, min(MOST_PROCESSES, (os.cpu_count() or 1) - 1))
         self._pool = ProcessPoolExecutor(self._processes, mp_context=get_context("spawn"))
+        self._config = config
         self._asked: dict[str, Future[str]] = {}
         self._script: Future[str] | None = None
 
     def __enter__(self) -> Pictures:
         for _ in range(self._processes):  # the first chart of a process takes a second: while there is none yet
-            self._pool.submit(picture, _FIRST)
+            self._pool.submit(picture, _FIRST, {})
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
         self._pool.shutdown(cancel_futures=True)
+        if isinstance(error, BrokenProcessPool):
+            raise UserError("a process that draws charts was ended", do="Is memory short? Try again") from None
 
     def want(self, specs: Iterable[str]) -> None:
         """Have these drawn, without waiting."""
         for spec in specs:
             if spec not in self._asked:
-                self._asked[spec] = self._pool.submit(picture, spec)
+                self._asked[spec] = self._pool.submit(picture, spec, self._config)
 
     def of(self, spec: str) -> Markup:
         """The picture of a specification, waiting for it if need be."""
@@ -64,11 +73,14 @@ class Pictures:
         return self._script.result()
 
 
-def picture(spec: str) -> str:
-    """A specification as SVG without script, links or network. AssertionError if it holds any of them."""
+def picture(spec: str, config: Mapping[str, Any]) -> str:
+    """A specification with its configuration as SVG, without script, links or network.
+
+    AssertionError if it holds any of them.
+    """
     import vl_convert
 
-    whole = json.dumps({**json.loads(spec), "config": theme.base()})
+    whole = json.dumps({**json.loads(spec), "config": config})
     svg = vl_convert.vegalite_to_svg(whole, allowed_base_urls=[])
     if "<a " in svg or "xlink:href" in svg or "<script" in svg:  # the data itself is escaped in the SVG
         raise AssertionError("a chart may hold neither links nor scripts")

@@ -12,7 +12,9 @@ and the chart `theme.params(...)`.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 from typing import Any
 
 from reports.blocks import PICKS
@@ -135,6 +137,19 @@ def spec(chart: Any) -> str:
     return json.dumps(found, ensure_ascii=False, separators=(",", ":"))
 
 
+_hear: ContextVar[Callable[[Iterable[str]], None] | None] = ContextVar("hear", default=None)
+
+
+@contextmanager
+def heard(by: Callable[[Iterable[str]], None]) -> Iterator[None]:
+    """Within it `by` hears of the specifications of every chart as it is made, so that drawing need not wait."""
+    before = _hear.set(by)
+    try:
+        yield
+    finally:
+        _hear.reset(before)
+
+
 def both(chart: Callable[[int], Any]) -> tuple[str, str]:
     """The specifications for a wide and for a narrow page; `chart` takes a width in pixels.
 
@@ -144,7 +159,10 @@ def both(chart: Callable[[int], Any]) -> tuple[str, str]:
     from altair.utils.schemapi import debug_mode
 
     with debug_mode(False):
-        return spec(chart(WIDE)), spec(chart(NARROW))
+        made = spec(chart(WIDE)), spec(chart(NARROW))
+    if hear := _hear.get():
+        hear(made)
+    return made
 
 
 def plain_spec(part: Any) -> Any:

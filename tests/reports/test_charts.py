@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 from collections.abc import Callable
 from typing import Any
@@ -11,6 +12,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
+from pipeline.errors import UserError
 from reports.charts import theme
 from reports.charts.adherence import Check, adherence
 from reports.charts.compare import Difference, compare
@@ -21,7 +23,7 @@ from reports.charts.funnel import Unit, funnel
 from reports.charts.gaps import Gap, gaps
 from reports.charts.hazard import Use, hazard
 from reports.charts.individuals import Limits, Point, individuals
-from reports.charts.pictures import picture
+from reports.charts.pictures import Pictures, picture
 from reports.charts.process import Month, process
 from reports.charts.quarantine import Reason, bars
 from reports.charts.survival import Curve, Step, survival
@@ -128,7 +130,7 @@ CHARTS: dict[str, Callable[[int], Any]] = {
 
 
 def drawn(chart: Any) -> str:
-    return picture(theme.spec(chart))
+    return picture(theme.spec(chart), theme.base())
 
 
 def texts(svg: str) -> str:
@@ -155,6 +157,31 @@ def test_the_picture_fits_its_width_and_runs_nothing(name: str, width: int) -> N
     attributes = {a.lower() for e in root.iter() for a in e.attrib}
     assert not [a for a in attributes if a.startswith("on") or "href" in a or a == "style"]
     assert root.attrib["aria-hidden"] == "true"
+
+
+def test_every_chart_is_heard_of_as_it_is_made_and_nothing_after() -> None:
+    heard: list[str] = []
+    with theme.heard(heard.extend):
+        first = theme.both(CHARTS["dots"])
+        assert heard == [*first]
+        second = theme.both(CHARTS["survival"])
+    theme.both(CHARTS["individuals"])
+    assert heard == [*first, *second]
+
+
+def test_a_picture_is_drawn_once_in_a_process_of_its_own_as_here() -> None:
+    wide, narrow = theme.both(CHARTS["dots-one"])
+    with Pictures(theme.base()) as pictures:
+        pictures.want([wide, narrow, wide])
+        assert pictures.of(wide) == picture(wide, theme.base())
+        assert len(pictures._asked) == 2
+
+
+def test_a_drawing_process_that_is_ended_is_said_in_one_line() -> None:
+    # As the system ends one when memory is short: without a word.
+    with pytest.raises(UserError, match="a process that draws charts was ended"), Pictures({}) as pictures:
+        pictures._pool.submit(os._exit, 1)
+        pictures.of(theme.both(CHARTS["dots-one"])[0])
 
 
 def test_hostile_text_is_text() -> None:

@@ -109,7 +109,7 @@ NEAREST = """() => {
 
 def show(chromium: Any, chart: Any, tmp_path: Path) -> Any:
     path = tmp_path / "chart.html"
-    drawn = picture(theme.spec(chart))
+    drawn = picture(theme.spec(chart), theme.base())
     path.write_text(f"<!doctype html><meta charset=utf-8><figure id=f><div class=chart>{drawn}</div></figure>")
     return open_page(chromium, path, 800)
 

@@ -281,7 +281,7 @@ def test_teeth_that_are_doubtful_are_left_out_of_the_funnel_as_of_the_healed_sha
 def test_no_two_pictures_of_a_page_share_an_id(page_of: Callable[..., Any]) -> None:
     page, _ = page_of()
     figure = part_of(page, "peers-funnel")
-    drawn = [pictures.picture(spec) for spec in (figure.wide, figure.narrow)]
+    drawn = [pictures.picture(spec, theme.base()) for spec in (figure.wide, figure.narrow)]
     ids = [set(re.findall(r'id="([^"]+)"', svg)) for svg in drawn]
     assert ids[0] and ids[1] and not ids[0] & ids[1]
     assert [set(re.findall(r"url\(#([^)]+)\)", svg)) for svg in drawn] == ids
@@ -348,7 +348,7 @@ CHARTS: dict[str, Callable[[int], Any]] = {
 def test_a_chart_is_valid_and_fits_its_width(name: str, width: int) -> None:
     spec = json.loads(theme.spec(CHARTS[name](width)))  # every channel is checked as it is made
     alt.Chart.from_dict({**spec, "config": theme.base()}, validate=True)
-    svg = pictures.picture(theme.spec(CHARTS[name](width)))
+    svg = pictures.picture(theme.spec(CHARTS[name](width)), theme.base())
     root = ElementTree.fromstring(svg)
     assert float(root.attrib["viewBox"].split()[2]) <= width + 12
     said = "".join("".join(e.itertext()) for e in root.iter() if e.tag.endswith("text")).replace(" ", "")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.abc
 import json
+import os
 import re
 import socket
 import stat
@@ -20,6 +21,7 @@ import pytest
 from pipeline.errors import UserError
 from reports import paper, render
 from reports.blocks import Block, Figure, Items, Line, Page, Sentence, Table, prose
+from reports.charts import theme
 from reports.charts.pictures import picture
 from reports.evidence.records import listed
 
@@ -67,7 +69,7 @@ def page(words: str = "plain", title: str = "Monthly review, June 2026") -> Page
 
 
 def read(page: Page, size: str = "a4") -> pypdf.PdfReader:
-    html = render.html_for_paper(page, SimpleNamespace(of=lambda spec: render.Markup(picture(spec))))
+    html = render.html_for_paper(page, SimpleNamespace(of=lambda spec: render.Markup(picture(spec, theme.base()))))
     return pypdf.PdfReader(BytesIO(paper.pdf(html, size)))
 
 
@@ -252,6 +254,19 @@ def test_what_is_missing_is_one_line(monkeypatch: pytest.MonkeyPatch, capsys: py
         "PDFs need the system library libpango-1.0-0, which is not installed. On Debian"
     )
     assert "\n" not in str(raised.value) and capsys.readouterr().out == ""
+
+
+class Ends:
+    """What ends the process that reads it, without a word, as the system does when memory is short."""
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return os._exit, (1,)
+
+
+def test_a_process_that_is_ended_is_said_in_one_line() -> None:
+    pages: list[Any] = [Ends(), Ends()]
+    with pytest.raises(UserError, match="a process that makes PDFs was ended"):
+        list(paper.pdfs(pages, "a4"))
 
 
 def test_the_command_says_what_is_wrong(canalwise: Any, filled: Path) -> None:
