@@ -192,9 +192,7 @@ def _groups(source: Source, by: str) -> set[str]:
     """All values of a group that some basic measure has rows for."""
     found: set[str] = set()
     for name in _EVERYWHERE:
-        measure = source.catalogue.get(name)
-        if measure is not None and by in measure.groups:
-            found |= {row[by] for row in source.ask(name, by=(by,)).rows if row.get(by) is not None}
+        found |= {row[by] for row in source.ask(name, by=(by,)).rows if row.get(by) is not None}
     return found
 
 

@@ -104,8 +104,17 @@ class Measure(_Strict):
 
     @property
     def columns(self) -> tuple[str, ...]:
-        """The columns of the measure's units, read off an empty store."""
-        return _columns(self.sql)
+        """The columns of the measure's units."""
+        if self.sql not in _columns:
+            make(_empty_store(), self.facts, empty=True)
+            self.read_columns(_empty_store())
+        return _columns[self.sql]
+
+    def read_columns(self, connection: Any) -> None:
+        """Read `columns` off a store where the measure's facts are made: sooner done than to make an empty one."""
+        if self.sql not in _columns:
+            found = connection.execute("describe " + Template(self.sql).substitute(as_of="2000-01-01")).fetchall()
+            _columns[self.sql] = tuple(name for name, *_ in found)
 
     @property
     def groups(self) -> tuple[str, ...]:
@@ -124,11 +133,7 @@ def _empty_store() -> Any:
     return connection
 
 
-@cache
-def _columns(sql: str) -> tuple[str, ...]:
-    make(_empty_store(), reads(sql) & texts().keys(), empty=True)
-    described = _empty_store().execute("describe " + Template(sql).substitute(as_of="2000-01-01")).fetchall()
-    return tuple(row[0] for row in described)
+_columns: dict[str, tuple[str, ...]] = {}  # of the units of a measure, by its SQL; every store has the same
 
 
 @cache

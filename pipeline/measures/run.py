@@ -115,6 +115,7 @@ class Workspace:
             raise UserError(
                 f"{name} cannot be computed: the store has {', '.join(lacking)}", do="Import what is missing"
             )
+        self._make_facts(measure)
         by = tuple(by)
         if measure.kind == "comparison":
             by = by or (measure.compare,)
@@ -125,9 +126,6 @@ class Workspace:
         if (start or end) and "happened_on" not in measure.columns:
             raise UserError(f"{name} has no dates to choose from", do="Leave out the dates")
         self._check_groups(measure, (*by, *(where or {})))
-        if not self._made.issuperset(measure.facts):
-            make(self.connection, measure.facts)
-            self._made.update(measure.facts)
         kept, left_out = self._counted(measure, by, start, end, where or {})
         kind = import_module(f"pipeline.measures.kinds.{measure.kind}")
         rows: list[Row] = kind.rows(self.connection, kept, measure, by, self.settings.reporting.confidence)
@@ -137,6 +135,12 @@ class Workspace:
         of = (*by, measure.compare) if measure.kind == "funnel" and measure.compare not in by else by
         rows, suppressed = _mask(rows, of, measure.kind, self.settings.reporting.smallest_group)
         return Result(name, measure.title, self.unit(measure), measure.kind, by, rows, left_out, suppressed)
+
+    def _make_facts(self, measure: Measure) -> None:
+        if not self._made.issuperset(measure.facts):
+            make(self.connection, measure.facts)
+            self._made.update(measure.facts)
+        measure.read_columns(self.connection)
 
     def unit(self, measure: Measure) -> str:
         """The measure's unit; of money, the practice's currency."""

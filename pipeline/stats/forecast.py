@@ -9,6 +9,8 @@ JA, Generalized Linear Models, 1989).
 
 from __future__ import annotations
 
+from bisect import bisect_left
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -84,11 +86,13 @@ def lasts(stock: float, counts: npt.ArrayLike, period: float, confidence: float 
     x = sample(counts)
     if stock <= 0:
         return Lasts(0.0, 0, 0)
-    used = count_prediction(x, period, np.arange(1, LONGEST + 1), confidence)
-    early, late = (np.flatnonzero(limit >= stock) for limit in (used.high, used.low))
+
+    def first_day(limit: Callable[[Prediction], Floats]) -> int | None:
+        # A limit never falls from a day to the next: the negative binomial's p falls, its size does not.
+        days = range(1, LONGEST + 1)
+        at = bisect_left(days, stock, key=lambda day: limit(count_prediction(x, period, [day], confidence))[0])
+        return days[at] if at < len(days) else None
+
     k = float(x.sum())
-    return Lasts(
-        days=stock / k * x.size * period if k > 0 else None,
-        low=int(early[0]) + 1 if early.size else None,
-        high=int(late[0]) + 1 if late.size else None,
-    )
+    days = stock / k * x.size * period if k > 0 else None
+    return Lasts(days, first_day(lambda used: used.high), first_day(lambda used: used.low))

@@ -76,6 +76,24 @@ def test_a_stock_lasts_as_many_days_as_it_takes_to_use_it() -> None:
     assert last.low[0] < 20 <= last.low[1]
 
 
+def test_days_are_those_that_a_look_at_every_day_finds() -> None:
+    random = np.random.default_rng(20261129)
+    every = np.arange(1, 1096)
+    spreads = set()
+    for stock in (1, 3, 12, 60, 700):
+        for mean, size in ((0.3, 4), (5.0, 12), (40.0, 24)):
+            counts = random.negative_binomial(2, 2 / (2 + mean), size)
+            used = count_prediction(counts, 30, every)
+            spreads.add(used.dispersion > 1)
+            assert (np.diff(used.low) >= 0).all()
+            assert (np.diff(used.high) >= 0).all()
+            found = lasts(stock, counts, 30)
+            for day, limit in ((found.low, used.high), (found.high, used.low)):
+                reached = np.flatnonzero(limit >= stock)
+                assert day == (every[reached[0]] if reached.size else None)
+    assert spreads == {True, False}
+
+
 def test_an_empty_stock_and_one_that_nobody_uses() -> None:
     assert lasts(0, [4] * 12, 30) == Lasts(0.0, 0, 0)
     unused = lasts(10, [0] * 12, 30)
