@@ -59,6 +59,7 @@ class Table:
     folded: bool = False
     summary: str = ""  # what a folded table is called
     note: str = ""
+    in_sight: str = ""  # what a screen says of lines that fold away below
     file: File | None = None
     printed: int | None = None  # how many of its lines paper has: the first ones, or all
     unprinted: str = ""  # what paper says of the others

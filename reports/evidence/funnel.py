@@ -11,6 +11,8 @@ from reports.evidence.common import cannot, counting, csv_file, figure_head, n_t
 from reports.source import Answer
 from reports.words import Words, capital, count, counted, plain
 
+MOST_PRINTED = 60  # lots on paper: those outside the limits come first, and what lies inside is drawn
+
 
 def lots(words: Words, id: str, answer: Answer) -> list[Part]:
     """Lots of instruments against the rate of all; those outside the limits are named."""
@@ -93,6 +95,10 @@ def lots(words: Words, id: str, answer: Answer) -> list[Part]:
             note=note,
             folded=len(rows) > 10,
             file=csv_file(id, answer),
+            printed=MOST_PRINTED,
+            unprinted=f"Paper has the first {count(MOST_PRINTED)} of {count(len(rows))}; the workbook has all."
+            if len(rows) > MOST_PRINTED
+            else "",
         )
     )
     return parts

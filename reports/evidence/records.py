@@ -60,10 +60,8 @@ def listed(
     parts: list[Part] = []
     rest = len(rows) - open_rows
     said = note
-    if rest > 0:
-        said = f"{note} The first {open_rows} of {count(len(rows))}.".strip()
     if len(rows) > len(shown):
-        said += f" This page shows {count(len(shown))} of them; the file has all."
+        said = f"{note} This page shows {count(len(shown))} of {count(len(rows))}; the file has all.".strip()
     parts.append(
         Table(
             id=f"{id}-table",
@@ -74,6 +72,7 @@ def listed(
             records=True,
             data=data,
             note=said,
+            in_sight=f"The first {open_rows} of {count(len(rows))}." if rest > 0 else "",
             file=file,
         )
     )

@@ -210,6 +210,7 @@ def test_of_a_long_list_paper_has_the_first_and_says_where_the_others_are() -> N
     assert "Paper has the first 60 of 276; the workbook has all." in " ".join(text.split())
     screen = render.html(made, SimpleNamespace(of=str), "", {})  # type: ignore[arg-type]
     assert len(set(re.findall(r"X\d+", screen))) == 276 and "Paper has" not in screen
+    assert "The first 30 of 276." in screen and "The first 30" not in text  # paper shows what folds away on a screen
     assert [len(file.rows) for _, file in made.filed] == [276]
 
 
