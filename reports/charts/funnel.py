@@ -226,8 +226,8 @@ def _runs(lines: Sequence[Mapping[str, Any]]) -> list[list[Mapping[str, Any]]]:
 def _placed(
     labels: Sequence[tuple[float, float, str, bool]],
     plot: float,
-    height: float = math.inf,
-    lines: Sequence[Sequence[Point]] = (),
+    height: float,
+    lines: Sequence[Sequence[Point]],
 ) -> list[_Name]:
     """Labels (x, y, text, is it below the target) beside their marks, off all lines and off each other.
 
@@ -258,12 +258,11 @@ def _around(
 ) -> Iterator[tuple[float, float, float]]:
     """Places for a label around its mark: how far off they are, their left ends and their middles."""
     middle = min(max(0.0, x - long / 2), plot - long)
-    reach = range(-4, 5) if math.isfinite(height) else range(1)
-    for start in {min(max(0.0, middle + long / 4 * i), plot - long) for i in reach}:
+    for start in {min(max(0.0, middle + long / 4 * i), plot - long) for i in range(-4, 5)}:
         for steps in range(1, 30):
             for down in (True, False):
                 at = y + 15 * (steps if down else -steps)
-                if HALF <= at <= height - HALF or not math.isfinite(height):
+                if HALF <= at <= height - HALF:
                     yield abs(at - y) + abs(start - middle) / 3 + (0 if down == below else 20), start, at
 
 

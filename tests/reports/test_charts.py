@@ -215,7 +215,7 @@ def test_a_funnel_names_what_lies_outside_and_its_lines() -> None:
 def test_labels_of_a_funnel_do_not_lie_on_each_other() -> None:
     from reports.charts.funnel import _placed
 
-    placed = _placed([(50.0 + 3 * i, 100.0 + i, f"L2508-110{i}", i % 2 == 1) for i in range(8)], 200.0)
+    placed = _placed([(50.0 + 3 * i, 100.0 + i, f"L2508-110{i}", i % 2 == 1) for i in range(8)], 200.0, 300.0, [])
     assert len(placed) == 8
     for i, a in enumerate(placed):
         assert a.x >= 0 and a.x + a.long <= 200
