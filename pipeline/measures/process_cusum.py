@@ -119,7 +119,7 @@ def _units(workspace: Workspace, group: str, unwished: int) -> pl.DataFrame:
     return frame(
         workspace.connection,
         f'select cast("{group}" as varchar) as of, cast({event} as integer) as event, happened_on as "on", {strata} '
-        f'from kept where "{group}" is not null order by happened_on, rowid',
+        f'from {workspace.kept} where "{group}" is not null order by happened_on, rowid',
     )
 
 

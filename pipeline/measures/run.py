@@ -75,6 +75,7 @@ class Workspace:
             known_on(connection, known)
             across.refresh(connection, last_day(connection))  # whatever is doubtful now may not have been so then
         self.as_of = as_of or data_date(connection) or dt.date.today()
+        self.kept = ""  # the units that counted in the latest answer, as SQL to select from
         self._begin()
         prepare(connection, settings, self.as_of)
 
@@ -126,9 +127,9 @@ class Workspace:
         if (start or end) and "happened_on" not in measure.columns:
             raise UserError(f"{name} has no dates to choose from", do="Leave out the dates")
         self._check_groups(measure, (*by, *(where or {})))
-        kept, left_out = self._counted(measure, by, start, end, where or {})
+        self.kept, left_out = self._counted(measure, by, start, end, where or {})
         kind = import_module(f"pipeline.measures.kinds.{measure.kind}")
-        rows: list[Row] = kind.rows(self.connection, kept, measure, by, self.settings.reporting.confidence)
+        rows: list[Row] = kind.rows(self.connection, self.kept, measure, by, self.settings.reporting.confidence)
         if measure.kind == "list":
             return Result(name, measure.title, self.unit(measure), measure.kind, by, _explained(rows), left_out, 0)
         # Each lot or dentist of a funnel is a group of its own, though nobody asked for groups.
@@ -176,7 +177,7 @@ class Workspace:
         end: dt.date | None,
         where: Mapping[str, str],
     ) -> tuple[str, list[Row]]:
-        """Put the units that count into `kept`; give that name and how many units were left out, by reason."""
+        """The units that count, as SQL to select from, and how many units were left out, by reason."""
         conditions = ["true"]
         if start:
             conditions.append(f"happened_on >= date '{start.isoformat()}'")
@@ -193,16 +194,13 @@ class Workspace:
             return "kept_list", []
         judged = self._judged_units(measure, by)
         made = "".join(f", {sql} as {_quoted(g)}" for g, sql in FROM_DATE.items() if g in by)
-        self.connection.execute(
-            f"create or replace temp view kept as select rowid, *{made} from {judged} "
-            f"where left_out is null and {wanted}"
-        )
+        kept = f"(select rowid, *{made} from {judged} where left_out is null and {wanted}) as kept"
         many = "count(distinct unit)" if "unit" in measure.columns else "count(*)"  # a unit may stand in several rows
         left_out = self.connection.execute(
             f"select left_out, {many} as n from {judged} where left_out is not null and {wanted} "
             "group by 1 order by n desc, 1"
         ).fetchall()
-        return "kept", [{"reason": reason, "n": n} for reason, n in left_out]
+        return kept, [{"reason": reason, "n": n} for reason, n in left_out]
 
     def _units(self, measure: Measure) -> str:
         return f"(\n{Template(measure.sql).substitute(as_of=self.as_of.isoformat())}\n) as units"

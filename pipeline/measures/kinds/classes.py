@@ -25,7 +25,7 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
     connection.execute(
         f"""create or replace temp table units_by_class as
             select u.* exclude (class_of), k.class, case when u.class_of = k.class then 1 else 0 end as numerator
-            from {units} as u cross join (values {listed}) as k(place, class)
+            from (select * from {units}) as u cross join (values {listed}) as k(place, class)
             where u.core = 1 or u.class_of = k.class"""
     )
     place = {name: number for number, name in enumerate(measure.order)}

@@ -46,7 +46,7 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
 
 def _units(connection: Connection, units: str, compared: str, strata: tuple[str, ...]) -> pl.DataFrame:
     """One row a unit: the group compared, whether it had the event, its strata as text, its stratum and its cluster."""
-    known = [c[0] for c in connection.execute(f"describe {units}").fetchall()]
+    known = [c[0] for c in connection.execute(f"describe select * from {units}").fetchall()]
     own = "'unit ' || cast(rowid as varchar)"
     cluster = f"coalesce(cast(cluster as varchar), {own})" if "cluster" in known else own
     parts = "".join(f', cast("{s}" as varchar) as "{s}"' for s in strata)

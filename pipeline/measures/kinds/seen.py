@@ -31,7 +31,7 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
         connection.execute(
             f"""create or replace temp table units_by_level as
                 select u.*, k.level, case when cast(u."{characteristic}" as varchar) = k.level then 1 else 0 end as has
-                from {units} as u
+                from (select * from {units}) as u
                 cross join (
                     select distinct cast("{characteristic}" as varchar) as level from {units}
                     where "{characteristic}" is not null

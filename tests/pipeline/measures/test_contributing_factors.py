@@ -66,7 +66,9 @@ def told(
             )
     workspace = Workspace(connection, Settings.model_validate(CATALOGUE if catalogue else {}), dt.date(2026, 6, 30))
     workspace.compute("contributing_factors")  # its units stay in `kept`
-    (row,) = connection.execute(f"select {', '.join(FACTORS)} from kept where treatment_id = 'T'").fetchall()
+    (row,) = connection.execute(
+        f"select {', '.join(FACTORS)} from {workspace.kept} where treatment_id = 'T'"
+    ).fetchall()
     return dict(zip(FACTORS, row, strict=True))
 
 
