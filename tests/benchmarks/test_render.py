@@ -2,9 +2,9 @@
 
 A practice reads three reports: a month's review, the incident audit, and one dentist's outcomes. Those should take less
 than 10 s and one month's alone less than 4 s; the limits here are ratios, which say more of another machine. On two
-shared processors a month took 4.2 to 5.8 s, three reports 11.1 to 11.4 s and all pages of four dentists 17 s on a day
-when their charts alone took 2.0 to 3.2, 7.9 and 12 to 15 s, half as long again as on other days. The script of the
-pages is there already, as it is from a folder's second rendering on. Run with `pytest -n 0 -m benchmark -s`.
+shared processors, whose speed changes by a third from day to day, a month took 4.7 s, three reports 9.5 to 10.4 s and
+all pages of four dentists 16 to 17 s, when their charts alone took 2.4 to 2.7, 7.4 to 8.2 and 12 to 13 s. The script
+of the pages is there already, as it is from a folder's second rendering on. Run with `pytest -n 0 -m benchmark -s`.
 """
 
 from __future__ import annotations
