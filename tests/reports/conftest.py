@@ -29,6 +29,8 @@ FIRST = date(2024, 11, 1)
 class Workspace:
     """Rows of the real shapes from a seed made of the question."""
 
+    kept = "kept"  # the units of the latest answer: here a table of `connection`
+
     def __init__(
         self,
         settings: Any,
