@@ -165,7 +165,7 @@ def _picks(words: Words) -> dict[str, Any]:
 def _load_ahead() -> None:
     """Load what pages are computed, drawn and written with, while DuckDB makes the first facts outside Python."""
     for name in ("scipy.special", "altair", "jinja2", "xlsxwriter"):
-        with suppress(ImportError):  # said where it is used
+        with suppress(Exception):  # said where it is used
             import_module(name)
 
 

@@ -67,7 +67,7 @@ def prepare(connection: Connection, settings: Settings, as_of: dt.date) -> None:
 def make(connection: Connection, names: Iterable[str], *, empty: bool = False) -> None:
     """Make tables of facts (and what they are made from) as temporary tables, unless they are there already.
 
-    `empty` leaves out their rows: for who wants to know their columns.
+    `empty` leaves out their rows, where only their columns are asked for.
     """
     found = connection.execute("select settings_json, as_of from settings_used").fetchone()
     there = connection.execute("select table_name from duckdb_tables() where temporary").fetchall()

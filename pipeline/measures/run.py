@@ -75,11 +75,11 @@ class Workspace:
             known_on(connection, known)
             across.refresh(connection, last_day(connection))  # whatever is doubtful now may not have been so then
         self.as_of = as_of or data_date(connection) or dt.date.today()
-        self.kept = ""  # the units that counted in the latest answer, as SQL to select from
         self._begin()
         prepare(connection, settings, self.as_of)
 
     def _begin(self) -> None:
+        self.kept = ""  # the units that counted in the latest answer, as SQL to select from
         self._holds: dict[tuple[str, str | None], bool] = {}  # is there a record of this kind, with this column
         self._made: set[str] = set()  # facts that are there
         self._judged: set[str] = set()  # tables of units that are there

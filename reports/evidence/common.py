@@ -65,6 +65,11 @@ def counting(answer: Answer) -> str:
     return " ".join(t for t in (counted, left_out(answer)) if t)
 
 
+def unprinted(printed: int, of: int) -> str:
+    """What paper says of the lines of a table that it does not have; nothing where it has them all."""
+    return f"Paper has the first {count(printed)} of {count(of)}; the workbook has all." if printed < of else ""
+
+
 def csv_file(name: str, answer: Answer, hide: Iterable[str] = ()) -> File:
     """All rows of an answer as they came."""
     columns: dict[str, None] = dict.fromkeys(answer.by)

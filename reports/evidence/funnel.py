@@ -7,7 +7,7 @@ from typing import Any
 from reports.blocks import Figure, Line, Part, Table, prose
 from reports.charts import theme
 from reports.charts.funnel import Limits, Unit, funnel
-from reports.evidence.common import cannot, counting, csv_file, figure_head, n_text
+from reports.evidence.common import cannot, counting, csv_file, figure_head, n_text, unprinted
 from reports.source import Answer
 from reports.words import Words, capital, count, counted, plain
 
@@ -96,9 +96,7 @@ def lots(words: Words, id: str, answer: Answer) -> list[Part]:
             folded=len(rows) > 10,
             file=csv_file(id, answer),
             printed=MOST_PRINTED,
-            unprinted=f"Paper has the first {count(MOST_PRINTED)} of {count(len(rows))}; the workbook has all."
-            if len(rows) > MOST_PRINTED
-            else "",
+            unprinted=unprinted(MOST_PRINTED, len(rows)),
         )
     )
     return parts

@@ -9,7 +9,7 @@ from pipeline.store.records import KINDS
 from reports.blocks import Figure, File, Line, Part, Table, prose
 from reports.charts import theme
 from reports.charts.quarantine import Reason, bars
-from reports.evidence.common import NEVER, Column, cannot, csv_file
+from reports.evidence.common import NEVER, Column, cannot, csv_file, unprinted
 from reports.source import Answer
 from reports.words import Words, capital, count, counted, percent, plain
 
@@ -88,9 +88,7 @@ def listed(
             data=answer.data(),
             folded=True,
             printed=most_printed - open_rows,
-            unprinted=f"Paper has the first {count(most_printed)} of {count(len(rows))}; the workbook has all."
-            if most_printed < len(rows)
-            else "",
+            unprinted=unprinted(most_printed, len(rows)),
         )
         parts.append(more)
     return parts

@@ -16,7 +16,7 @@ from pipeline.settings import load_settings
 from pipeline.store.database import open_store
 from reports import attention
 from reports.blocks import Figure, Items, Page, Prose, Table
-from reports.evidence import factors
+from reports.evidence import factors, funnel
 from reports.pages import common, incidents
 from reports.pages.common import Context
 from reports.source import Answer, Source
@@ -230,6 +230,17 @@ def answer(rows: Any, by: tuple[str, ...] = (), **more: Any) -> Answer:
 
 def lot(position: str) -> dict[str, Any]:
     return {"lot": "L", "n": 90, "events": 3, "estimate": 33.0, "low": 7.0, "high": 95.0, "position": position}
+
+
+def test_of_many_lots_paper_has_those_outside_and_the_first_others() -> None:
+    limits = {f"limit_{side}_{level}": 10.0 for side in ("low", "high") for level in ("95", "998")} | {"target": 4.5}
+    rows = [lot("inside") | limits | {"lot": f"L{i:03}"} for i in range(70)] + [
+        lot("above the 95 % limit") | limits | {"lot": "L999"}
+    ]
+    for said, some in (("Paper has the first 60 of 71; the workbook has all.", rows), ("", rows[11:])):
+        table = next(part for part in funnel.lots(WORDS, "lot", answer(some)) if isinstance(part, Table))
+        assert table.lines[0].cells[0] == "L999" and len(table.lines) == len(some)
+        assert (table.printed, table.unprinted) == (60, said)
 
 
 def test_lots_beyond_95_per_cent_are_told_when_they_are_more_than_one_in_twenty() -> None:

@@ -29,7 +29,7 @@ FEWEST_CLUSTERS = 10  # patients a side below which the model is not fitted; com
 def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ...], confidence: float) -> list[Row]:
     compared = by[0]
     strata = tuple(s for s in measure.strata if s != compared)
-    told = _units(connection, units, compared, strata)
+    told = _units(connection, units, measure, compared, strata)
     size = dict(told.group_by("compared").len().iter_rows())
     largest_first = sorted(size, key=lambda g: (-size[g], g))
     out = []
@@ -44,11 +44,12 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
     return out
 
 
-def _units(connection: Connection, units: str, compared: str, strata: tuple[str, ...]) -> pl.DataFrame:
+def _units(
+    connection: Connection, units: str, measure: Measure, compared: str, strata: tuple[str, ...]
+) -> pl.DataFrame:
     """One row a unit: the group compared, whether it had the event, its strata as text, its stratum and its cluster."""
-    known = [c[0] for c in connection.execute(f"describe select * from {units}").fetchall()]
     own = "'unit ' || cast(rowid as varchar)"
-    cluster = f"coalesce(cast(cluster as varchar), {own})" if "cluster" in known else own
+    cluster = f"coalesce(cast(cluster as varchar), {own})" if "cluster" in measure.columns else own
     parts = "".join(f', cast("{s}" as varchar) as "{s}"' for s in strata)
     together = " , ".join(f'cast("{s}" as varchar)' for s in strata)
     stratum = f"dense_rank() over (order by {together}) - 1" if strata else "0"
