@@ -64,22 +64,20 @@ def fit(
             if not math.isfinite(loglik):
                 return None
             slope = scores.sum(axis=0)
-            free = ~(rising & (terms <= 0) & (slope <= 0))
             try:
-                inverse = np.linalg.inv(-bend[np.ix_(free, free)])
+                step, free = _step(terms, slope, -bend, rising)
+                # How much more likelihood a step brings says whether the maximum is reached, whatever the scale.
+                gain = float(slope @ step)
+                if not math.isfinite(gain) or float(np.abs(terms).max()) > _LARGEST:
+                    return None
+                if gain < _SETTLED * n:
+                    inverse = np.linalg.inv(-bend[np.ix_(free, free)])
+                    covariance = np.zeros((terms.size, terms.size))
+                    covariance[np.ix_(free, free)] = inverse
+                    return Fit(terms, loglik, covariance, scores) if bool(np.all(np.diag(inverse) > 0)) else None
             except np.linalg.LinAlgError:
                 return None
-            # How much more likelihood a step can still bring says whether the maximum is reached, whatever the scale.
-            gain = float(slope[free] @ inverse @ slope[free])
-            if not math.isfinite(gain) or float(np.abs(terms).max()) > _LARGEST:
-                return None
-            if gain < _SETTLED * n or not free.any():
-                covariance = np.zeros((terms.size, terms.size))
-                covariance[np.ix_(free, free)] = inverse
-                return Fit(terms, loglik, covariance, scores) if bool(np.all(np.diag(inverse) > 0)) else None
-            step = np.zeros(terms.size)
-            step[free] = inverse @ slope[free]
-            stepped = _shortened(terms, step, rising, loglik, (at_left, at_right, begun, ended, family))
+            stepped = _shortened(terms, step, loglik, (at_left, at_right, begun, ended, family))
             if stepped is None:
                 return None
             terms = stepped
@@ -87,16 +85,28 @@ def fit(
     return None
 
 
+def _step(terms: Floats, slope: Floats, information: Floats, rising: Bools) -> tuple[Floats, Bools]:
+    """Newton's step to where no rising term is below 0, and which terms it leaves free: the others end at 0."""
+    fixed = rising & (terms <= 0) & (slope <= 0)
+    while True:
+        step = np.where(fixed, -terms, 0.0)
+        free = ~fixed
+        step[free] = np.linalg.solve(information[np.ix_(free, free)], (slope - information @ step)[free])
+        below = free & rising & (terms + step < 0)
+        if not below.any():
+            return step, free
+        fixed |= below
+
+
 def _shortened(
-    terms: Floats, step: Floats, rising: Bools, loglik: float, given: tuple[Floats, Floats, Bools, Bools, Family]
+    terms: Floats, step: Floats, loglik: float, given: tuple[Floats, Floats, Bools, Bools, Family]
 ) -> Floats | None:
     """The terms after the longest half of half ... of the step that is likelier."""
     share = 1.0
     while share > 1e-12:
-        new = terms + share * step
-        new = np.where(rising, np.maximum(new, 0), new)
+        new = np.asarray(terms + share * step, dtype=float)
         if _likelihood(new, *given)[0] >= loglik - 1e-12 * abs(loglik):
-            return np.asarray(new, dtype=float)
+            return new
         share /= 2
     return None
 

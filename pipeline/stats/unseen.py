@@ -205,9 +205,7 @@ def _looks(seen_not: Floats, hi: Floats) -> Floats:
     return np.sort(np.concatenate([seen_not[seen_not > 0], hi[np.isfinite(hi)]]))
 
 
-def _left_open(
-    masses: Turnbull, looks: Floats, t: Floats, apart: float, confidence: float
-) -> tuple[Floats, Floats]:
+def _left_open(masses: Turnbull, looks: Floats, t: Floats, apart: float, confidence: float) -> tuple[Floats, Floats]:
     """Least and most that Turnbull's masses and chance allow at times t.
 
     Where the estimate is level it is about the share of those looked at there, so its limits are those of a share of as

@@ -163,7 +163,9 @@ def test_one_unit_a_cluster_is_close_to_the_model_s_own_error() -> None:
     ten = location_scale(np.repeat(left[:200], 10), np.repeat(right[:200], 10))
     one = location_scale(left[:200], right[:200])
     assert ten is not None and one is not None
-    assert ten.fit.clustered(np.repeat(np.arange(200), 10)) == pytest.approx(one.fit.clustered(np.arange(200)), rel=1e-3)
+    assert ten.fit.clustered(np.repeat(np.arange(200), 10)) == pytest.approx(
+        one.fit.clustered(np.arange(200)), rel=1e-3
+    )
 
 
 units = st.lists(
