@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -157,7 +158,7 @@ def spline(log_time: npt.ArrayLike, knots: Floats) -> Floats:
             cubes = _cube(x - a) / (b - a) - _cube(x - b) * (1 / (b - a) + 1 / (c - b)) + _cube(x - c) / (c - b)
             steps.append(cubes / (3 * (c - a)))
     steps.append(np.zeros_like(x))
-    return np.stack([np.ones_like(x), *(s - t for s, t in zip(steps, steps[1:], strict=False))], axis=1)
+    return np.stack([np.ones_like(x), *(s - t for s, t in pairwise(steps))], axis=1)
 
 
 def _cube(x: Floats) -> Floats:

@@ -1,11 +1,11 @@
 """Share that had an event by some time, where the event is seen only at visits: bounds, a smooth curve, Turnbull's.
 
 Bounds need no assumption: an event seen by t has happened, one seen not to have happened at t has not. The curve is a
-natural cubic spline in ln t of the log cumulative hazard (Royston P, Parmar MKB, Stat Med 2002;21:2175-2197), by maximum
-likelihood, with errors robust to clusters. It assumes that events follow a smooth curve and that visits do not depend
-on them. Between visits that lie far apart smoothness alone would tell the curve, so limits there reach from the lower
-one at the visits before to the upper one at those after: a share that only rises lies between. Turnbull's estimate
-(J R Stat Soc B 1976;38:290-295) assumes no shape and has no simple error: it stands beside.
+natural cubic spline in ln t of the log cumulative hazard (Royston P, Parmar MKB, Stat Med 2002;21:2175-2197), by
+maximum likelihood, with errors robust to clusters. It assumes that events follow a smooth curve and that visits do not
+depend on them. Between visits that lie far apart smoothness alone would tell the curve, so limits there reach from the
+lower one at the visits before to the upper one at those after: a share that only rises lies between. Turnbull's
+estimate (J R Stat Soc B 1976;38:290-295) assumes no shape and has no simple error: it stands beside.
 
 The numbers below were chosen by simulation (Weibull, log-normal, mixed and levelling-off times; visits at one, three
 and any months; 15 to 800 units of one to three a cluster); common practice, no other source.
@@ -86,7 +86,7 @@ def event_by(
         raise ValueError("one cluster and one first and last look a unit")
     # Sums of floats depend on their order: one of content, so that names and order of records change nothing.
     order = np.lexsort((code, seen_not, first, hi, lo))
-    lo, hi, code, first, seen_not = (values[order] for values in (lo, hi, code, first, seen_not))
+    lo, hi, first, seen_not, code = lo[order], hi[order], first[order], seen_not[order], code[order]
     if lo.size == 0:
         nothing = np.full(t.size, np.nan)
         return EventBy(t, *(nothing,) * 8, np.zeros(t.size, dtype=bool), np.inf, 0, 0)

@@ -1,4 +1,4 @@
-"""Events seen only at visits: bounds by hand, Turnbull's published masses, and what the smooth curve must and must not do."""
+"""Events seen only at visits: bounds by hand, Turnbull's published masses, and what the curve must and must not do."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def test_the_published_masses_add_up_to_the_share_with_the_event() -> None:
 
 
 def test_the_curve_of_few_is_near_the_weibull_of_the_reference() -> None:
-    """S 12, 24, 36 months .8414, .6869, .5535 (check-values-2, weibull-ic-cosmesis-rt): one more term changes little."""
+    """weibull-ic-cosmesis-rt of check-values-2: one more term changes little."""
     found = event_by(*cosmesis(), [12, 24, 36])
     assert 1 - found.estimate == pytest.approx([0.8413645593, 0.6869246534, 0.5535076554], abs=0.02)
 
@@ -272,7 +272,7 @@ SHARES = {
 
 @pytest.mark.parametrize("name", TRUTHS)
 def test_limits_hold_the_truth_of_unlike_curves(name: str) -> None:
-    """60 small practices, visits near 6, 12 and 24 months, patients of one to three like teeth. Wide limits: no wolf."""
+    """60 small practices, visits near 6, 12 and 24 months, patients of one to three like teeth; 1 in 1,000 fails."""
     times, held, told = np.array([6.0, 12.0, 24.0]), 0, 0
     truth = SHARES[name](times)
     for k in range(60):

@@ -3,9 +3,10 @@ in ln t of the log cumulative hazard, Royston and Parmar 2002) with limits robus
 the limits of the bounds that the data allow.
 
 Units give `after` (the last time at which the event was known not to have happened), `by_then` (the first at which it
-was known to have; NULL while it is not) and maybe `cluster`, `first_look` (when the unit was first looked at, where that
-was before `after`; NULL: never) and `last_look` (when it last was, where `after` is known otherwise). Rows stand at the
-measure's horizons and at the last visit. Before `told_from`, the first look at any unit, nothing is told but bounds.
+was known to have; NULL while it is not) and maybe `cluster`, `first_look` (when the unit was first looked at, where
+that was before `after`; NULL: never) and `last_look` (when it last was, where `after` is known otherwise). Rows stand
+at the measure's horizons and at the last visit. Before `told_from`, the first look at any unit, nothing is told but
+bounds; `not_told` says why there is no estimate.
 """
 
 from __future__ import annotations
@@ -54,8 +55,20 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
                 | {"time": time, "events": events, "told_from": told_from}
                 | figures
                 | {"differs": bool(curve.differs[i])}
+                | {"not_told": _why(figures, told_from, measure.time_unit)}
             )
     return out
+
+
+def _why(figures: Row, told_from: float | None, unit: str) -> str | None:
+    """Why there is no estimate, where there is none."""
+    if figures["estimate"] is not None:
+        return None
+    if told_from is None:
+        return "cannot be told: nothing was looked at"
+    if figures["low"] is None:
+        return f"cannot be told before the first visit at {told_from:.4g} {unit}"
+    return "no curve can be told here, the interval is that of what was seen"
 
 
 def _or_never(values: list[Any]) -> Any:
