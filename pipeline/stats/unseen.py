@@ -43,8 +43,9 @@ class EventBy:
     `estimate` nor limits are told. `estimate` is that of the smooth curve, `low` and `high` its limits; where no curve
     can be fitted the limits are those of the bounds. `at_least` and `at_most` are what the data allow for these units,
     `at_least_low` and `at_most_high` limits of these for chance, one half of what confidence leaves on each side.
-    `turnbull` spreads the mass of an interval evenly over it. `differs`: the limits of the curve hold nothing of what
-    Turnbull's masses and chance allow. Everything is NaN beyond the last visit.
+    `turnbull` spreads the mass of an interval evenly over it. `differs`: at that time, or the visits next to it, the
+    limits of the curve hold nothing of what Turnbull's masses and chance allow; `low` and `high` then take that in.
+    Everything is NaN beyond the last visit.
     """
 
     times: Floats
@@ -95,14 +96,13 @@ def event_by(
     at_least, at_least_low, _ = _share(hi <= t[:, None], code, confidence)
     not_yet, not_yet_low, _ = _share(lo >= t[:, None], code, confidence)
     at_most, at_most_high = 1 - not_yet, 1 - not_yet_low
-    curve, low, high = _curve(lo, hi, seen_not, code, t, confidence)
+    masses = turnbull(lo, hi, tolerance=1e-4, rounds=2_000)
+    ramp = _ramp(masses, t) @ masses.mass
+    curve, low, high, differs = _curve(lo, hi, seen_not, code, t, masses, confidence)
     # Both hold: the narrower one is the better, and the only one where there is no curve.
     by_bounds = ~(high - low < at_most_high - at_least_low)
     low, high = np.where(by_bounds, at_least_low, low), np.where(by_bounds, at_most_high, high)
     curve = np.where((low < curve) & (curve < high), curve, np.nan)
-    masses = turnbull(lo, hi, tolerance=1e-4, rounds=2_000)
-    ramp = _ramp(masses, t) @ masses.mass
-    open_low, open_high = _left_open(masses, _looks(seen_not, hi), t, (int(code.max()) + 1) / code.size, confidence)
     before, known = t < told_from, t <= last
 
     def told(figure: Floats, where: npt.NDArray[np.bool_]) -> Floats:
@@ -118,7 +118,7 @@ def event_by(
         at_least_low=told(at_least_low, known),
         at_most_high=told(at_most_high, known),
         turnbull=told(ramp, known & ~before),
-        differs=known & ~before & np.isfinite(curve) & ((high < open_low) | (low > open_high)),
+        differs=known & ~before & np.isfinite(curve) & differs,
         told_from=told_from,
         n=lo.size,
         clusters=int(code.max()) + 1,
@@ -140,9 +140,9 @@ def _share(happened: npt.NDArray[np.bool_], code: Codes, confidence: float) -> t
 
 
 def _curve(
-    lo: Floats, hi: Floats, seen_not: Floats, code: Codes, t: Floats, confidence: float
-) -> tuple[Floats, Floats, Floats]:
-    """Smooth curve at times t with its limits; NaN where it cannot be told."""
+    lo: Floats, hi: Floats, seen_not: Floats, code: Codes, t: Floats, masses: Turnbull, confidence: float
+) -> tuple[Floats, Floats, Floats, npt.NDArray[np.bool_]]:
+    """Smooth curve at times t with its limits, and whether it differs from Turnbull's; NaN where it cannot be told."""
     nothing = np.full(t.size, np.nan)
     looks = _looks(seen_not, hi)
     looked_from, looked_until = np.where(seen_not > 0, seen_not, hi), np.where(np.isfinite(hi), hi, seen_not)
@@ -150,27 +150,32 @@ def _curve(
         (looked_until >= t[:, None]).sum(axis=1) >= FEWEST_LOOKED
     )
     clusters = int(code.max()) + 1
-    if clusters < FEWEST_CLUSTERS or not told.any():
-        return nothing, nothing, nothing
-    found = _fitted(lo, hi, looks)
+    found = _fitted(lo, hi, looks) if clusters >= FEWEST_CLUSTERS and told.any() else None
     if found is None:
-        return nothing, nothing, nothing
-    fitted, knots = found
-    aside = min(_NEAREST, 1 + looks.size // _LOOKS_A_PLACE)
-    before = looks[np.maximum(np.searchsorted(looks, t, side="right") - aside, 0)]
-    after = looks[np.minimum(np.searchsorted(looks, t, side="left") + aside - 1, looks.size - 1)]
-    middle, _ = _linear(fitted, knots, t, code)
-    below, below_error = _linear(fitted, knots, np.minimum(t, before), code)
-    above, above_error = _linear(fitted, knots, np.maximum(t, after), code)
+        return nothing, nothing, nothing, np.zeros(t.size, dtype=bool)
     quantile = z_value(confidence)
     if clusters < FEW_CLUSTERS:
         from scipy.special import stdtrit
 
         quantile = float(stdtrit(clusters - 1, (1 + confidence) / 2))
-    estimate = _event(middle)
+    aside = min(_NEAREST, 1 + looks.size // _LOOKS_A_PLACE)
+    before = looks[np.maximum(np.searchsorted(looks, t, side="right") - aside, 0)]
+    after = looks[np.minimum(np.searchsorted(looks, t, side="left") + aside - 1, looks.size - 1)]
+    places = np.stack([np.minimum(t, before), t, np.maximum(t, after)])
+    middle, error = (x.reshape(places.shape) for x in _linear(*found, places.ravel(), code))
+    lows, highs = _event(middle - quantile * error), _event(middle + quantile * error)
+    open_low, open_high = (
+        x.reshape(places.shape)
+        for x in _left_open(masses, looks, places.ravel(), (int(code.max()) + 1) / code.size, confidence)
+    )
+    differs = np.asarray(((highs < open_low) | (lows > open_high)).any(axis=0))
+    # A curve that does not fit tells no limits of its own: they take in what the estimate without a shape leaves open.
+    low = np.where(differs, np.minimum(lows[0], open_low.min(axis=0)), lows[0])
+    high = np.where(differs, np.maximum(highs[2], open_high.max(axis=0)), highs[2])
+    estimate = _event(middle[1])
     told &= (estimate > _CERTAIN) & (estimate < 1 - _CERTAIN)
-    low, high = _event(below - quantile * below_error), _event(above + quantile * above_error)
-    return np.where(told, estimate, np.nan), np.where(told, low, np.nan), np.where(told, high, np.nan)
+    estimate, low, high = (np.where(told, figure, np.nan) for figure in (estimate, low, high))
+    return estimate, low, high, differs
 
 
 def _fitted(lo: Floats, hi: Floats, looks: Floats) -> tuple[Fit, Floats] | None:

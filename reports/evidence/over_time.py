@@ -100,8 +100,8 @@ def _doubts(rows: Sequence[dict[str, Any]]) -> str:
     if not times:
         return ""
     return (
-        f"At {times} months the estimate without a shape lies farther from the curve than chance explains: healing may "
-        "not follow a smooth curve there."
+        f"At {times} months, or the visits next to it, the estimate without a shape lies farther from the curve than "
+        "chance explains: healing may not follow a smooth curve there, and the interval takes in both."
     )
 
 

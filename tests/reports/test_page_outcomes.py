@@ -137,7 +137,10 @@ def test_nothing_is_told_of_healing_before_the_first_visit(page_of: Callable[...
     first, *later = part_of(page, "healing").lines
     assert first.cells[:2] == ("6", "Cannot be told before the first visit at 8.5 months")
     assert all("no curve" not in line.cells[1] and "%" in line.cells[1] for line in later)
-    assert "At 24 months the estimate without a shape lies farther" in part_of(page, "healing").note
+    assert (
+        "At 24 months, or the visits next to it, the estimate without a shape lies farther"
+        in part_of(page, "healing").note
+    )
     figure = part_of(page, "healing-chart")
     for spec in (figure.wide, figure.narrow):
         drawn = [r for r in rows_in(spec) if "at_most" in r]
