@@ -25,14 +25,19 @@ def outside_limits(words: Words, answer: Answer, dentist: str, href: str) -> Sen
     return Sentence(text, href, answer.data(row))
 
 
+# What the sum of a measure is of.
+SUMS = {"healed_share": "not healed", "separations_per_100_teeth": "with a separated instrument"}
+
+
 def sum_signal(answer: Answer, dentist: str, href: str) -> Sentence | None:
-    """The sum of own teeth, each against its own risk, passed its limit."""
+    """A sum of own teeth, each against its own risk, passed its limit, and nothing has answered it."""
     row = None if answer.missing else answer.find(dentist=dentist)
     if row is None or row.get("too_few") or row["signal_on"] is None:
         return None
+    was = SUMS[answer.name]
     text = (
-        f"Own teeth one after another, each against its own risk: the sum of those not healed passed its limit on "
-        f"{day(row['signal_on'])}. Of all {count(row['n'])}, {count(row['events'])} were not healed and "
-        f"{number(row['expected'], 1)} were expected. It asks for a look and says nothing of the cause."
+        f"Own teeth one after another, each against its own risk: the sum of those {was} passed its limit on "
+        f"{day(row['signal_on'])}, {plain(row['signal'])}. Of all {count(row['n'])}, {count(row['events'])} were {was} "
+        f"and {number(row['expected'], 1)} were expected. It asks for a look and says nothing of the cause."
     )
     return Sentence(text, href, answer.data(row))

@@ -6,12 +6,17 @@ than FEWEST_OTHERS would be shown.
 
 from __future__ import annotations
 
-from reports.blocks import Figure, File, Line, Part, Table, prose
+from itertools import pairwise
+from typing import Any
+
+from reports.blocks import Figure, File, Line, Part, Sentence, Table, prose
 from reports.charts import theme
+from reports.charts.cusum import Part as Cusum
 from reports.charts.cusum import Tooth
 from reports.charts.cusum import cusum as cusum_chart
 from reports.charts.funnel import Limits, Unit, funnel
 from reports.evidence.common import cannot, left_out
+from reports.evidence.process import SUM_HEADS, passed_words, signal_words, sums_and_limits
 from reports.source import Answer
 from reports.words import Words, count, day, number, plain, short_day
 
@@ -110,73 +115,123 @@ def among_peers(words: Words, id: str, answer: Answer, dentist: str) -> list[Par
     ]
 
 
-def tooth_by_tooth(words: Words, id: str, answer: Answer, dentist: str) -> list[Part]:
-    """Own teeth one after another, each against its own risk, and the limit that chance alone seldom passes."""
+# Of each measure that has a sum: what is said of teeth, and of the sum.
+WATCHED = {
+    "healed_share": ("were not healed", "Not healed", "Sum of what was not healed"),
+    "separations_per_100_teeth": ("had an instrument separated", "With a separation", "Sum of separations"),
+}
+
+
+def tooth_by_tooth(words: Words, id: str, answer: Answer, dentist: str, *, quiet: bool = False) -> list[Part]:
+    """Own teeth one after another, each against its own risk, and the limits that chance alone seldom passes.
+
+    `quiet`: a sentence instead of a chart, where no limit was passed and nothing answered.
+    """
     if answer.missing:
         return [cannot(answer)]
+    said, head, share = WATCHED[answer.name]
     row = answer.find(dentist=dentist)
     if row is None or row.get("too_few"):
-        return [prose("A sum of own teeth against their risks: too few teeth were judged, own ones or others'.")]
+        return [
+            prose(
+                f"A sum of own teeth that {said} against their risks: it cannot be told. Too few teeth, own or others'."
+            )
+        ]
     result = answer.result
     at = [point for point in result.series if point["dentist"] == dentist]
-    beyond = next((point for point in at if row["signal_on"] and point["sum"] > row["limit"]), None)
-    teeth = [
-        Tooth(
-            point["number"],
-            point["sum"],
-            f"Tooth {count(point['number'])}, completed {day(point['on'])}: sum {number(point['sum'], 1)}",
-            short_day(point["on"]) if point is beyond else "",
-        )
-        for point in at
-    ]
-    limit, highest = number(row["limit"], 1), number(row["highest"], 1)
     against = (
-        f"{count(row['events'])} of {count(row['n'])} were not healed, {number(row['expected'], 1)} were expected from "
-        "their risks"
+        f"{count(row['events'])} of {count(row['n'])} {said}, {number(row['expected'], 1)} were expected from their "
+        "risks"
     )
-    passed = f"passes its limit on {day(row['signal_on'])}" if row["signal_on"] else "stays below its limit"
-    title = f"Own teeth one after another: the sum {passed}; {against}"
+    passed = passed_words(row)
+    title = f"Own teeth one after another: {passed}; {against}"
+    notes = " ".join(plain(note) for note in result.notes)
+    if quiet and not row.get("signal_on") and not row.get("answered_on"):
+        return [prose(Sentence(f"{title}. {plain(result.notes[-1])}", data=answer.data(row)))]
+    parts, teeth = _parts(at, row.get("answered_on")), _teeth(at, row)
     wide, narrow = theme.both(
         lambda width: cusum_chart(
             teeth,
-            (row["limit"], f"limit {limit}"),
+            parts,
             width,
-            axis="Own teeth judged, in the order of completion",
-            share="Sum of what was not healed beyond the risk",
+            axis="Own teeth judged, in the order of completion" if head == "Not healed" else "Own teeth, in order",
+            share=f"{share} against the risk",
         )
     )
-    filed = [{k: point[k] for k in ("number", "on", "sum")} for point in at]
-    lines = [
-        Line(
-            (
-                count(row["n"]),
-                count(row["events"]),
-                number(row["expected"], 1),
-                highest,
-                limit,
-                day(row["signal_on"]) if row["signal_on"] else "never",
-            ),
-            answer.data(row),
-        )
-    ]
+    kept = ("number", "on", "sum", "sum_down", "limit", "limit_down")
+    filed = [{k: point.get(k) for k in kept} for point in at]
+    cells = (count(row["n"]), count(row["events"]), number(row["expected"], 1), *sums_and_limits(row))
     return [
         Figure(
             id=id,
             title=title,
-            alt=f"{title}. Highest sum {highest}, limit {limit}.",
+            alt=f"{title}. Highest sum of more than expected, with its limit: {cells[3]}; of fewer: {cells[4]}.",
             wide=wide,
             narrow=narrow,
-            caption=" ".join(plain(note) for note in result.notes),
+            caption=notes,
             data=answer.data(row),
         ),
         Table(
             id=f"{id}-table",
-            caption="Own teeth against their risks",
-            heads=("Judged", "Not healed", "Expected from their risks", "Highest sum", "Limit", "Limit passed"),
-            lines=tuple(lines),
+            caption=f"Own teeth that {said}, against their risks",
+            heads=("Teeth", head, "Expected from their risks", *SUM_HEADS),
+            lines=(Line((*cells, signal_words(row)), answer.data(row)),),
             numeric=frozenset(range(1, 5)),
             records=True,
             data=answer.data(row),
-            file=File(id, ("number", "on", "sum"), filed),
+            file=File(id, kept, filed),
         ),
     ]
+
+
+def _parts(at: list[dict[str, Any]], answered_on: Any) -> list[Cusum]:
+    """The stretches of teeth between answers, which limits tell apart."""
+    ends = [
+        i for i, (a, b) in enumerate(pairwise(at), 1) if (a["limit"], a["limit_down"]) != (b["limit"], b["limit_down"])
+    ]
+    return [
+        Cusum(
+            at[end - 1]["number"],
+            at[end - 1]["limit"],
+            at[end - 1]["limit_down"],
+            f"answered {short_day(answered_on)}" if answered_on and i and end == len(at) else "answered" if i else "",
+        )
+        for i, end in enumerate([*ends, len(at)])
+    ]
+
+
+def _teeth(at: list[dict[str, Any]], row: dict[str, Any]) -> list[Tooth]:
+    """Each tooth with what it tells, the first beyond each limit marked."""
+    answered_on, teeth = row.get("answered_on"), []
+    for point in at:
+        side = next(
+            (
+                s
+                for s, key in (("up", "up_on"), ("down", "down_on"))
+                if row.get(key) == point["on"] and _beyond(point, s)
+            ),
+            "",
+        )
+        text = (
+            f"Tooth {count(point['number'])}, completed {day(point['on'])}: sum of more than expected "
+            f"{number(point['sum'], 1)}, of fewer {number(point['sum_down'], 1)}"
+        )
+        was = answered_on and point["on"] < answered_on and point["on"] == row.get("answered_signal_on")
+        old = next((s for s in ("up", "down") if was and _beyond(point, s)), "")
+        teeth.append(
+            Tooth(
+                point["number"],
+                point["sum"],
+                text,
+                short_day(point["on"]) if side else "",
+                down=point["sum_down"],
+                side=side or old or "up",
+                answered=bool(old) and not side,
+            )
+        )
+    return teeth
+
+
+def _beyond(point: dict[str, Any], side: str) -> bool:
+    end = "" if side == "up" else "_down"
+    return bool(point[f"sum{end}"] > point[f"limit{end}"] + 1e-9)
