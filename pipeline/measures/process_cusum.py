@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.errors import UserError
+from pipeline.measures.case_mix import PATIENT, columns, first_seen, terms
 from pipeline.measures.run import Result, Row, Workspace
 from pipeline.settings import Answer
 from pipeline.stats import cusum, risk_model
@@ -35,7 +36,7 @@ STRATA = ("tooth_type", "lesion", "kind")
 ODDS_RATIO = 2.0  # the change that the sums are made to find: twice the odds, half the odds; common practice, no source
 FALSE_ALARM = 0.05  # how often a series of exactly these teeth passes one of its limits by chance alone
 FEWEST_OTHERS = 30  # teeth of others below which no risk is fitted: what simulations show to keep that promise
-FEWEST_EVENTS = 1  # and so many of them with the event, and as many without
+FEWEST_EVENTS = 5  # and so many of them with the event, and as many without: with fewer the promise is not kept
 MORE, FEWER = "more than expected", "fewer than expected"
 
 SIDES = ("up_on", "down_on")
@@ -80,6 +81,7 @@ def process_cusum(
     group = by[0]
     found = workspace.compute(name, by, start, end)
     units = _units(workspace, group, unwished)
+    x = terms(units, STRATA)
     rows: list[Row] = []
     series: list[Row] = []
     signals: list[Row] = []
@@ -88,15 +90,16 @@ def process_cusum(
         kept = {group: value, "n": row["n"]}
         mine = units["of"].eq_missing(value)  # what is not recorded is no group, and has no units here
         own, others = units.filter(mine), units.filter(~mine)
-        too_few = bool(row.get("too_few")) or own.is_empty() or _few(others)
-        if too_few:
+        if row.get("too_few") or own.is_empty() or _few(others):
             rows.append(kept | dict.fromkeys(FIGURES) | {"too_few": True})
             continue
         answers = sorted(
             (a for a in workspace.settings.answers if (a.measure, a.group, a.value) == (name, group, value)),
             key=lambda a: a.on,
         )
-        told, points, says = _watched(own, others, [a for a in answers if a.on <= workspace.as_of])
+        of = mine.to_numpy()
+        model = risk_model.fitted(others["event"].to_numpy(), x[~of], others["patient"].to_numpy())
+        told, points, says = _watched(own, x[of], model, [a for a in answers if a.on <= workspace.as_of])
         rows.append(kept | told)
         series += [{group: value} | point for point in points]
         signals += [
@@ -128,11 +131,9 @@ def _few(others: pl.DataFrame) -> bool:
 
 
 def _watched(
-    own: pl.DataFrame, others: pl.DataFrame, answers: Sequence[Answer]
+    own: pl.DataFrame, of_own: Floats, model: risk_model.RiskModel, answers: Sequence[Answer]
 ) -> tuple[Row, list[Row], list[tuple[dt.date, str]]]:
     """Figures of one group, its sums tooth by tooth, and its signals that are not answered, in words."""
-    of_own, of_others = _terms(own, others)
-    model = risk_model.fitted(others["event"].to_numpy(), of_others, others["patient"].to_numpy())
     event, risk, on = own["event"].to_numpy(), model.expected(of_own), own["on"].to_list()
     told: Row = {"events": int(event.sum()), "expected": float(risk.sum())} | dict.fromkeys(FIGURES[2:])
     points: list[Row] = []
@@ -196,38 +197,12 @@ def _says(
 
 
 def _units(workspace: Workspace, group: str, unwished: int) -> pl.DataFrame:
-    """One row a tooth that counts, in order of time, on one day by treatment id; what is not recorded is a level.
-
-    `patient` numbers the patients as they come: neither their pseudonyms nor the order of records decides anything.
-    """
-    import polars as pl
-
-    strata = ", ".join(f'coalesce(cast("{s}" as varchar), \'not recorded\') as "{s}"' for s in STRATA)
+    """One row a tooth that counts, in order of time, on one day by treatment id: no order of records decides."""
     event = "numerator = 0" if unwished == 0 else "numerator > 0"
     found = frame(
         workspace.connection,
-        f'select cast("{group}" as varchar) as of, cast({event} as integer) as event, happened_on as "on", {strata}, '
-        "coalesce(cast(cluster as varchar), 'unit ' || cast(rowid as varchar)) as patient "
-        f'from {workspace.kept} where "{group}" is not null order by happened_on, practice, treatment_id',
+        f'select cast("{group}" as varchar) as of, cast({event} as integer) as event, happened_on as "on", '
+        f"{columns(STRATA)}, {PATIENT} as patient from {workspace.kept} "
+        f'where "{group}" is not null order by happened_on, practice, treatment_id',
     )
-    return found.with_columns(pl.col("patient").rle_id() if found.is_empty() else _first_seen(found["patient"]))
-
-
-def _first_seen(patients: pl.Series) -> pl.Series:
-    """Numbers of the patients in the order in which they first come."""
-    import polars as pl
-
-    order = patients.unique(maintain_order=True)
-    return patients.replace_strict(order, pl.arange(0, order.len(), eager=True)).alias("patient")
-
-
-def _terms(own: pl.DataFrame, others: pl.DataFrame) -> tuple[Floats, Floats]:
-    """A column a level of each stratum, of own teeth and of others'; a level that no other has is judged as usual."""
-    import polars as pl
-
-    levels = [(s, level) for s in STRATA for level in sorted(pl.concat([own[s], others[s]]).unique().to_list())]
-
-    def columns(teeth: pl.DataFrame) -> Floats:
-        return np.column_stack([(teeth[s] == level).to_numpy() for s, level in levels]).astype(float)
-
-    return columns(own), columns(others)
+    return found.with_columns(first_seen(found["patient"]).alias("patient"))

@@ -24,7 +24,7 @@ RIDGE = 1.0
 
 @dataclass(frozen=True, eq=False)
 class RiskModel:
-    """Log odds (of `kind` "share") or log rates ("rate") of cases: `coefficient` with its `covariance`, intercept first.
+    """Log odds (`kind` "share") or log rates ("rate") of cases: `coefficient` and its `covariance`, intercept first.
 
     `likeness` is the correlation of two cases of one patient, from 0 to 0.9, as the residuals of the others show it,
     drawn towards 0.1 where they have few pairs.

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
+
 from reports.blocks import Sentence
 from reports.source import Answer
 from reports.words import Words, count, day, number, plain
@@ -23,6 +25,36 @@ def outside_limits(words: Words, answer: Answer, dentist: str, href: str) -> Sen
         "may differ."
     )
     return Sentence(text, href, answer.data(row))
+
+
+# What is counted of a measure after case mix, and of what.
+ADJUSTED = {"adjusted_peer_funnel": ("Healed teeth", "teeth"), "adjusted_separation_funnel": ("Separations", "canals")}
+
+
+def outside(
+    words: Words, adjusted: Iterable[Answer], crude: Answer, dentist: str, href: str
+) -> Iterator[Sentence | None]:
+    """Own figures outside the outer limits after case mix; the crude healed share only where there is none."""
+    told = False
+    for answer in adjusted:
+        row = None if answer.missing else answer.find(dentist=dentist)
+        if row is None or row.get("too_few") or row.get("estimate") is None:
+            continue
+        told = told or answer.name == "adjusted_peer_funnel"
+        if OUTER not in row["position"]:
+            continue
+        what, of = ADJUSTED[answer.name]
+        ratio = f"{number(row['estimate'], 2)} ({number(row['low'], 2)} to {number(row['high'], 2)})"
+        side = plain(row["position"]).partition(" ")[0]
+        yield Sentence(
+            f"{what} of own {of}: {count(row['events'])} against {number(row['expected'], 1)} expected of {of} like "
+            f"the own, ratio {ratio}, outside the limits ({side}) that chance passes 2 times in 1,000. What of the "
+            "case mix is not recorded is not allowed for: a reason to look, not a grade.",
+            href,
+            answer.data(row),
+        )
+    if not told:
+        yield outside_limits(words, crude, dentist, href)
 
 
 # What the sum of a measure is of.

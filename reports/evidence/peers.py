@@ -16,9 +16,12 @@ from reports.charts.cusum import Tooth
 from reports.charts.cusum import cusum as cusum_chart
 from reports.charts.funnel import Limits, Unit, funnel
 from reports.evidence.common import cannot, left_out
+from reports.evidence.funnel import SHRUNKEN, adjusted_cells, ends, ratio, shrunken_note
 from reports.evidence.process import SUM_HEADS, passed_words, signal_words, sums_and_limits
 from reports.source import Answer
-from reports.words import Words, count, day, number, plain, short_day
+from reports.words import Words, capital, count, day, number, plain, short_day
+
+Row = dict[str, Any]
 
 FEWEST_OTHERS = 3  # with fewer, who knows their own figure could tell whose the others are; common practice, no source
 FEWEST_DENTISTS = 3  # below, a figure of the practice with an own one beside it tells that of the only other
@@ -35,24 +38,34 @@ NO_PRACTICE = (
 )
 
 
-def among_peers(words: Words, id: str, answer: Answer, dentist: str) -> list[Part]:
-    """The own place in the funnel of all dentists, the others without names."""
+def _who(answer: Answer, dentist: str, counted: str) -> tuple[Row | None, list[Row], list[Part]]:
+    """The own row and those of the others that may be shown; else why there are none."""
     if answer.missing:
-        return [cannot(answer)]
+        return None, [], [cannot(answer)]
     own = answer.find(dentist=dentist)
     others = [row for row in answer.shown if row["dentist"] != dentist]
     hidden = [row for row in answer.rows if row.get("too_few") and row["dentist"] != dentist]
     if own is None or own.get("too_few"):
-        return [prose(f"{answer.title}: too few own teeth were judged for a place in it.")]
+        return None, [], [prose(f"{answer.title}: too few own {counted} for a place in it.")]
+    if own.get("estimate") is None:
+        return None, [], [prose(f"{answer.title}: {plain(own['position'])}.")]
     if len(others) < FEWEST_OTHERS:
-        return [
-            prose(
-                f"{answer.title}: not shown. Fewer than {FEWEST_OTHERS} other dentists would be shown, who could be "
-                "told apart without names."
-            )
-        ]
+        said = (
+            f"{answer.title}: not shown. Fewer than {FEWEST_OTHERS} other dentists would be shown, who could be told "
+            "apart without names."
+        )
+        return None, [], [prose(said)]
     if len(hidden) == 1:
-        return [prose(f"{answer.title}: not shown. One other has too few teeth, and would follow from all the others.")]
+        said = f"{answer.title}: not shown. One other has too few, and would follow from all the others."
+        return None, [], [prose(said)]
+    return own, others, []
+
+
+def among_peers(words: Words, id: str, answer: Answer, dentist: str) -> list[Part]:
+    """The own place in the funnel of all dentists, the others without names."""
+    own, others, why = _who(answer, dentist, "teeth were judged")
+    if own is None:
+        return why
     rows = sorted([own, *others], key=lambda row: (row["n"], row["estimate"]))  # by size: tells nobody's name
     places = words.decimals(answer.result)
     units, limits, lines, filed = [], [], [], []
@@ -110,6 +123,80 @@ def among_peers(words: Words, id: str, answer: Answer, dentist: str) -> list[Par
             data=answer.data(),
             records=True,
             note=left_out(answer),
+            file=File(id, tuple(dict.fromkeys(k for row in filed for k in row)), filed),
+        ),
+    ]
+
+
+def adjusted_among_peers(
+    words: Words, id: str, answer: Answer, dentist: str, *, events: str, size: str, chart: bool = True
+) -> list[Part]:
+    """Own events against those expected of cases like the own ones, in the funnel of all dentists without names."""
+    own, others, why = _who(answer, dentist, f"{size} are on record")
+    if own is None:
+        return why
+    rows = sorted([own, *others], key=lambda row: (row["n"], row["estimate"]))  # by size: tells nobody's name
+    units, limits, lines, filed = [], [], [], []
+    for row in rows:
+        mine = row is own
+        place = plain(row["position"]).replace(" %", "%")
+        who = "Own" if mine else "Another dentist"
+        text = (
+            f"{who}: {count(row['events'])} against {number(row['expected'], 1)} expected, ratio {ratio(row)}, {place}"
+        )
+        units.append(Unit(row["expected"], row["estimate"], text, f"Own {size}" if mine else "", own=mine))
+        limits.append(ends(row, row["expected"]))
+        data = answer.data(row)
+        if not mine:
+            data.pop("group")  # the question names the dentist
+        cells = (f"Own {size}" if mine else who, count(row["n"]), count(row["events"]), *adjusted_cells(row), place)
+        lines.append(Line(cells, data))
+        filed.append({"own": mine} | {k: v for k, v in row.items() if k != "dentist"})
+    place = plain(own["position"]).replace(" %", "%")
+    where = f"{place} of" if place != "inside" else "inside the limits of"
+    title = (
+        f"{capital(events)} against those expected of {size} like the own ones: {count(own['events'])} against "
+        f"{number(own['expected'], 1)}, ratio {ratio(own)}; {where} chance"
+    )
+    parts: list[Part] = []
+    if chart:
+        wide, narrow = theme.both(
+            lambda width: funnel(
+                units,
+                limits,
+                (1.0, "As expected"),
+                width,
+                axis=f"{capital(events)}, observed to expected; a square: own {size}, dots: others, without names",
+                size_axis=f"{capital(events)} expected",
+            )
+        )
+        parts.append(
+            Figure(
+                id=id,
+                title=title,
+                alt=f"{title}. " + "; ".join(u.text for u in units) + ".",
+                wide=wide,
+                narrow=narrow,
+                caption=plain(answer.measure.caption or ""),
+                data=answer.data(),
+            )
+        )
+    else:
+        parts.append(
+            prose(Sentence(f"{title}. A place outside is a reason to look, not a grade.", data=answer.data(own)))
+        )
+    return [
+        *parts,
+        Table(
+            id=f"{id}-table",
+            caption=f"{capital(events)} of each dentist against those expected, by number of {size}",
+            heads=("Whose", capital(size), capital(events), "Expected", f"Ratio ({words.interval})", SHRUNKEN, "Place"),
+            lines=tuple(lines),
+            numeric=frozenset({1, 2, 3, 4, 5}),
+            data=answer.data(),
+            records=True,
+            folded=not chart,
+            note=f"{shrunken_note(rows)} {left_out(answer)}".strip(),
             file=File(id, tuple(dict.fromkeys(k for row in filed for k in row)), filed),
         ),
     ]
@@ -186,18 +273,17 @@ def tooth_by_tooth(words: Words, id: str, answer: Answer, dentist: str, *, quiet
 
 def _parts(at: list[dict[str, Any]], answered_on: Any) -> list[Cusum]:
     """The stretches of teeth between answers, which limits tell apart."""
-    ends = [
-        i for i, (a, b) in enumerate(pairwise(at), 1) if (a["limit"], a["limit_down"]) != (b["limit"], b["limit_down"])
-    ]
+    limits = [(point["limit"], point["limit_down"]) for point in at]
+    starts = [0, *(i for i, (before, after) in enumerate(pairwise(limits), 1) if before != after)]
     return [
-        Cusum(
-            at[end - 1]["number"],
-            at[end - 1]["limit"],
-            at[end - 1]["limit_down"],
-            f"answered {short_day(answered_on)}" if answered_on and i and end == len(at) else "answered" if i else "",
-        )
-        for i, end in enumerate([*ends, len(at)])
+        Cusum(at[end - 1]["number"], *limits[start], _begins(at[start]["on"], answered_on) if start else "")
+        for start, end in pairwise([*starts, len(at)])
     ]
+
+
+def _begins(on: Any, answered_on: Any) -> str:
+    """Which answer the sums begin after; of earlier ones the table does not keep the day."""
+    return f"answered {short_day(answered_on)}" if answered_on and on >= answered_on else "answered"
 
 
 def _teeth(at: list[dict[str, Any]], row: dict[str, Any]) -> list[Tooth]:

@@ -98,6 +98,13 @@ def page(context: Context, source: Source) -> Page:
             caption="Teeth that were not healed against their own risk: risk-adjusted CUSUM",
             event="not healed",
         ),
+        funnel.dentists(
+            words,
+            "adjusted-dentists",
+            source.ask("adjusted_separation_funnel", by=("dentist",)),
+            events="separations",
+            size="canals",
+        ),
     )
     times = section(
         "gaps",

@@ -43,6 +43,8 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
 
     everyone = source.ask("peer_funnel", by=("dentist",))
     with_practice = peers.told_apart(everyone)
+    adjusted = source.ask("adjusted_peer_funnel", by=("dentist",))
+    separated = source.ask("adjusted_separation_funnel", by=("dentist",))
     not_told = [] if with_practice or everyone.missing else [prose(peers.NO_PRACTICE, note=True)]
     recall = ask("recall_share")
     quality = common.quality(context, source, files=False)
@@ -53,7 +55,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
     unhealed, overdue = ask("not_healed_list"), ask("recall_list")
     sentences = attention.collect(
         signals=[
-            peer_rules.outside_limits(words, everyone, dentist, "peers") if with_practice else None,
+            *(peer_rules.outside(words, (adjusted, separated), everyone, dentist, "peers") if with_practice else ()),
             *(peer_rules.sum_signal(answer, dentist, "peers") for answer in one_by_one),
             *(
                 said
@@ -135,7 +137,19 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
     )
     among: list[Part] = [] if with_practice else list(not_told)
     if one_by_one:
+        among.append(
+            prose(
+                "Dentists treat unlike teeth. First, own teeth against those expected of teeth like the own ones, by "
+                "the case mix that is recorded; then shares of all teeth as they came."
+            )
+        )
+        among += peers.adjusted_among_peers(
+            words, "peers-adjusted", adjusted, dentist, events="healed teeth", size="teeth"
+        )
         among += peers.among_peers(words, "peers-funnel", everyone, dentist)
+        among += peers.adjusted_among_peers(
+            words, "peers-separations", separated, dentist, events="separations", size="canals", chart=False
+        )
         for answer, id in zip(one_by_one, ("peers-sum", "peers-sum-separations"), strict=True):
             among += peers.tooth_by_tooth(words, id, answer, dentist, quiet=answer is not one_by_one[0])
     elif everyone.missing:

@@ -260,6 +260,10 @@ class Workspace:
             row = {"n": n, "n_reference": n, "median": 20.0, "median_reference": 16.0, "crude_ratio": 1.25}
             row |= {"crude_low": 1.1, "crude_high": 1.4, "estimate": 1.2, "low": 1.0, "high": 1.3}
             return [{"sequence": s, "reference": sequences[0], **row} for s in sequences[1:]]
+        if kind == "adjusted_funnel":
+            ends = {"limit_low_998": 0.5, "limit_low_95": 0.7, "limit_high_95": 1.3, "limit_high_998": 1.6}
+            row = {"expected": events / 0.9, "estimate": 0.9, "low": 0.8, "high": 1.02, "target": 1.0, "shrunken": 0.95}
+            return [{**group, "n": n, "events": events, **row, **ends, "position": "inside", "units": 5}]
         if kind == "funnel" and measure.compare == "dentist":
             ends = {"limit_low_998": 0.5, "limit_low_95": 0.6, "limit_high_95": 0.85, "limit_high_998": 0.95}
             return [
