@@ -79,6 +79,7 @@ class Measure(_Strict):
     time_unit: str = ""
     horizons: tuple[float, ...] = ()
     compare: str = ""
+    rate: bool = False  # of a funnel after case mix: a unit may have several events
     strata: tuple[str, ...] = ()
     order: tuple[str, ...] = ()
     needs: dict[str, tuple[str, ...]] = {}

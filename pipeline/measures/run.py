@@ -133,7 +133,7 @@ class Workspace:
         if measure.kind == "list":
             return Result(name, measure.title, self.unit(measure), measure.kind, by, _explained(rows), left_out, 0)
         # Each lot or dentist of a funnel is a group of its own, though nobody asked for groups.
-        of = (*by, measure.compare) if measure.kind == "funnel" and measure.compare not in by else by
+        of = (*by, measure.compare) if measure.kind in _FUNNELS and measure.compare not in by else by
         rows, suppressed = _mask(rows, of, measure.kind, self.settings.reporting.smallest_group)
         return Result(name, measure.title, self.unit(measure), measure.kind, by, rows, left_out, suppressed)
 
@@ -245,10 +245,12 @@ class Workspace:
         return "case " + " ".join(whens) + " end"
 
 
+_FUNNELS = frozenset({"funnel", "adjusted_funnel"})
+
 # Kinds whose groups share no unit, so that a group's n follows from the total less the others.
 _PARTS = frozenset(
     (
-        *("share", "rate", "time", "amount", "classes", "bounds", "weighted", "funnel"),
+        *("share", "rate", "time", "amount", "classes", "bounds", "weighted", *_FUNNELS),
         *("survival", "hazard", "competing", "incidence", "interval_censored"),
     )
 )

@@ -43,17 +43,25 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
 
     everyone = source.ask("peer_funnel", by=("dentist",))
     with_practice = peers.told_apart(everyone)
+    adjusted = source.ask("adjusted_peer_funnel", by=("dentist",))
+    separated = source.ask("adjusted_separation_funnel", by=("dentist",))
     not_told = [] if with_practice or everyone.missing else [prose(peers.NO_PRACTICE, note=True)]
     recall = ask("recall_share")
     quality = common.quality(context, source, files=False)
     own_pairs = ask("sequence_comparison")
     held = _held(context, source, own)
-    one_by_one = source.process("healed_share", "dentist") if with_practice else None
+    one_by_one = [source.process(name, "dentist") for name in WATCHED] if with_practice else []
+    by_sequence = [source.process(name, "sequence") for name in WATCHED] if with_practice else []
     unhealed, overdue = ask("not_healed_list"), ask("recall_list")
     sentences = attention.collect(
         signals=[
-            peer_rules.outside_limits(words, everyone, dentist, "peers") if with_practice else None,
-            peer_rules.sum_signal(one_by_one, dentist, "peers") if one_by_one else None,
+            *(peer_rules.outside(words, (adjusted, separated), everyone, dentist, "peers") if with_practice else ()),
+            *(peer_rules.sum_signal(answer, dentist, "peers") for answer in one_by_one),
+            *(
+                said
+                for answer in by_sequence
+                for said in attention.incidents.cusum_signals(words, answer, answer, "comparison")
+            ),
         ],
         standards=[attention.standards.own_not_met(words, standard, answer, "work") for standard, answer in held],
         recall=[
@@ -132,8 +140,21 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
     )
     among: list[Part] = [] if with_practice else list(not_told)
     if one_by_one:
+        among.append(
+            prose(
+                "Dentists treat unlike teeth. First, own teeth against those expected of teeth like the own ones, by "
+                "the case mix that is recorded; then shares of all teeth as they came."
+            )
+        )
+        among += peers.adjusted_among_peers(
+            words, "peers-adjusted", adjusted, dentist, events="healed teeth", size="teeth"
+        )
         among += peers.among_peers(words, "peers-funnel", everyone, dentist)
-        among += peers.tooth_by_tooth(words, "peers-sum", one_by_one, dentist)
+        among += peers.adjusted_among_peers(
+            words, "peers-separations", separated, dentist, events="separations", size="canals", chart=False
+        )
+        for answer, id in zip(one_by_one, ("peers-sum", "peers-sum-separations"), strict=True):
+            among += peers.tooth_by_tooth(words, id, answer, dentist, quiet=answer is not one_by_one[0])
     elif everyone.missing:
         among += peers.among_peers(words, "peers-funnel", everyone, dentist)
     review = section(
@@ -216,6 +237,10 @@ WORK = (
     "restored_within_90_days",
     "restoration_delay",
 )
+
+
+# What is looked at tooth by tooth, each against its own risk.
+WATCHED = ("healed_share", "separations_per_100_teeth")
 
 
 def _over_time(context: Context, ask: Any) -> Block:
