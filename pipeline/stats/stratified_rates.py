@@ -6,9 +6,9 @@ Events of one patient are not independent: a robust variance sums by cluster, an
 one event a cluster.
 
 Sources: Greenland S, Robins JM, Biometrics 1985;41:55-68 (ratio and variance of its logarithm). Conditional inference:
-Przyborowski J, Wilenski H, Biometrika 1940;31:313-323; over strata Martin DO, Austin H, Epidemiology 1996;7:29-33 (from
-memory). Limits: Clopper CJ, Pearson ES, Biometrika 1934;26:404-413. Median-unbiased estimate: Hirji KF, Tsiatis AA, Mehta
-CR, Am Stat 1989;43:7-11 (from memory). Clusters: Liang KY, Zeger SL, Biometrika 1986;73:13-22.
+Przyborowski J, Wilenski H, Biometrika 1940;31:313-323; over strata Martin DO, Austin H, Epidemiology 1996;7:29-33
+(from memory). Limits: Clopper CJ, Pearson ES, Biometrika 1934;26:404-413. Median-unbiased estimate: Hirji KF, Tsiatis
+AA, Mehta CR, Am Stat 1989;43:7-11 (from memory). Clusters: Liang KY, Zeger SL, Biometrika 1986;73:13-22.
 """
 
 from __future__ import annotations
@@ -28,9 +28,9 @@ FEW_CLUSTERS = 40  # below so many with an event the t distribution is taken ins
 class MantelHaenszelRate:
     """Rate of the first side over that of the second within strata; None: not estimable (a side without events).
 
-    `chi2` tests that the rates are equal (with the correction of one half), `q` that the ratio is the same in all strata
-    with events on both sides (`q_df` is their number less 1; None below two). `strata_used` have exposure on both sides
-    and an event; `events1` and `events0` are those in them.
+    `chi2` tests that the rates are equal (with the correction of one half), `q` that the ratio is the same in all
+    strata with events on both sides (`q_df` is their number less 1; None below two). `strata_used` have exposure on
+    both sides and an event; `events1` and `events0` are those in them.
     """
 
     ratio: float | None
@@ -111,9 +111,9 @@ def _heterogeneity(a: Floats, t1: Floats, b: Floats, t0: Floats, log_ratio: floa
 class ExactRatio:
     """Exact conditional inference of a common ratio; None: not estimable.
 
-    `low` and `high` leave at most half of the error on each side (as Clopper and Pearson); without an event on the first
-    side `low` is 0, without one on the second `high` is None (without bound). `median_unbiased` is the middle, on the
-    logarithm's scale, of the two 50 % limits; where a side has no events it is the limit that exists. `p` adds all
+    `low` and `high` leave at most half of the error on each side (as Clopper and Pearson); without an event on the
+    first side `low` is 0, without one on the second `high` is None (without bound). `median_unbiased` is the middle, on
+    the logarithm's scale, of the two 50 % limits; where a side has no events it is the limit that exists. `p` adds all
     outcomes no more likely than this one. `n` events lie in the strata used.
     """
 
@@ -150,9 +150,7 @@ def exact_ratio(
     from_above = None if seen == n else _ratio_where(log_p, seen, 0.5, upper=False)
     middle = [math.log(v) for v in (from_below, from_above) if v is not None]
     as_likely = np.exp(log_p[log_p <= log_p[seen] + 1e-7])
-    return ExactRatio(
-        math.exp(sum(middle) / len(middle)), low, high, min(float(as_likely.sum()), 1.0), seen, n
-    )
+    return ExactRatio(math.exp(sum(middle) / len(middle)), low, high, min(float(as_likely.sum()), 1.0), seen, n)
 
 
 def _sum_of_binomials(n: npt.NDArray[np.int64], p: Floats) -> Floats:
