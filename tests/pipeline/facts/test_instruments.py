@@ -280,7 +280,13 @@ def test_an_instrument_older_than_the_records_has_no_use_numbers(facts: Facts) -
         ],
         "instrument_uses": [
             {"use_id": f"{name} {n}", "treatment_id": "T1", "canal": canal, "instrument_id": name, "started_at": at}
-            for name, at in {"new": first, "old": first, "few cycles": first, "not told": first, "unlisted": later}.items()
+            for name, at in {
+                "new": first,
+                "old": first,
+                "few cycles": first,
+                "not told": first,
+                "unlisted": later,
+            }.items()
             for n, canal in enumerate(("B", "P"))
         ],
     }
