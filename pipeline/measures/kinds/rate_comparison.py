@@ -70,10 +70,8 @@ def _units(connection: Connection, units: str, measure: Measure, compared: str) 
     strata = [f"coalesce(cast(\"{s}\" as varchar), 'not recorded')" for s in _strata(measure, compared)]
     names = [f"s{i}" for i in range(len(strata))]
     parts = "".join(f", {sql} as {name}" for sql, name in zip(strata, names, strict=True))
-    counted = "".join(
-        f", count({column}) as r{i}"
-        for i, column in enumerate(f'"{c}"' for c in (*_strata(measure, compared), *_beside(measure, compared).values()))
-    )
+    columns = (*_strata(measure, compared), *_beside(measure, compared).values())
+    counted = "".join(f', count("{column}") as r{i}' for i, column in enumerate(columns))
     order = ", ".join(names) or "1"
     return frame(
         connection,
