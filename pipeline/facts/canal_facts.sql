@@ -7,9 +7,15 @@ with treated as (
         c.sequence,
         c.curvature_class,
         c.started_at,
-        date_diff('second', c.started_at, c.finished_at) / 60.0 as measured_minutes,
+        -- True minutes, also over a change of the clock; none where a time may mean two moments, or none (see visit_times).
+        case
+            when s.in_doubt or f.in_doubt then null
+            else (date_diff('second', c.started_at, c.finished_at) - (f.utc_offset - s.utc_offset)) / 60.0
+        end as measured_minutes,
         c.flags
     from canal_base as c
+    left join clock as s on c.started_at >= s.begins and c.started_at < s.ends
+    left join clock as f on c.finished_at >= f.begins and c.finished_at < f.ends
     where c.not_treated is null
 ),
 
@@ -23,8 +29,8 @@ visit_minutes as (
     select
         practice,
         visit_id,
-        date_diff('second', min(seated_at), max(left_at)) / 60.0 as minutes
-    from visits
+        case when max(clock_in_doubt) = 0 then (max(left_second) - min(seated_second)) / 60.0 end as minutes
+    from visit_times
     group by practice, visit_id
 ),
 

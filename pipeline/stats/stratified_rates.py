@@ -64,22 +64,24 @@ def mantel_haenszel_rate(
     p, q = float((a * t0 / total).sum()), float((b * t1 / total).sum())
     spread = float((m * t1 * t0 / total**2).sum())
     chi2 = max(abs(float((a - m * t1 / total).sum())) - 0.5, 0.0) ** 2 / spread if spread > 0 else None
-    used = {"strata_used": a.size, "events1": int(a.sum()), "events0": int(b.sum())}
-    test = {"chi2": chi2, "p": None if chi2 is None else chi2_p(chi2, 1)}
+    chi2_alone = None if chi2 is None else chi2_p(chi2, 1)
+    used = a.size, int(a.sum()), int(b.sum())
     if p == 0 or q == 0:
-        return MantelHaenszelRate(None, None, None, None, **test, q=None, q_df=0, q_p=None, **used)  # type: ignore[arg-type]
+        return MantelHaenszelRate(None, None, None, None, chi2, chi2_alone, None, 0, None, *used)
     se = math.sqrt(spread / (p * q))
     apart, df = _heterogeneity(a, t1, b, t0, math.log(p / q))
+    half = z_value(confidence) * se
     return MantelHaenszelRate(
         p / q,
-        p / q * math.exp(-z_value(confidence) * se),
-        p / q * math.exp(z_value(confidence) * se),
+        p / q * math.exp(-half),
+        p / q * math.exp(half),
         se,
-        **test,
-        q=apart,
-        q_df=df,
-        q_p=None if apart is None else chi2_p(apart, df),
-        **used,  # type: ignore[arg-type]
+        chi2,
+        chi2_alone,
+        apart,
+        df,
+        None if apart is None else chi2_p(apart, df),
+        *used,
     )
 
 

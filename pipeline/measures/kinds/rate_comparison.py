@@ -156,16 +156,16 @@ def among_like(y: Any, n: Any, first: Any, stratum: Any, code: Any, confidence: 
 
     `high` None beside a `low`: without bound, as the second side has no event.
     """
-    sides = [
+    a, t1, b, t0 = (
         np.bincount(stratum, weights=v * side, minlength=int(stratum.max()) + 1)
         for side in (first, ~first)
         for v in (y, n)
-    ]
-    used = (sides[1] > 0) & (sides[3] > 0)
-    there = sides[1] + sides[3] > 0
+    )
+    used = (t1 > 0) & (t0 > 0)
+    there = t1 + t0 > 0
     telling = used[stratum] & (y > 0)
     told = [np.unique(code[telling & side]).size for side in (first, ~first)]
-    plain = stratified_rates.mantel_haenszel_rate(*sides, confidence)
+    plain = stratified_rates.mantel_haenszel_rate(a, t1, b, t0, confidence)
     row: Row = {
         "estimate": None,
         "low": None,
@@ -185,8 +185,8 @@ def among_like(y: Any, n: Any, first: Any, stratum: Any, code: Any, confidence: 
         "homogeneity_p": plain.q_p,
         "strata": int(used.sum()),
         "strata_dropped": int((there & ~used).sum()),
-        "n_used": int((sides[1] + sides[3])[used].sum()),
-        "events_used": int((sides[0] + sides[2])[used].sum()),
+        "n_used": int((t1 + t0)[used].sum()),
+        "events_used": int((a + b)[used].sum()),
     }
     if row["events_used"] == 0:
         return row
@@ -203,7 +203,7 @@ def among_like(y: Any, n: Any, first: Any, stratum: Any, code: Any, confidence: 
             "clustered_low": alike.low,
             "clustered_high": alike.high,
         }
-    exact = stratified_rates.exact_ratio(*sides, confidence)
+    exact = stratified_rates.exact_ratio(a, t1, b, t0, confidence)
     # Each cluster's events on a side counted once, in the first stratum that has one.
     once = np.zeros_like(y)
     places = np.flatnonzero(telling)
@@ -211,7 +211,7 @@ def among_like(y: Any, n: Any, first: Any, stratum: Any, code: Any, confidence: 
     key = np.stack([first[places], code[places]])
     once[places[np.r_[True, np.any(key[:, 1:] != key[:, :-1], axis=0)]]] = 1
     fewer = [np.bincount(stratum, weights=once * side, minlength=used.size) for side in (first, ~first)]
-    alike_exact = stratified_rates.exact_ratio(fewer[0], sides[1], fewer[1], sides[3], confidence)
+    alike_exact = stratified_rates.exact_ratio(fewer[0], t1, fewer[1], t0, confidence)
     return row | {
         "method": "exact",
         "estimate": exact.median_unbiased,
