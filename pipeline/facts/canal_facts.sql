@@ -96,6 +96,14 @@ separated as (
     select practice, treatment_id, canal, count(*) as separations
     from separation_events
     group by practice, treatment_id, canal
+),
+
+-- What is doubtful of an incident is doubtful of the canal it happened in.
+incident_flags as (
+    select i.practice, i.treatment_id, i.canal, string_agg(m.rules, '') as rules
+    from incidents as i
+    inner join marked as m on m.kind = 'incidents' and m.batch_id = i.batch_id and m.record_no = i.record_no
+    group by i.practice, i.treatment_id, i.canal
 )
 
 select
@@ -113,7 +121,7 @@ select
     b.kind,
     b.lesion,
     t.curvature_class,
-    t.flags || coalesce(b.flags, '') as flags,
+    t.flags || coalesce(b.flags, '') || coalesce(i.rules, '') as flags,
     case
         when t.measured_minutes is not null then 'measured'
         when e.minutes is not null then 'estimated'
@@ -138,3 +146,4 @@ left join consumed as n on n.practice = t.practice and n.treatment_id = t.treatm
 left join cost as k on k.practice = t.practice and k.treatment_id = t.treatment_id and k.canal = t.canal
 left join separated as s on s.practice = t.practice and s.treatment_id = t.treatment_id and s.canal = t.canal
 left join canal_shaping as h on h.practice = t.practice and h.treatment_id = t.treatment_id and h.canal = t.canal
+left join incident_flags as i on i.practice = t.practice and i.treatment_id = t.treatment_id and i.canal = t.canal
