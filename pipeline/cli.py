@@ -581,6 +581,13 @@ _OF_COMPARISONS = frozenset(
     )
 )
 
+_OF_RATES = frozenset(
+    (
+        *("reference", "n", "events", "rate", "n_reference", "events_reference", "rate_reference", "crude_ratio"),
+        *("estimate", "low", "high", "p_adjusted", "method", "events_used", "too_few"),
+    )
+)
+
 
 _ASIDE = ("told_from", "at_least_low", "at_most_high")  # of an event seen only at visits
 
@@ -591,8 +598,9 @@ def _print_result(result: Result) -> None:
 
     timed = find(result.measure).time_unit if any("time" in row for row in result.rows) else ""
     typer.echo(f"{result.title} ({result.unit}{f'; time in {timed}' if timed else ''})")
-    if result.kind == "comparison":
-        aside = {key for row in result.rows for key in row} - _OF_COMPARISONS - {*result.by}
+    if result.kind in ("comparison", "rate_comparison"):
+        shown = _OF_COMPARISONS if result.kind == "comparison" else _OF_RATES
+        aside = {key for row in result.rows for key in row} - shown - {*result.by}
         table(result.rows, empty="Nothing to compare.", drop=tuple(aside))
         for row in result.rows:
             typer.echo(row["sentence"])

@@ -30,6 +30,9 @@ FORMULAS = {
     "comparison": "within strata with a of n1 and c of n0 (n together): difference = Σ (a n0 - c n1) / n divided by "
     "Σ n1 n0 / n; odds ratio = Σ a (n0 - c) / n divided by Σ c (n1 - a) / n; standardised share = Σ w p / Σ w, "
     "w the practice's own units of the stratum",
+    "rate_comparison": "within strata with a events in t1 and b in t0 (t together): ratio = Σ a t0 / t divided by "
+    "Σ b t1 / t; variance of its logarithm Σ (a + b) t1 t0 / t² divided by the product of these two sums; where few, "
+    "a is binomial given a + b with the chance r t1 / (r t1 + t0), and Σ a a convolution",
     "funnel": "target = Σ x / Σ n; limits: the numbers that a binomial count (n, target) passes by chance 2.5 and 0.1 "
     "times in 100 on a side, divided by n",
 }

@@ -33,6 +33,8 @@ Row = dict[str, Any]
 # A measure's table of units with more values than these (8 MB) is made anew for each question.
 MOST_VALUES = 1_000_000
 
+PAIRS = ("comparison", "rate_comparison")  # kinds that compare each pair of groups
+
 
 @dataclass(frozen=True)
 class Result:
@@ -118,11 +120,11 @@ class Workspace:
             )
         self._make_facts(measure)
         by = tuple(by)
-        if measure.kind == "comparison":
+        if measure.kind in PAIRS:
             by = by or (measure.compare,)
         if measure.kind == "list" and by:
             raise UserError(f"{name} is a list and has no groups", do="Leave --by out")
-        if len(by) > 1 and measure.kind == "comparison":
+        if len(by) > 1 and measure.kind in PAIRS:
             raise UserError(f"{name} compares one thing at a time", do=f"Give --by one group, e.g. {measure.compare}")
         if (start or end) and "happened_on" not in measure.columns:
             raise UserError(f"{name} has no dates to choose from", do="Leave out the dates")
@@ -163,7 +165,7 @@ class Workspace:
                 f"{measure.name} cannot be grouped by {unknown[0]}",
                 do=f"It can be grouped by {', '.join(can) or 'nothing'}",
             )
-        if measure.kind == "comparison" and wanted[0] in measure.strata:
+        if measure.kind in PAIRS and wanted[0] in measure.strata:
             raise UserError(
                 f"{measure.name} cannot compare {wanted[0]}: it is one of its strata",
                 do="Compare e.g. sequence or dentist",
@@ -231,7 +233,7 @@ class Workspace:
         if measure.default and measure.default.group not in by:
             d = measure.default
             whens.append(f"when {_quoted(d.group)} is distinct from {_literal(d.value)} then {_literal(d.reason)}")
-        if measure.kind == "comparison":
+        if measure.kind in PAIRS:
             compared = FROM_DATE.get(by[0], _quoted(by[0]))
             whens.append(f"when {compared} is null then {_literal(GROUPS[by[0]] + ' not recorded')}")
             whens.append(f"when cast({compared} as varchar) = 'mixed' then {_literal('mixed ' + GROUPS[by[0]])}")

@@ -11,6 +11,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
+from pipeline.measures import rate_sentence
 from pipeline.measures.catalogue import Measure, find
 from pipeline.measures.groups import GROUPS
 from pipeline.measures.run import Result
@@ -85,6 +86,8 @@ def statement(row: dict[str, Any], words: Words, confidence: float = 0.95) -> st
 
 def told(result: Result, confidence: float) -> Result:
     """The result with a `sentence` on every row, if it is a comparison."""
+    if result.kind == "rate_comparison":
+        return rate_sentence.told(result, confidence)
     if result.kind != "comparison":
         return result
     words = words_of(find(result.measure), result.by[0])
