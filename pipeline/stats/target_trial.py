@@ -406,14 +406,15 @@ def _limits(
     if not bool(np.isfinite(covariance).all()) or min(clusters) <= 1.0 + 1e-9:
         return Compared(float(p[0]), float(p[1]), difference, effective=(sizes[0], sizes[1]))
     # Independent units that a share's variance amounts to: no more than its weights do. A share of all or none shows no
-    # variance; as many as there are clusters are taken then.
-    k = np.array(clusters)
+    # variance: its units are taken to be as alike as those of the other side, or, where that shows none either, as one
+    # unit a cluster.
+    k, size = np.array(clusters), np.array(sizes)
     smooth = (p * k + 0.5) / (k + 1)
     spread = smooth * (1 - smooth)
-    variance = np.maximum(np.diag(covariance), spread / np.array(sizes))
-    variance = np.where(
-        (p * (1 - p) < 1e-9) | (np.diag(covariance) < 1e-12), np.maximum(variance, spread / k), variance
-    )
+    silent = (p * (1 - p) < 1e-9) | (np.diag(covariance) < 1e-12)
+    variance = np.maximum(np.diag(covariance), spread / size)
+    alikeness = np.minimum(variance / (spread / size), np.maximum(size / k, 1.0))[::-1]
+    variance = np.where(silent, spread / size * np.where(silent[::-1], size / k, alikeness), variance)
     n = spread / variance
     own = np.sqrt(np.diag(covariance))
     alike = float(covariance[0, 1] / (own[0] * own[1])) if own.min() > 1e-9 else 0.0

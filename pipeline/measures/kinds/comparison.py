@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 FEWEST_CLUSTERS = 10  # patients a side
 FEWEST_A_TERM = 2  # units of the smaller side for each term allowed for
 FEWEST_EFFECTIVE = 10  # units that a side's weights amount to
-MOST_ALONE = 0.5  # share of a side's units without a counterpart
+MOST_ALONE = 0.5  # share of a side's units without a counterpart: of one side at least most must have one
 FEW_CLUSTERS = clustering.FEW_CLUSTERS  # below this Mantel-Haenszel's limits take Student's t
 
 # What a compared group says already, or is a part of, cannot be allowed for.
@@ -251,7 +251,7 @@ def _trial(
         "alone_reference": design.alone[1],
         "terms": design.terms,
     }
-    if max(design.alone) > MOST_ALONE:
+    if min(design.alone) > MOST_ALONE:
         return row | {"cannot_compare": _why_alone(design, adjust)}
     event, cluster = both["event"].to_numpy()[kept], both["cluster"].to_numpy()[kept]
     weight = target_trial.weights(design)
@@ -264,7 +264,7 @@ def _trial(
         "imbalance_weighted": float(np.abs(after).max(initial=0.0)),
     }
     if min(effective) < FEWEST_EFFECTIVE:
-        said = f"the cases that are alike amount to {min(effective):.0f} on a side, fewer than {FEWEST_EFFECTIVE}"
+        said = f"the cases that are alike amount to fewer than {FEWEST_EFFECTIVE} on a side"
         return row | {"cannot_compare": said}
     if min(np.unique(cluster[s]).size for s in (design.exposed, ~design.exposed)) < FEWEST_CLUSTERS:
         return row | {
@@ -294,9 +294,10 @@ def _trial(
         "weighted_low": inverse.low,
         "weighted_high": inverse.high,
     }
-    if top.ratio:
+    # Where a side has the event never its ratio is 0, or whatever the models' ridge leaves of it.
+    if top.ratio and all(event[s].any() for s in (design.exposed, ~design.exposed)):
         row["e_value"] = evalue.e_value(top.ratio)
-    if top.ratio_low is not None and top.ratio_high is not None:
+    if row["e_value"] is not None and top.ratio_low is not None and top.ratio_high is not None:
         row["e_value_limit"] = evalue.e_value_of_limit(top.ratio_low, top.ratio_high)
     return row
 
@@ -310,21 +311,19 @@ def _of_side(values: npt.NDArray[np.float64], side: npt.NDArray[np.bool_]) -> np
     return out
 
 
+_ONE_SIDED = {"dentist": "each dentist used only one of them", "completed_year": "they were used in different years"}
+
+
 def _why_alone(design: target_trial.Design, adjust: tuple[str, ...]) -> str:
     """Why so many have no counterpart: one covariate by itself, if one does it, else all together."""
-    worst = max(design.alone_by, key=max, default=(0.0, 0.0))
-    most = max(design.alone)
-    if max(worst) > MOST_ALONE:
-        name = NAMES.get(adjust[design.alone_by.index(worst)], adjust[design.alone_by.index(worst)])
-        whose = (
-            "no value of it is found on both sides"
-            if min(worst) == 1
-            else "most of a side has one that the other lacks"
-        )
-        return f"the sides differ in {name}: {whose}"
-    return (
-        f"{most * 100:.0f} % of the cases of a side have no counterpart on the other, all that is allowed for together"
-    )
+    worst = max(design.alone_by, key=min, default=(0.0, 0.0))
+    if min(worst) > MOST_ALONE:
+        column = adjust[design.alone_by.index(worst)]
+        if min(worst) == 1:
+            return _ONE_SIDED.get(column, f"no {NAMES.get(column, column)} is found on both sides")
+        return f"most cases of either side have a {NAMES.get(column, column)} that is not found on the other"
+    shares = f"{design.alone[0] * 100:.0f} and {design.alone[1] * 100:.0f} %"
+    return f"{shares} of the cases of the two sides have no counterpart on the other, all that is allowed for together"
 
 
 def _reviewed(side: pl.DataFrame, suffix: str) -> Row:
