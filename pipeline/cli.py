@@ -576,8 +576,9 @@ def _workspace(
 # Of a comparison a table shows these; --json and --out have every figure.
 _OF_COMPARISONS = frozenset(
     (
-        *("reference", "n", "n_reference", "crude_difference", "estimate", "low", "high", "p_adjusted", "n_used"),
-        *("odds_ratio", "gee_odds_ratio", "standardised", "standardised_reference", "smallest_difference", "too_few"),
+        *("reference", "n", "n_reference", "crude_difference", "estimate", "low", "high", "p_adjusted"),
+        *("mantel_haenszel_difference", "standardised_difference", "weighted_difference", "alone", "alone_reference"),
+        *("e_value", "n_eligible", "n_eligible_reference", "review_median", "review_median_reference", "too_few"),
     )
 )
 

@@ -91,6 +91,14 @@ class Reporting(_Strict):
     confidence: Annotated[float, Field(gt=0.5, lt=1)] = 0.95
     healed_after_months: Annotated[int, Field(ge=1)] = 12
     recall_window_months: tuple[Annotated[int, Field(ge=0)], Annotated[int, Field(ge=1)]] = (9, 18)
+    comparison_window_months: tuple[Annotated[int, Field(ge=0)], Annotated[int, Field(ge=1)]] = (12, 24)
+
+    @field_validator("comparison_window_months")
+    @classmethod
+    def _some_months(cls, value: tuple[int, int]) -> tuple[int, int]:
+        if not value[0] < value[1]:
+            raise ValueError(f"the window begins before it ends, as in [12, 24], not [{value[0]}, {value[1]}]")
+        return value
 
 
 class Settings(_Strict):

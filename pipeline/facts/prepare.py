@@ -76,11 +76,14 @@ def make(connection: Connection, names: Iterable[str], *, empty: bool = False) -
     assert found is not None
     settings = Settings.model_validate_json(found[0])
     from_months, to_months = settings.reporting.recall_window_months
+    compare_from, compare_to = settings.reporting.comparison_window_months
     values = {
         "as_of": found[1].isoformat(),
         "healed_after_months": settings.reporting.healed_after_months,
         "recall_from_months": from_months,
         "recall_to_months": to_months,
+        "compare_from_months": compare_from,
+        "compare_to_months": compare_to,
         "sterilisation_cost": settings.sterilisation_cost,
     }
     wanted = frozenset().union(*map(_needed, names)) - {name for (name,) in there}

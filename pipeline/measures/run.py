@@ -197,9 +197,11 @@ class Workspace:
         judged = self._judged_units(measure, by)
         made = "".join(f", {sql} as {_quoted(g)}" for g, sql in FROM_DATE.items() if g in by)
         kept = f"(select rowid, *{made} from {judged} where left_out is null and {wanted}) as kept"
+        # What has no outcome is left out too, but only from the answer: a comparison counts it on its side.
+        reason = "coalesce(left_out, unseen)" if "unseen" in measure.columns else "left_out"
         many = "count(distinct unit)" if "unit" in measure.columns else "count(*)"  # a unit may stand in several rows
         left_out = self.connection.execute(
-            f"select left_out, {many} as n from {judged} where left_out is not null and {wanted} "
+            f"select {reason}, {many} as n from {judged} where {reason} is not null and {wanted} "
             "group by 1 order by n desc, 1"
         ).fetchall()
         return kept, [{"reason": reason, "n": n} for reason, n in left_out]

@@ -120,8 +120,10 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
         "comparison",
         "Does the sequence matter?",
         prose(
-            "Crude differences mix the sequence with the teeth it was used in. The adjusted ones compare only like "
-            "cases: same tooth type, lesion before treatment or not, first treatment or retreatment."
+            "Crude differences mix the sequence with the teeth it was used in and with who used it when. The adjusted "
+            f"ones compare like cases, as a trial would: completed teeth, read once, {_window(context)} months after "
+            "completion; a tooth retreated, operated on or extracted for an endodontic reason by then is not healed.",
+            comparison.allowed_for(own_pairs),
         ),
         comparison.compared(words, "compare-own", own_pairs, conclusions, "own teeth"),
         _practice_pairs(context, source) if with_practice else [],
@@ -282,13 +284,21 @@ def _over_time(context: Context, ask: Any) -> Block:
 
 
 def _conclusions(context: Context, answer: Any) -> list[Sentence]:
-    return [attention.differences.conclusion(context.words, answer, row) for row in answer.rows]
+    return [attention.differences.conclusion(context.words, answer, row, whole=False) for row in answer.rows]
+
+
+def _window(context: Context) -> str:
+    first, last = context.settings.reporting.comparison_window_months
+    return f"{first} to {last}"
 
 
 def _practice_pairs(context: Context, source: Source) -> list[Part]:
     """The same comparison over the teeth of all dentists."""
     pairs = source.ask("sequence_comparison")
-    return comparison.compared(context.words, "compare-practice", pairs, _conclusions(context, pairs), "whole practice")
+    return [
+        prose(comparison.allowed_for(pairs)),
+        *comparison.compared(context.words, "compare-practice", pairs, _conclusions(context, pairs), "whole practice"),
+    ]
 
 
 def _held(context: Context, source: Source, own: dict[str, str]) -> list[tuple[Any, Any]]:

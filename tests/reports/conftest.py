@@ -313,7 +313,20 @@ class Workspace:
                     "homogeneity_p": 0.4,
                     "p_value": 0.5,
                 }
-                | {"p_adjusted": 0.6, "strata": 6, "n_used": 120, "smallest_difference": 0.18}
+                | {"p_adjusted": 0.6, "strata": 6, "n_used": 120, "smallest_difference": 0.18, "pairs": 2}
+                | {
+                    f"{way}_{end}": d + off
+                    for way in ("mantel_haenszel", "standardised", "weighted")
+                    for end, off in (("difference", 0.0), ("low", -0.12), ("high", 0.12))
+                }
+                | {"n_eligible": 90 + i, "n_eligible_reference": 120, "alone": 0.05, "alone_reference": 0.2}
+                | {
+                    f"review_{name}{side}": months
+                    for side in ("", "_reference")
+                    for name, months in (("quarter", 13.0), ("median", 14.2), ("three_quarters", 15.3))
+                }
+                | {"e_value": 1.4, "e_value_limit": 1.0, "homogeneity_p_adjusted": 0.9}
+                | {"adjusted_for": "tooth type, dentist", "not_adjusted_for": "age", "not_recorded": "health"}
             )
         return made
 
@@ -492,7 +505,11 @@ def make_settings(hostile: str = "") -> Any:
         sequences=sequences,
         answers=(),
         reporting=SimpleNamespace(
-            smallest_group=5, confidence=0.95, healed_after_months=12, recall_window_months=(9, 18)
+            smallest_group=5,
+            confidence=0.95,
+            healed_after_months=12,
+            recall_window_months=(9, 18),
+            comparison_window_months=(12, 24),
         ),
     )
 
