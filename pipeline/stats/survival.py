@@ -22,6 +22,7 @@ import numpy.typing as npt
 from ._common import Floats, Ints, chi2_p, number, sample, z_value
 from .proportions import wilson
 
+_ROUNDING = 1e-9  # of the largest eigenvalue: what rounding leaves of one that is 0 by hand
 _EQUAL = 1e-12  # a product of fractions that is 1/2 by hand may be this far from 0.5 in floating point
 
 
@@ -181,11 +182,11 @@ def logrank(
     difference = ((deaths - fair) * weight).sum(axis=1)
     expected = fair.sum(axis=1)
     # Ranks tell how many groups really meet: groups never at risk together add nothing.
-    df = int(np.linalg.matrix_rank(covariance, hermitian=True)) if times.size else 0
+    df = int(np.linalg.matrix_rank(covariance, hermitian=True, rtol=_ROUNDING)) if times.size else 0
     chi2 = p = None
     if df:
         # Rounding can leave a difference of nothing a hair below 0.
-        chi2 = max(float(difference @ np.linalg.pinv(covariance, hermitian=True) @ difference), 0.0)
+        chi2 = max(float(difference @ np.linalg.pinv(covariance, rtol=_ROUNDING, hermitian=True) @ difference), 0.0)
         p = chi2_p(chi2, df)
     return LogRank(names.tolist(), [int(v) for v in deaths.sum(axis=1)], expected.tolist(), chi2, df, p)
 
