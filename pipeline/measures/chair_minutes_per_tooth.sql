@@ -23,6 +23,7 @@ select
     f.*,
     f.completed_on as happened_on,
     s.minutes as value,
+    f.patient_id as cluster,
     case
         when not f.completed then 'treatment not completed'
         when s.minutes is null then 'no visit recorded'

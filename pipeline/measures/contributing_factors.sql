@@ -88,6 +88,7 @@ used as (
 
 select
     f.*,
+    f.patient_id as cluster,
     coalesce(h.any_incident, 0) as any_incident,
     coalesce(h.separation, 0) as separation,
     k.speed_outside,

@@ -2,8 +2,9 @@ select
     f.*,
     f.completed_on as happened_on,
     f.months_followed as time,
+    f.patient_id as cluster,
     case
-        when not f.lost then null
+        when not f.lost or f.lost_reason = 'exfoliated' then null
         when f.lost_reason is null then 'reason not recorded'
         when f.lost_reason = 'endodontic' then 'endodontic'
         else 'another reason'

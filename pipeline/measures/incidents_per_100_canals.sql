@@ -3,6 +3,7 @@
 with placed as (
     select
         coalesce(c.happened_on, i.happened_on) as happened_on,
+        coalesce(c.patient_id, i.patient_id) as patient_id,
         coalesce(c.dentist, i.dentist) as dentist,
         coalesce(c.sequence, i.sequence) as sequence,
         i.canal,
@@ -43,6 +44,7 @@ select
     cast(null as varchar) as incident,
     0 as numerator,
     1 as exposure,
+    patient_id as cluster,
     cast(null as varchar) as left_out
 from canal_facts
 union all
@@ -62,5 +64,6 @@ select
     incident,
     1 as numerator,
     0 as exposure,
+    patient_id as cluster,
     left_out
 from placed

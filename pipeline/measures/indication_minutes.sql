@@ -2,6 +2,7 @@ select
     f.*,
     case i.inside when 1 then 'inside' when 0 then 'outside' end as indication,
     f.minutes as value,
+    f.patient_id as cluster,
     coalesce(
         i.without_indication,
         case

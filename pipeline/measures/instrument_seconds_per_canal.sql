@@ -18,6 +18,7 @@ select
     f.instrument_seconds,
     f.engine_seconds,
     f.instrument_seconds as value,
+    f.patient_id as cluster,
     case
         when f.uses is null then 'no instrument use recorded'
         when f.uses_with_seconds < f.uses then 'seconds of an instrument use not recorded'

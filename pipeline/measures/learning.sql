@@ -39,6 +39,7 @@ in_tens as (
 
 select
     *,
+    patient_id as cluster,
     coalesce(cast(first_case as varchar) || '-' || cast(first_case + 9 as varchar), 'plateau') as cases,
     case
         when dentist is null then 'dentist not known'

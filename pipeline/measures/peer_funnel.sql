@@ -3,6 +3,7 @@ select
     f.completed_on as happened_on,
     f.judged_on as image,
     case when f.outcome_class = 'healed' then 1 else 0 end as numerator,
+    f.patient_id as cluster,
     case
         when f.outcome_class not in ('healed', 'healing', 'not healed') then 'no outcome to compare'
         when f.dentist is null then 'dentist not recorded'

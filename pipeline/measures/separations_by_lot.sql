@@ -3,6 +3,7 @@ select
     f.*,
     coalesce(u.lot, i.lot) as lot,
     f.separations as numerator,
+    f.patient_id as cluster,
     case
         when f.motion = 'hand' then 'hand instrument'
         when coalesce(u.lot, i.lot) is null then 'lot not recorded'

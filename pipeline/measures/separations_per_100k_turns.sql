@@ -2,6 +2,7 @@ select
     f.*,
     f.separated as numerator,
     f.revolutions as exposure,
+    f.patient_id as cluster,
     case
         when f.motion = 'hand' then 'hand instrument'
         when f.motion = 'reciprocation' then 'reciprocation: speed and seconds do not tell its turns'

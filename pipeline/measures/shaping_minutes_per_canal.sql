@@ -18,6 +18,7 @@ select
     f.shaping_gaps,
     f.shaping_gap_minutes,
     f.shaping_minutes as value,
+    f.patient_id as cluster,
     case
         when f.uses is null then 'no instrument use recorded'
         when f.ends_untimed = 1 then 'start of the first or last instrument use not recorded'

@@ -2,6 +2,7 @@ select
     f.*,
     f.completed_on as happened_on,
     f.months_followed as time,
-    case when f.lost then 1 else 0 end as event,
+    f.patient_id as cluster,
+    case when f.lost and f.lost_reason is distinct from 'exfoliated' then 1 else 0 end as event,
     case when not f.completed then 'treatment not completed' else f.not_followed end as left_out
 from tooth_facts as f

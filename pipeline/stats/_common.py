@@ -15,6 +15,7 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 _NORMAL = NormalDist()
+FEW_CLUSTERS = 40  # below this errors from clusters are themselves uncertain: Student's t instead of the normal
 
 
 def z_value(confidence: float) -> float:
@@ -27,6 +28,43 @@ def tail(confidence: float) -> float:
     if not 0 < confidence < 1:
         raise ValueError(f"confidence is a number between 0 and 1, for instance 0.95, not {confidence!r}")
     return (1 - confidence) / 2
+
+
+def critical_value(clusters: int, confidence: float, terms: int = 1) -> float:
+    """Two-sided quantile for an error that so many clusters tell of a model of so many terms.
+
+    Below 40 clusters Student's t with clusters - terms degrees of freedom, else the normal one. NaN where no degree of
+    freedom is left. Source: Mancl LA, DeRouen TA, Biometrics 2001;57:126-134 (too small errors below 40 clusters); Bell
+    RM, McCaffrey DF, Survey Methodology 2002;28:169-181 (Student's t).
+    """
+    if clusters <= terms:
+        return math.nan
+    if clusters >= FEW_CLUSTERS:
+        return z_value(confidence)
+    from scipy.special import stdtrit
+
+    return float(stdtrit(clusters - terms, 1 - tail(confidence)))
+
+
+def clustered_p(statistic: float, clusters: int, terms: int = 1) -> float:
+    """P(|T| >= |statistic|) by the distribution of `critical_value`; NaN where no degree of freedom is left."""
+    if clusters <= terms:
+        return math.nan
+    if clusters >= FEW_CLUSTERS:
+        return two_sided_p(statistic)
+    from scipy.special import stdtr
+
+    return float(2 * stdtr(clusters - terms, -abs(statistic)))
+
+
+def cluster_codes(cluster: npt.ArrayLike | None, units: int) -> Ints:
+    """Each unit's cluster as a number from 0; a unit each where none are given. ValueError unless one a unit."""
+    if cluster is None:
+        return np.arange(units)
+    codes = np.unique(np.asarray(cluster).ravel(), return_inverse=True)[1].astype(np.int64)
+    if codes.size != units:
+        raise ValueError(f"{units} units but {codes.size} clusters: one of each a unit")
+    return codes
 
 
 def normal_cdf(z: float) -> float:

@@ -11,6 +11,8 @@ import numpy.typing as npt
 
 from ._common import Floats, tail
 
+_ROUNDING = 1e-12  # of a sum of squares: less is what floating point leaves of equal amounts
+
 
 def mean_interval(
     total: npt.ArrayLike,
@@ -20,6 +22,7 @@ def mean_interval(
     sum_yn: npt.ArrayLike | None = None,
     sum_nn: npt.ArrayLike | None = None,
     confidence: float = 0.95,
+    sum_squares: npt.ArrayLike | None = None,
 ) -> tuple[Floats, Floats, Floats]:
     """Mean of an amount with its t interval, (mean, low, high), in the amount's unit; arrays, one element a group.
 
@@ -27,8 +30,10 @@ def mean_interval(
     has amounts that add up to y_c over n_c units; `clusters` is the number m of clusters, `sum_yy` the sum of y_c**2,
     `sum_yn` of y_c * n_c, `sum_nn` of n_c**2. With one unit a cluster both are the classical interval.
 
-    v = m/(m-1) * sum((y_c - n_c mean)**2) / N**2, with m - 1 degrees of freedom. NaN for the mean where n = 0, for the
-    limits where m < 2. Sums of squares of amounts much larger than their spread lose digits: subtract a constant first.
+    v = m/(m-1) * sum((y_c - n_c mean)**2) / N**2, with m - 1 degrees of freedom; with `sum_squares`, the squares of the
+    single amounts, v is never less than that of independent units. NaN for the mean where n = 0, for the limits where
+    m < 2 or where nothing varies: amounts that happen to be equal do not tell how far they can differ. Sums of squares
+    of amounts much larger than their spread lose digits: subtract a constant first.
     """
     from scipy.special import stdtrit
 
@@ -42,6 +47,11 @@ def mean_interval(
     with np.errstate(divide="ignore", invalid="ignore"):
         mean = np.where(size > 0, y / size, np.nan)
         squares = np.maximum(yy - 2 * mean * yn + mean**2 * nn, 0)
-        half = stdtrit(m - 1, 1 - tail(confidence)) * np.sqrt(m / (m - 1) * squares) / size
-    half = np.where((m >= 2) & (size > 0), half, np.nan)
+        spread = m / (m - 1) * squares
+        if sum_squares is not None:
+            single = np.maximum(np.asarray(sum_squares, dtype=float) - mean * y, 0)
+            spread = np.fmax(spread, size / (size - 1) * single)
+            yy = np.maximum(yy, np.asarray(sum_squares, dtype=float))
+        half = stdtrit(m - 1, 1 - tail(confidence)) * np.sqrt(spread) / size
+    half = np.where((m >= 2) & (size > 0) & (spread > _ROUNDING * yy), half, np.nan)
     return mean, mean - half, mean + half

@@ -13,9 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ._common import Floats, sample, two_sided_p, z_value
-
-FEW_CLUSTERS = 40  # below this the plain sandwich error is too small
+from ._common import FEW_CLUSTERS as FEW_CLUSTERS
+from ._common import Floats, clustered_p, critical_value, sample
 
 
 def kish_design_effect(mean_size: npt.ArrayLike, icc: npt.ArrayLike, cv: npt.ArrayLike = 0.0) -> Floats:
@@ -60,7 +59,7 @@ class LogisticGEE:
 
     Coefficients are log odds ratios with errors that are robust to clustering; `alpha` is the common correlation within
     a cluster, 0 where too few clusters of several units tell it. `few_clusters`: fewer than 40, so that the errors were
-    corrected for bias (Mancl and DeRouen).
+    corrected for bias (Mancl and DeRouen) and limits and p-values are Student's t, clusters less terms its freedom.
     """
 
     names: list[str]
@@ -109,7 +108,7 @@ def gee_logistic(
     if fitted is None:
         return None
     b, se, alpha = fitted
-    z = z_value(confidence)
+    z = critical_value(clusters, confidence, design.shape[1])
     return LogisticGEE(
         names=["intercept", *names],
         coefficient=b.tolist(),
@@ -117,7 +116,7 @@ def gee_logistic(
         odds_ratio=np.exp(b).tolist(),
         low=np.exp(b - z * se).tolist(),
         high=np.exp(b + z * se).tolist(),
-        p=[two_sided_p(float(v)) for v in b / se],
+        p=[clustered_p(float(v), clusters, design.shape[1]) for v in b / se],
         alpha=alpha,
         n=y.size,
         clusters=clusters,

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ._common import Floats, normal_quantile, number, sample, tail, z_value
+from .times import median_design_effect
 
 
 @dataclass(frozen=True)
@@ -27,13 +28,20 @@ class Ratio:
 
 
 NOT_ESTIMABLE = Ratio(None, None, None)
+_ROUNDING = 1e-9  # what floating point leaves of an error that is 0 by hand, of a logarithm
 
 
-def median_ratio(first: npt.ArrayLike, second: npt.ArrayLike, confidence: float = 0.95) -> Ratio:
+def median_ratio(
+    first: npt.ArrayLike,
+    second: npt.ArrayLike,
+    confidence: float = 0.95,
+    clusters: tuple[npt.ArrayLike, npt.ArrayLike] | None = None,
+) -> Ratio:
     """Median of the first sample over that of the second, two independent groups, by Price and Bonett.
 
-    Limits are None where a sample has fewer than 3 values, or all limits would be 0 wide. ValueError for times that are
-    not positive.
+    `clusters` of both samples widen each variance by its `median_design_effect`. Limits are None where a sample has
+    fewer than 3 values, or where they would be 0 wide: equal values do not tell how they vary. ValueError for
+    times that are not positive.
     """
     a, b = (np.sort(sample(x)) for x in (first, second))
     if bool(np.any(a <= 0)) or bool(np.any(b <= 0)):
@@ -41,10 +49,13 @@ def median_ratio(first: npt.ArrayLike, second: npt.ArrayLike, confidence: float 
     if not a.size or not b.size:
         return NOT_ESTIMABLE
     ratio = float(np.median(a) / np.median(b))
+    own = clusters or (None, None)
+    effects = [median_design_effect(x, c) for x, c in zip((first, second), own, strict=True)]
     variances = [_variance_of_log_median(x) for x in (a, b)]
-    if None in variances:
+    together = sum(v * effect for v, effect in zip(variances, effects, strict=True) if v is not None)
+    if None in variances or together <= 0:
         return Ratio(ratio, None, None)
-    half = z_value(confidence) * math.sqrt(sum(v for v in variances if v is not None))
+    half = z_value(confidence) * math.sqrt(together)
     return Ratio(ratio, ratio * math.exp(-half), ratio * math.exp(half))
 
 
@@ -82,7 +93,8 @@ def adjusted_ratios(
 
     `minutes` are positive; `group` and each of `factors` are whole numbers, one level each; `numbers` enter as they
     are; `cluster` says which units belong together (a patient's). log(minutes) is linear in all of them. A group that
-    the case mix cannot be told from is not estimable, nor is anything with fewer than two clusters.
+    the case mix cannot be told from is not estimable, nor is anything with fewer than two clusters. Limits are None
+    where they would be 0 wide: times that happen to be equal do not tell how they vary.
     """
     y, g = sample(minutes), np.asarray(group).ravel()
     if bool(np.any(y <= 0)):
@@ -123,7 +135,7 @@ def _fit(
     np.add.at(scores, codes, x * (y - x @ b)[:, None])
     few = clusters / (clusters - 1) * (y.size - 1) / (y.size - kept.size)
     se = np.sqrt(few * np.diag(bread @ scores.T @ scores @ bread))
-    half = -float(stdtrit(clusters - 1, tail(confidence))) * se
+    half = -float(stdtrit(clusters - 1, tail(confidence))) * np.where(se > _ROUNDING, se, np.nan)
     found = dict(zip(kept.tolist(), zip(b.tolist(), half.tolist(), strict=True), strict=True))
     out = []
     for place in range(1 + len(mix), columns.shape[1]):

@@ -6,7 +6,7 @@ Every function takes scalars or arrays (broadcast together, one element a group)
 Sources: Wilson EB, J Am Stat Assoc 1927;22:209-212. Clopper CJ, Pearson ES, Biometrika 1934;26:404-413.
 Newcombe RG, Stat Med 1998;17:857-872 (one share, methods 3 and 5) and 17:873-890 (difference, method 10).
 Hanley JA, Lippman-Hand A, JAMA 1983;249:1743-1745 (no events).
-Rao JNK, Scott AJ, Biometrics 1992;48:577-585 (clusters).
+Rao JNK, Scott AJ, Biometrics 1992;48:577-585 (clusters). Korn EL, Graubard BI, Surv Methodol 1998;24:193-201 (few).
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from ._common import Floats, counts, tail, z_value
+from ._common import FEW_CLUSTERS, Floats, counts, tail, z_value
 
 
 def wilson(events: npt.ArrayLike, n: npt.ArrayLike, confidence: float = 0.95) -> tuple[Floats, Floats]:
@@ -119,6 +119,36 @@ def design_effect(
     return np.where(known, np.maximum(d, 1), 1.0)
 
 
+def effective_divisor(
+    events: npt.ArrayLike,
+    n: npt.ArrayLike,
+    clusters: npt.ArrayLike,
+    sum_yy: npt.ArrayLike,
+    sum_yn: npt.ArrayLike,
+    sum_nn: npt.ArrayLike,
+    confidence: float = 0.95,
+) -> Floats:
+    """What events and units are divided by for an interval: the `design_effect`, more where few clusters tell it.
+
+    Below 40 clusters of which any has several units it is times (t / z)**2, Student's t with m - 1 degrees of freedom
+    (Korn and Graubard 1998: Wilson's limits depend on z**2 / n alone). All units of a single cluster count as one.
+    Never below 1: an effective n is never above n.
+    """
+    _, size = counts(events, n)
+    m, nn = np.asarray(clusters, dtype=float), np.asarray(sum_nn, dtype=float)
+    return widened(design_effect(events, n, clusters, sum_yy, sum_yn, sum_nn), m, size, nn > size, confidence)
+
+
+def widened(effect: Floats, clusters: Floats, n: Floats, together: npt.NDArray[np.bool_], confidence: float) -> Floats:
+    """Design effects with what few clusters cost; `together` says where clusters hold several units."""
+    from scipy.special import stdtrit
+
+    few = together & (clusters >= 2) & (clusters < FEW_CLUSTERS)
+    t = stdtrit(np.where(few, clusters - 1, 1), 1 - tail(confidence))
+    effect = np.where(few, effect * (t / z_value(confidence)) ** 2, effect)
+    return np.where(together & (clusters == 1), np.maximum(n, 1), effect)
+
+
 def clustered_wilson(
     events: npt.ArrayLike,
     n: npt.ArrayLike,
@@ -128,7 +158,7 @@ def clustered_wilson(
     sum_nn: npt.ArrayLike,
     confidence: float = 0.95,
 ) -> tuple[Floats, Floats]:
-    """Wilson interval (low, high) on events and units divided by their `design_effect`; arguments as there."""
+    """Wilson interval (low, high) on events and units divided by their `effective_divisor`; arguments as there."""
     y, size = counts(events, n)
-    d = design_effect(y, size, clusters, sum_yy, sum_yn, sum_nn)
+    d = effective_divisor(y, size, clusters, sum_yy, sum_yn, sum_nn, confidence)
     return wilson(y / d, size / d, confidence)

@@ -1,14 +1,13 @@
-"""Time to an event when some have not had it yet: Kaplan-Meier, log-rank, hazard by use, competing and unseen events.
+"""Time to an event when some have not had it yet: Kaplan-Meier, hazard by use, and events seen only at visits.
 
 Times are durations in any unit (days, uses), not negative; `event` is true where the event was seen and false where
 observation ended before it. At equal times events come before ends of observation.
 
 Sources: Kaplan EL, Meier P, J Am Stat Assoc 1958;53:457-481. Greenwood M, Rep Public Health 33, 1926. Log-log limits:
 Kalbfleisch JD, Prentice RL, The Statistical Analysis of Failure Time Data, 1980. Interval of the median: Brookmeyer R,
-Crowley J, Biometrics 1982;38:29-41. Log-rank: Mantel N, Cancer Chemother Rep 1966;50:163-170; weights: Gehan EA,
-Biometrika 1965;52:203-223, and Tarone RE, Ware J, Biometrika 1977;64:156-160. Competing events: Aalen OO, Johansen S,
-Scand J Stat 1978;5:141-150; variance as in Marubini E, Valsecchi MG, Analysing Survival Data, 1995. Seen only at
-visits: Turnbull BW, J R Stat Soc B 1976;38:290-295.
+Crowley J, Biometrics 1982;38:29-41. Seen only at visits: Turnbull BW, J R Stat Soc B 1976;38:290-295. Clusters
+(several teeth of one patient): infinitesimal jackknife summed by cluster, Lin DY, Wei LJ, J Am Stat Assoc
+1989;84:1074-1078. Nobody with the event yet: Clopper CJ, Pearson ES, Biometrika 1934;26:404-413.
 """
 
 from __future__ import annotations
@@ -19,16 +18,16 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from ._common import Floats, Ints, chi2_p, number, sample, z_value
+from . import influence
+from ._common import FEW_CLUSTERS, Floats, Ints, cluster_codes, critical_value, number, sample, tail, z_value
 from .proportions import wilson
 
-_ROUNDING = 1e-9  # of the largest eigenvalue: what rounding leaves of one that is 0 by hand
 _EQUAL = 1e-12  # a product of fractions that is 1/2 by hand may be this far from 0.5 in floating point
 
 
 @dataclass(frozen=True)
 class SurvivalAt:
-    """Survival at one time; limits None where undefined (before the first event, or at 0)."""
+    """Survival (or incidence) at one time; limits None where one cluster alone is observed: nothing tells them."""
 
     time: float
     estimate: float
@@ -42,7 +41,8 @@ class KaplanMeier:
     """Survival curve: one element an event time (times without an event are no steps).
 
     `censored` counts the ends of observation from an event time up to the next; `n` all subjects, `observed` all times,
-    sorted. `se` is Greenwood's. NaN where undefined: se and limits once survival is 0.
+    sorted; `followed` the longest time of each cluster, sorted. `se` is Greenwood's, `se_clustered` the one that allows
+    for clusters; limits go by the larger. NaN where undefined: errors and limits once survival is 0.
     """
 
     times: Floats
@@ -57,6 +57,8 @@ class KaplanMeier:
     n: int
     n_events: int
     confidence: float
+    se_clustered: Floats
+    followed: Floats
 
     @property
     def last(self) -> float | None:
@@ -64,16 +66,19 @@ class KaplanMeier:
         return float(self.observed[-1]) if self.n else None
 
     def at(self, t: float) -> SurvivalAt | None:
-        """Survival just after t, and how many were still observed at t. None beyond the last observation."""
+        """Survival just after t, and how many were still observed at t. None beyond the last observation.
+
+        Where all or none survive the limits are exact ones, of the clusters still observed then (`unanimous`).
+        """
         if self.n == 0 or t > self.observed[-1]:
             return None
         at_risk = self.n - int(np.searchsorted(self.observed, t, side="left"))
         i = int(np.searchsorted(self.times, t, side="right")) - 1
-        if i < 0:
-            return SurvivalAt(float(t), 1.0, None, None, at_risk)
-        return SurvivalAt(
-            float(t), float(self.survival[i]), number(float(self.low[i])), number(float(self.high[i])), at_risk
-        )
+        estimate = float(self.survival[i]) if i >= 0 else 1.0
+        if 0 < estimate < 1:
+            return SurvivalAt(float(t), estimate, number(float(self.low[i])), number(float(self.high[i])), at_risk)
+        independent = self.followed.size - int(np.searchsorted(self.followed, t, side="left"))
+        return SurvivalAt(float(t), estimate, *unanimous(estimate, independent, self.confidence), at_risk)
 
     def median(self) -> float | None:
         """The smallest time with survival at or below one half; None while survival stays above."""
@@ -88,24 +93,44 @@ class KaplanMeier:
         return float(self.times[reached[0]]) if reached.size else None
 
 
+def unanimous(share: float, independent: int, confidence: float) -> tuple[float | None, float | None]:
+    """Exact limits of a survival (or incidence) of 1 or 0, from so many independent ones still observed.
+
+    Those whose observation ended before are left out, which is cautious: one tail of Clopper and Pearson, as if all
+    units of a cluster were one. None where one or none is left: one patient tells nothing of others.
+    """
+    if independent < 2:
+        return None, None
+    bound = tail(confidence) ** (1 / independent)
+    return (bound, 1.0) if share > 0.5 else (0.0, 1 - bound)
+
+
 def kaplan_meier(
     time: npt.ArrayLike,
     event: npt.ArrayLike,
     confidence: float = 0.95,
     interval: Literal["log-log", "plain"] = "log-log",
+    cluster: npt.ArrayLike | None = None,
 ) -> KaplanMeier:
-    """Kaplan-Meier estimate with Greenwood's error.
+    """Kaplan-Meier estimate with Greenwood's error, and one that allows for clusters where `cluster` names them.
 
     `log-log` limits are S**exp(-/+ z * theta), theta = se / (S |ln S|); `plain` ones S -/+ z * se, cut to 0..1. Where
-    survival is 0 the error is undefined, and so are both kinds of limit: NaN, as R's survfit has NA. So it is before
-    the first event (survival 1), where the curve has no step: `at` answers 1 without limits. Subjects are taken as
-    independent.
-    ValueError if a time is missing or negative, or if the two arrays differ in length.
+    survival is 0 the error is undefined, and so are both kinds of limit: NaN, as R's survfit has NA; `at` gives exact
+    ones there, and before the first event.
+
+    Clusters: se = S sqrt(sum over clusters of (sum of influences)**2), a subject's influence being the sum over event
+    times u of (dN(u) - Y(u) d(u) / n(u)) / (n(u) - d(u)). With one subject a cluster that is Greenwood's error. Below
+    40 clusters se**2 is times m / (m - 1) and z Student's t with m - 1 degrees of freedom. Limits are never narrower
+    than those of independent subjects.
+    ValueError if a time is missing or negative, or if the arrays differ in length.
     """
     if interval not in ("log-log", "plain"):
         raise ValueError(f"interval is log-log or plain, not {interval!r}")
-    t, seen = _durations(time, event)
-    z = z_value(confidence)
+    t, seen = durations(time, event)
+    codes = cluster_codes(cluster, t.size)
+    clusters = int(codes.max(initial=-1)) + 1
+    few = clusters < min(FEW_CLUSTERS, t.size)
+    z = critical_value(clusters, confidence) if few else z_value(confidence)
     observed = np.sort(t)
     times, d = np.unique(t[seen], return_counts=True)
     at_risk = t.size - np.searchsorted(observed, times, side="left")
@@ -116,17 +141,43 @@ def kaplan_meier(
     with np.errstate(divide="ignore", invalid="ignore"):
         relative = np.cumsum(d / (at_risk * (at_risk - d)))
         se = np.where(survival > 0, survival * np.sqrt(relative), np.nan)
+        together = np.maximum(relative + _km_products(t, seen, codes, times, d, at_risk), 0)
+        if few:
+            together = together * clusters / (clusters - 1)
+        se_clustered = np.where(survival > 0, survival * np.sqrt(together), np.nan)
+        half = z * np.maximum(se, se_clustered)
         if interval == "log-log":
-            spread = np.exp(z * se / (survival * np.abs(np.log(survival))))
+            spread = np.exp(half / (survival * np.abs(np.log(survival))))
             low, high = survival**spread, survival ** (1 / spread)
         else:
-            low, high = np.clip(survival - z * se, 0, 1), np.clip(survival + z * se, 0, 1)
+            low, high = np.clip(survival - half, 0, 1), np.clip(survival + half, 0, 1)
+    followed = np.full(clusters, -np.inf)
+    np.maximum.at(followed, codes, t)
     return KaplanMeier(
-        times, at_risk, d, censored, survival, se, low, high, observed, t.size, int(seen.sum()), confidence
+        *(times, at_risk, d, censored, survival, se, low, high, observed, t.size, int(seen.sum()), confidence),
+        se_clustered=se_clustered,
+        followed=np.sort(followed),
     )
 
 
-def _durations(time: npt.ArrayLike, event: npt.ArrayLike) -> tuple[Floats, npt.NDArray[np.bool_]]:
+def _km_products(t: Floats, seen: npt.NDArray[np.bool_], codes: Ints, times: Floats, d: Ints, at_risk: Ints) -> Floats:
+    """What clusters add to the variance of ln S at each event time; 0 from where S is 0."""
+    alive = at_risk > d
+    jump = np.where(alive, 1 / np.where(alive, at_risk - d, 1), 0.0)
+    past = np.concatenate([[0.0], np.cumsum(d / at_risk * jump)])
+    units, begins = influence.shared(codes)
+    last = np.searchsorted(times, t[units], side="right")  # how many event times a unit was observed at
+    own = np.where(seen[units] & (last > 0), jump[np.maximum(last - 1, 0)] if times.size else 0.0, 0.0)
+
+    def moves(block: slice) -> Floats:
+        place = np.arange(block.start + 1, block.stop + 1)
+        by_unit: Floats = np.where(place >= last[:, None], own[:, None], 0.0)
+        return np.asarray(by_unit - past[np.minimum(place, last[:, None])])
+
+    return influence.products(begins, units.size, times.size, moves)
+
+
+def durations(time: npt.ArrayLike, event: npt.ArrayLike) -> tuple[Floats, npt.NDArray[np.bool_]]:
     t = sample(time)
     seen = np.asarray(event).ravel().astype(bool)
     if t.size != seen.size:
@@ -134,61 +185,6 @@ def _durations(time: npt.ArrayLike, event: npt.ArrayLike) -> tuple[Floats, npt.N
     if t.size and t.min() < 0:
         raise ValueError("durations are not negative: an event came before the start")
     return t, seen
-
-
-@dataclass(frozen=True)
-class LogRank:
-    """Comparison of survival between groups, in the order of `groups` (sorted).
-
-    `expected` events are those under equal hazards, always unweighted. `chi2` and `p` are None where nothing can be
-    compared (one group, no events, or never two groups at risk together).
-    """
-
-    groups: list[str | int | float | bool]
-    observed: list[int]
-    expected: list[float]
-    chi2: float | None
-    df: int
-    p: float | None
-
-
-def logrank(
-    time: npt.ArrayLike,
-    event: npt.ArrayLike,
-    group: npt.ArrayLike,
-    weights: Literal["wilcoxon", "tarone-ware"] | None = None,
-) -> LogRank:
-    """Log-rank test of groups; `wilcoxon` weighs an event time by the number at risk, `tarone-ware` by its root."""
-    if weights not in (None, "wilcoxon", "tarone-ware"):
-        raise ValueError(f"weights are None, wilcoxon or tarone-ware, not {weights!r}")
-    t, seen = _durations(time, event)
-    names, code = np.unique(np.asarray(group).ravel(), return_inverse=True)
-    if code.size != t.size:
-        raise ValueError(f"{t.size} times but {code.size} groups: one of each a subject")
-    times, d = np.unique(t[seen], return_counts=True)
-    risk = np.empty((names.size, times.size))
-    deaths = np.empty_like(risk)
-    for g in range(names.size):
-        own, own_events = np.sort(t[code == g]), np.sort(t[(code == g) & seen])
-        risk[g] = own.size - np.searchsorted(own, times, side="left")
-        deaths[g] = np.searchsorted(own_events, times, side="right") - np.searchsorted(own_events, times, side="left")
-    n = risk.sum(axis=0)
-    fair = risk / n * d
-    weight = {None: np.ones_like(n), "wilcoxon": n, "tarone-ware": np.sqrt(n)}[weights]
-    # Hypergeometric variance at each event time; a lone subject at risk (n = 1) decides nothing.
-    spread = weight**2 * d * (n - d) / np.maximum(n - 1, 1)
-    share = risk / n
-    covariance = np.diag((spread * share).sum(axis=1)) - (share * spread) @ share.T
-    difference = ((deaths - fair) * weight).sum(axis=1)
-    expected = fair.sum(axis=1)
-    # Ranks tell how many groups really meet: groups never at risk together add nothing.
-    df = int(np.linalg.matrix_rank(covariance, hermitian=True, rtol=_ROUNDING)) if times.size else 0
-    chi2 = p = None
-    if df:
-        # Rounding can leave a difference of nothing a hair below 0.
-        chi2 = max(float(difference @ np.linalg.pinv(covariance, rtol=_ROUNDING, hermitian=True) @ difference), 0.0)
-        p = chi2_p(chi2, df)
-    return LogRank(names.tolist(), [int(v) for v in deaths.sum(axis=1)], expected.tolist(), chi2, df, p)
 
 
 @dataclass(frozen=True, eq=False)
@@ -208,7 +204,7 @@ def discrete_hazard(time: npt.ArrayLike, event: npt.ArrayLike, confidence: float
 
     A censored instrument lived through its last use. ValueError if a count is not a whole number from 1.
     """
-    t, seen = _durations(time, event)
+    t, seen = durations(time, event)
     if bool(np.any(t < 1)) or bool(np.any(t != np.floor(t))):
         raise ValueError("uses are whole numbers from 1")
     uses = np.arange(1, int(t.max(initial=0)) + 1)
@@ -217,77 +213,6 @@ def discrete_hazard(time: npt.ArrayLike, event: npt.ArrayLike, confidence: float
     at_risk = np.cumsum(ended[::-1])[::-1]
     low, high = wilson(d, at_risk, confidence)
     return DiscreteHazard(uses, at_risk, d, d / at_risk, low, high)
-
-
-@dataclass(frozen=True, eq=False)
-class CumulativeIncidence:
-    """Share that had each kind of event by each time, other kinds competing.
-
-    `times` are all observed times. Per cause: `incidence`, its error `se`, limits `low` and `high` (log-log; NaN while
-    the incidence is 0 or 1). The incidences and the share without any event (`survival`) add up to 1.
-    """
-
-    times: Floats
-    at_risk: Ints
-    survival: Floats
-    incidence: dict[int, Floats]
-    se: dict[int, Floats]
-    low: dict[int, Floats]
-    high: dict[int, Floats]
-
-    def at(self, t: float, cause: int) -> SurvivalAt | None:
-        """Cumulative incidence of a cause just after t. None beyond the last observation."""
-        if self.times.size == 0 or t > self.times[-1]:
-            return None
-        i = int(np.searchsorted(self.times, t, side="right")) - 1
-        later = int(np.searchsorted(self.times, t, side="left"))
-        at_risk = int(self.at_risk[later])
-        if i < 0:
-            return SurvivalAt(float(t), 0.0, None, None, at_risk)
-        low, high = number(float(self.low[cause][i])), number(float(self.high[cause][i]))
-        return SurvivalAt(float(t), float(self.incidence[cause][i]), low, high, at_risk)
-
-
-def aalen_johansen(time: npt.ArrayLike, cause: npt.ArrayLike, confidence: float = 0.95) -> CumulativeIncidence:
-    """Cumulative incidence of competing events. `cause` is 0 where observation ended first, else the kind, 1, 2, ...
-
-    CIF_k(t) = sum over event times s <= t of S(s-) d_k(s) / n(s). The error is the delta method's of Marubini and
-    Valsecchi (other programs differ a little). ValueError for negative causes or times.
-    """
-    t, _ = _durations(time, np.ones(np.size(np.asarray(time)), dtype=bool))
-    kind = np.asarray(cause).ravel().astype(np.int64)
-    if kind.size != t.size or bool(np.any(kind < 0)):
-        raise ValueError("one cause a time: 0 for the end of observation, else 1, 2, ...")
-    z = z_value(confidence)
-    times, where = np.unique(t, return_inverse=True)
-    ended = np.bincount(where, minlength=times.size)
-    n = np.cumsum(ended[::-1])[::-1]
-    d = np.bincount(where, weights=kind > 0, minlength=times.size)
-    survival = np.cumprod(1 - d / n, dtype=np.float64)
-    before = np.concatenate(([1.0], survival[:-1]))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        # Where all at risk have an event survival is 0 and the term's factor (I(t) - I(s)) is 0 from then on.
-        hazard_variance = np.where(n > d, d / (n * (n - d)), 0.0)
-    incidence, se, low, high = {}, {}, {}, {}
-    for k in np.unique(kind[kind > 0]).tolist():
-        dk = np.bincount(where, weights=kind == k, minlength=times.size)
-        curve = np.cumsum(before * dk / n)
-        cross = before * dk / n**2
-        # The squares of I(t) - I(s) multiplied out, so that every sum over s is a running one.
-        variance = (
-            curve**2 * np.cumsum(hazard_variance)
-            - 2 * curve * np.cumsum(curve * hazard_variance)
-            + np.cumsum(curve**2 * hazard_variance)
-            + np.cumsum(before**2 * dk * (n - dk) / n**3)
-            - 2 * (curve * np.cumsum(cross) - np.cumsum(curve * cross))
-        )
-        error = np.sqrt(np.maximum(variance, 0))
-        known = (curve > 0) & (curve < 1 - _EQUAL)
-        inside = np.where(known, curve, 0.5)  # any figure will do where the limits are undefined
-        spread = np.exp(z * np.where(known, error, 0) / (inside * np.abs(np.log(inside))))
-        incidence[k], se[k] = curve, error
-        low[k], high[k] = np.where(known, inside**spread, np.nan), np.where(known, inside ** (1 / spread), np.nan)
-    return CumulativeIncidence(times, n, survival, incidence, se, low, high)
 
 
 @dataclass(frozen=True, eq=False)

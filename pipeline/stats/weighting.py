@@ -5,7 +5,8 @@ the share only if, among subjects alike in what the model knows, those seen and 
 
 Sources: Horvitz DG, Thompson DJ, J Am Stat Assoc 1952;47:663-685 (weights; here divided by their sum). Robins JM,
 Rotnitzky A, Zhao LP, J Am Stat Assoc 1994;89:846-866 (weights that were estimated). Error by stacked estimating
-equations, summed over clusters: Stefanski LA, Boos DD, Am Stat 2002;56:29-38.
+equations, summed over clusters: Stefanski LA, Boos DD, Am Stat 2002;56:29-38. Few clusters: each left out in turn
+(the jackknife, which CR3 approximates: Bell RM, McCaffrey DF, Survey Methodology 2002;28:169-181), Student's t.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ._common import Floats, z_value
+from ._common import FEW_CLUSTERS, Floats, Ints, cluster_codes, critical_value, z_value
 from .proportions import wilson
 
 _RIDGE = 1e-6  # keeps the model finite where everybody of a kind was seen, or nobody
@@ -50,14 +51,16 @@ def weighted_share(
 ) -> WeightedShare:
     """Share with the event; `event` counts only where `seen`. Characteristics are categories, one array each.
 
-    ValueError if the arrays differ in length.
+    The interval is never narrower than that of independent subjects. Below 40 clusters of several subjects the error is
+    also that of leaving out each cluster in turn, if that is larger, and limits are Student's t with one degree of
+    freedom less than there are clusters. ValueError if the arrays differ in length.
     """
     s = np.asarray(seen, dtype=float).ravel()
     happened = np.asarray(event, dtype=float).ravel()
     codes = [np.unique(np.asarray(c, dtype=str).ravel(), return_inverse=True)[1] for c in characteristics]
-    group = np.arange(s.size) if cluster is None else np.unique(np.asarray(cluster).ravel(), return_inverse=True)[1]
-    if any(c.size != s.size for c in (happened, group, *codes)):
+    if any(c.size != s.size for c in (happened, *codes)):
         raise ValueError("one outcome, one cluster and one value of each characteristic a subject")
+    group = cluster_codes(cluster, s.size)
     y = np.where(s > 0, happened, 0.0)
     n_seen = int(s.sum())
     if n_seen == 0:
@@ -68,7 +71,7 @@ def weighted_share(
     x = np.column_stack([np.ones(s.size), *(code[:, None] == np.arange(1, code.max() + 1) for code in codes)])
     p, bread = _chances(x, s)
     w = s / p
-    share = float((w * y).sum() / w.sum())
+    share = _share(w, y)
     # What each subject moves the share, its part in the model of being seen included.
     own = w * (y - share)
     slope = -(own * (1 - p)) @ x
@@ -77,15 +80,38 @@ def weighted_share(
     if m < 2:
         low = high = None
     elif 0 < share < 1:
-        se = float(np.sqrt((np.bincount(group, weights=moves) ** 2).sum() * m / (m - 1)))
-        half = z_value(confidence) * se / (share * (1 - share))
         odds = np.log(share / (1 - share))
+        n = s.size
+        variance = (np.bincount(group, weights=moves) ** 2).sum() * m / (m - 1)
+        variance = max(variance, (moves**2).sum() * n / (n - 1)) / (share * (1 - share)) ** 2
+        few = m < min(FEW_CLUSTERS, n)
+        if few:
+            variance = max(variance, _left_out_in_turn(x, s, y, group, m))
+        half = (critical_value(m, confidence) if few else z_value(confidence)) * float(np.sqrt(variance))
         low, high = (float(1 / (1 + np.exp(-(odds + side)))) for side in (-half, half))
     else:
         low, high = (float(limit) for limit in wilson(y.sum(), n_seen, confidence))
     return WeightedShare(
         share, low, high, float(y.sum() / n_seen), n_seen, s.size, float(w.max()), int(unseen_value.sum())
     )
+
+
+def _share(w: Floats, y: Floats) -> float:
+    return float((w * y).sum() / w.sum())
+
+
+def _left_out_in_turn(x: Floats, s: Floats, y: Floats, group: Ints, m: int) -> float:
+    """Variance of the log odds of the share by leaving out each cluster; one without which there are none is passed."""
+    odds = []
+    for one in range(m):
+        kept = group != one
+        if s[kept].sum() == 0:
+            continue
+        share = _share(s[kept] / _chances(x[kept], s[kept])[0], y[kept])
+        if 0 < share < 1:
+            odds.append(np.log(share / (1 - share)))
+    around = np.array(odds)
+    return float((m - 1) / m * ((around - around.mean()) ** 2).sum()) if around.size > 1 else 0.0
 
 
 def _chances(x: Floats, s: Floats) -> tuple[Floats, Floats]:

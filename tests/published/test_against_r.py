@@ -18,10 +18,13 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.stats._common import FEW_CLUSTERS
 from pipeline.stats.amounts import mean_interval
 from pipeline.stats.clustering import gee_logistic, icc_oneway
+from pipeline.stats.competing import aalen_johansen
 from pipeline.stats.discrete_weibull import discrete_weibull
 from pipeline.stats.log_time import adjusted_ratios
+from pipeline.stats.logrank import logrank
 from pipeline.stats.power import benjamini_hochberg, bonferroni, holm, power_two_proportions, sample_size
 from pipeline.stats.proportions import (
     clopper_pearson,
@@ -31,10 +34,11 @@ from pipeline.stats.proportions import (
     wilson,
     zero_events_upper,
 )
+from pipeline.stats.rates import design_effect as rate_design_effect
 from pipeline.stats.rates import garwood, rate_ratio_exact, smr
 from pipeline.stats.stratified import mantel_haenszel, standardised_difference
-from pipeline.stats.survival import aalen_johansen, discrete_hazard, kaplan_meier, logrank
-from pipeline.stats.times import hodges_lehmann, median_ranks, quantile
+from pipeline.stats.survival import discrete_hazard, kaplan_meier
+from pipeline.stats.times import hodges_lehmann, median_design_effect, median_ranks, quantile, share_error
 from pipeline.stats.weibull import weibull
 from pipeline.stats.weighting import weighted_share
 
@@ -43,9 +47,13 @@ from .against_r import Ledger, ask, each, lacking, together
 # What the table of DEVELOPERS.md calls each subject, and how many numbers must at least be compared.
 SUBJECTS = {
     "km": ("Kaplan-Meier, errors, limits, medians (survfit)", 14_000),
+    "km_clustered": ("Kaplan-Meier, errors by cluster (survfit)", 2_200),
+    "robust_score": ("log-rank test by cluster (coxph, robust score)", 60),
     "logrank": ("log-rank test (survdiff)", 400),
     "cmprsk": ("cumulative incidence (cmprsk)", 8_900),
     "states": ("cumulative incidence (survfit, several states)", 8_900),
+    "states_error": ("cumulative incidence, variance (survfit)", 9_500),
+    "states_clustered": ("cumulative incidence, variance by cluster (survfit's influences)", 9_500),
     "weibull": ("Weibull, on clocks and by whole uses (survreg)", 180),
     "hazard": ("hazard by use (survfit, prop.test)", 800),
     "wilson": ("shares, Wilson (prop.test)", 300),
@@ -66,6 +74,8 @@ SUBJECTS = {
     "share": ("shares of clustered units (survey)", 350),
     "mean_t": ("means (t.test)", 120),
     "mean": ("means of clustered units (survey)", 280),
+    "median": ("median of clustered units, error of the share below (survey)", 180),
+    "rate": ("rate of clustered units, design effect (survey svyratio)", 80),
     "standard": ("standardised difference (survey postStratify)", 300),
 }
 
@@ -102,6 +112,12 @@ def subjects() -> Iterator[dict[str, Any]]:
                 cause = np.where(rng.random(n) < events, rng.integers(1, 4, n), 0)
                 group = rng.integers(0, min(1 + n // 5, 4), n)
                 yield {"time": time, "event": cause > 0, "cause": cause, "group": group, "cluster": cluster}
+    for n in (60, 90, 150) * 15:  # groups with the ten clusters that the test by cluster asks for
+        cluster = clusters_of(rng, n, 5)
+        group = rng.integers(0, int(rng.integers(2, 4)), n)
+        time = np.minimum(np.ceil(rng.exponential(8 / rng.gamma(2, 0.5, n)[cluster] / (1 + 0.3 * group))), 12)
+        cause = np.where(rng.random(n) < 0.6, rng.integers(1, 3, n), 0)
+        yield {"time": time, "event": cause > 0, "cause": cause, "group": group, "cluster": cluster}
     tables: list[tuple[list[float], list[int], list[int]]] = [
         ([3], [1], [0]),  # one subject, lost
         ([3], [0], [0]),  # one subject, kept
@@ -124,7 +140,11 @@ def subjects() -> Iterator[dict[str, Any]]:
 def survival_answers(d: dict[str, np.ndarray]) -> dict[str, Any]:
     time, event, cause = d["time"], d["event"], d["cause"]
     km, plain = kaplan_meier(time, event), kaplan_meier(time, event, interval="plain")
-    test = logrank(time, event, d["group"])
+    test, robust = (logrank(time, event, d["group"], cluster=c) for c in (None, d["cluster"]))
+    clustered = kaplan_meier(time, event, cluster=d["cluster"])
+    m = np.unique(d["cluster"]).size
+    # Below forty clusters of several units ours is larger by this much: m / (m - 1) of the variance, as for means.
+    larger = math.sqrt(m / (m - 1)) if 1 < m < min(FEW_CLUSTERS, time.size) else 1.0
     found: dict[str, Any] = {
         "km.times": km.times,
         "km.risk": km.at_risk,
@@ -137,6 +157,8 @@ def survival_answers(d: dict[str, np.ndarray]) -> dict[str, Any]:
         "km.median": km.median(),
         "km.median_low": km.median_interval()[0],
         "km.median_high": km.median_interval()[1],
+        "km_clustered.se": clustered.se_clustered / larger,
+        "robust_score.chi2": robust.chi2,
         "logrank.observed": test.observed,
         "logrank.expected": test.expected,
         "logrank.chi2": test.chi2,
@@ -149,8 +171,11 @@ def survival_answers(d: dict[str, np.ndarray]) -> dict[str, Any]:
         found |= {"hazard.hazard": hazard.hazard, "hazard.low": hazard.low, "hazard.high": hazard.high}
         if (by_use := discrete_weibull(time, event)) is not None:
             found["weibull.uses"] = [by_use.shape, by_use.scale, by_use.loglik]
-    for k, curve in aalen_johansen(time, cause).incidence.items():
+    incidence = aalen_johansen(time, cause, cluster=d["cluster"])
+    for k, curve in incidence.incidence.items():
         found[f"cmprsk.{k}"] = found[f"states.{k}"] = curve
+        found[f"states_error.{k}"] = incidence.se[k] ** 2
+        found[f"states_clustered.{k}"] = (incidence.se_clustered[k] / larger) ** 2
     return found
 
 
@@ -398,9 +423,17 @@ def units() -> Iterator[dict[str, Any]]:
         cluster = clusters_of(rng, n, 1 + i % 6)
         leaning = rng.normal(0, i % 3, n)[cluster]
         y = (rng.random(n) < 1 / (1 + np.exp(-1 - leaning))).astype(int)
-        yield {"y": y, "value": (rng.gamma(3, 5, n) + leaning).round(3), "cluster": cluster}
-    yield {"y": [1] * 6, "value": [2.0, 3, 4, 5, 6, 7], "cluster": [0, 0, 1, 1, 2, 2]}  # nothing but events
-    yield {"y": [1, 1, 0, 0], "value": [2.0, 2, 5, 5], "cluster": [0, 0, 1, 1]}  # all of a cluster alike
+        exposure = rng.integers(1, 9, n)
+        yield {
+            "y": y,
+            "value": (rng.gamma(3, 5, n) + leaning).round(3),
+            "events": rng.poisson(0.05 * exposure * np.exp(leaning)),
+            "exposure": exposure,
+            "cluster": cluster,
+        }
+    same = {"events": [0, 1, 0, 1], "exposure": [2, 2, 3, 3]}
+    yield {"y": [1, 1, 1, 1], "value": [2.0, 3, 4, 5], **same, "cluster": [0, 0, 1, 2]}  # nothing but events
+    yield {"y": [1, 1, 0, 0], "value": [2.0, 2, 5, 5], **same, "cluster": [0, 0, 1, 1]}  # all of a cluster alike
 
 
 def sums(y: np.ndarray, cluster: np.ndarray) -> tuple[float, ...]:
@@ -414,13 +447,20 @@ def unit_answers(d: dict[str, np.ndarray]) -> dict[str, Any]:
     y, n, m, yy, yn, nn = sums(d["y"].astype(float), d["cluster"])
     effect = design_effect(y, n, m, yy, yn, nn)
     total, size, clusters, vv, vn, _ = sums(d["value"], d["cluster"])
+    events, exposure = (np.bincount(d["cluster"], weights=d[c]) for c in ("events", "exposure"))
     p = y / n
+    below = d["value"] <= np.median(d["value"])
     plain = m / (m - 1) * (yy - 2 * p * yn + p**2 * nn) / n**2 if m > 1 else math.nan
     return {
         "share.design_effect": effect,
         "share.limits": clustered_wilson(y, n, m, yy, yn, nn),
         # With survey's denominator, and without our floor of 1.
         "share.deff_replace": plain / (p * (1 - p) / (n - 1)) if 0 < p < 1 else math.nan,
+        "median.error": share_error(below, d["cluster"]),
+        "median.effect": median_design_effect(d["value"], d["cluster"]),
+        "rate.effect": rate_design_effect(
+            events.sum(), exposure.sum(), m, events @ events, events @ exposure, exposure @ exposure
+        ),
         "mean.clustered": mean_interval(total, size, vv, clusters, vn, nn),
     }
 

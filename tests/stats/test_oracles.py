@@ -55,9 +55,11 @@ from statsmodels.duration.survfunc import SurvfuncRight
 
 from pipeline.stats import funnel, process, shrinkage
 from pipeline.stats.clustering import FEW_CLUSTERS, gee_logistic
+from pipeline.stats.competing import aalen_johansen
 from pipeline.stats.discrete_weibull import discrete_weibull
+from pipeline.stats.logrank import logrank
 from pipeline.stats.stratified import mantel_haenszel
-from pipeline.stats.survival import aalen_johansen, kaplan_meier, logrank, turnbull
+from pipeline.stats.survival import kaplan_meier, turnbull
 from pipeline.stats.times import quantile
 from pipeline.stats.weibull import weibull
 

@@ -10,8 +10,10 @@ import pytest
 
 from pipeline.stats import (
     clustering,
+    competing,
     cusum,
     funnel,
+    logrank,
     process,
     rates,
     shrinkage,
@@ -32,8 +34,8 @@ RESULTS: list[Any] = [
     stratified.mantel_haenszel([]),
     stratified.crude([[0, 4], [0, 0]]),
     survival.kaplan_meier([1, 2, 3], [1, 0, 1]).at(3),
-    survival.logrank([1, 2, 3, 4], [1, 1, 0, 1], ["a", "b", "a", "b"]),
-    survival.aalen_johansen([1, 2, 3], [1, 2, 0]).at(2, 1),
+    logrank.logrank([1, 2, 3, 4], [1, 1, 0, 1], ["a", "b", "a", "b"]),
+    competing.aalen_johansen([1, 2, 3], [1, 2, 0]).at(2, 1),
     process.individuals(VALUES),
     process.individuals([]),
     process.g_chart([1, 0, 4]),

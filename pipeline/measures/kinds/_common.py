@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from pipeline.measures.catalogue import Measure
 from pipeline.stats import rates
+from pipeline.stats.survival import SurvivalAt
 from pipeline.store.frames import frame as frame_of
 
 if TYPE_CHECKING:
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
 Row = dict[str, Any]
 Numbers = npt.NDArray[Any]
+Sums = tuple[Numbers, Numbers, Numbers, Numbers]  # clusters; sums over them of y * y, y * t, t * t
 
 FEW_AT_RISK = 5  # below so many at risk one event moves a curve by a fifth and more; common practice, no source
 
@@ -45,14 +47,15 @@ def clustered(connection: Connection, units: str, measure: Measure, by: tuple[st
     A unit without a cluster of its own stands for itself.
     """
     columns, group_by = grouped(by)
-    own = "coalesce(cast(cluster as varchar), 'unit ' || cast(rowid as varchar))"
-    cluster = own if "cluster" in measure.columns else "rowid"
+    cluster = own_cluster(measure)
     sums = fetch(
         connection,
         f"""with clusters as (
-                select {columns} {cluster} as c, count(*) as n, sum({value}) as y
+                select {columns} {cluster} as c, count(*) as n, sum({value}) as y,
+                    sum(cast({value} as double) * cast({value} as double)) as squares
                 from {units} group by {columns} {cluster})
             select {columns} cast(sum(n) as double) as n, cast(sum(y) as double) as total, count(*) as clusters,
+                cast(sum(squares) as double) as squares,
                 cast(sum(y * y) as double) as yy, cast(sum(y * n) as double) as yn, cast(sum(n * n) as double) as nn
             from clusters {group_by}""",
         by,
@@ -63,27 +66,54 @@ def clustered(connection: Connection, units: str, measure: Measure, by: tuple[st
     return sums.hstack(extra.select(list(measure.extras)))
 
 
+def own_cluster(measure: Measure) -> str:
+    """What a unit belongs to (its patient), as SQL; a unit without one stands for itself."""
+    own = "coalesce(cast(cluster as varchar), 'unit ' || cast(rowid as varchar))"
+    return own if "cluster" in measure.columns else "rowid"
+
+
+def cluster_list(measure: Measure) -> str:
+    """The clusters of a group's units as a list of numbers in the order of the units, as SQL."""
+    return f"list(hash({own_cluster(measure)}) order by rowid)"
+
+
 def lives(
-    connection: Connection, units: str, by: tuple[str, ...], ends: str = "cast(event as integer)", more: str = ""
+    connection: Connection,
+    units: str,
+    measure: Measure,
+    by: tuple[str, ...],
+    ends: str = "cast(event as integer)",
+    more: str = "",
 ) -> pl.DataFrame:
-    """Per group: `times` and `ends` (an event 1 or 0, or a cause) as lists in the order of the units, and `more`."""
+    """Per group, as lists in the order of the units: `times`, `ends` (an event 1 or 0, or a cause) and `clusters`.
+
+    `more` are further columns, as SQL.
+    """
     columns, group_by = grouped(by)
     return fetch(
         connection,
         f"select {columns} list(cast(time as double) order by rowid) as times, "
-        f"list({ends} order by rowid) as ends {more} from {units} {group_by}",
+        f"list({ends} order by rowid) as ends, {cluster_list(measure)} as clusters {more} from {units} {group_by}",
         by,
     )
 
 
-def at_risk(count: int) -> Row:
-    """How many are at risk, and whether they are so few that the estimate there is hardly one."""
-    return {"at_risk": count, "few_at_risk": count < FEW_AT_RISK}
+def at_risk(at: SurvivalAt) -> Row:
+    """How many are at risk and the figure there, withheld where they are so few that it is hardly one."""
+    few = at.at_risk < FEW_AT_RISK
+    shown = (None, None, None) if few else (at.estimate, at.low, at.high)
+    return {"at_risk": at.at_risk, "few_at_risk": few} | dict(zip(("estimate", "low", "high"), shown, strict=True))
 
 
-def per_exposure(events: Numbers, exposure: Numbers, n: Numbers, scale: float, confidence: float) -> dict[str, Any]:
-    """Events over exposure with the exact Poisson (Garwood) interval, times `scale`; no rate of no exposure."""
-    low, high = rates.garwood(events, exposure, confidence)
+def per_exposure(
+    events: Numbers, exposure: Numbers, n: Numbers, sums: Sums, scale: float, confidence: float
+) -> dict[str, Any]:
+    """Events over exposure, times `scale`; no rate of no exposure.
+
+    The interval is the exact Poisson one (Garwood), of events and exposure divided by the design effect that `sums`
+    over clusters tell: their number, and sums of squares and products of events and exposures.
+    """
+    low, high = rates.clustered_garwood(events, exposure, n, *sums, confidence)
     with np.errstate(divide="ignore", invalid="ignore"):
         rate = np.where(exposure > 0, events / exposure, np.nan)
     return {
@@ -94,6 +124,15 @@ def per_exposure(events: Numbers, exposure: Numbers, n: Numbers, scale: float, c
         "low": low * scale,
         "high": high * scale,
     }
+
+
+OVER_CLUSTERS = "cast(count(*) as double) as clusters, sum(y * y) as yy, sum(y * t) as yt, sum(t * t) as tt"
+
+
+def sums(frame: pl.DataFrame) -> Sums:
+    """What OVER_CLUSTERS gave of each group."""
+    clusters, yy, yt, tt = (frame[c].to_numpy() for c in ("clusters", "yy", "yt", "tt"))
+    return clusters, yy, yt, tt
 
 
 def assemble(frame: pl.DataFrame, by: tuple[str, ...], measure: Measure, figures: dict[str, Any]) -> list[Row]:

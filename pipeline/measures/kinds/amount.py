@@ -1,4 +1,4 @@
-"""Amounts: mean and total, with Student's t over clusters.
+"""Amounts: mean and total, with Student's t over clusters; no interval where all amounts are equal.
 
 Units give `value`, or, where a thing is counted in parts, `unit` and `item`: a row an item of a unit. The value is then
 how many different items a unit has. Grouped by what its items are (ITEM_GROUPS) every unit counts in every group, one
@@ -28,8 +28,8 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
         units = "items_counted"
     frame = clustered(connection, units, measure, by, "value")
     n, total = frame["n"].to_numpy(), frame["total"].to_numpy()
-    clusters, yy, yn, nn = (frame[c].to_numpy() for c in ("clusters", "yy", "yn", "nn"))
-    mean, low, high = amounts.mean_interval(total, n, yy, clusters, yn, nn, confidence)
+    clusters, yy, yn, nn, squares = (frame[c].to_numpy() for c in ("clusters", "yy", "yn", "nn", "squares"))
+    mean, low, high = amounts.mean_interval(total, n, yy, clusters, yn, nn, confidence, squares)
     return assemble(
         frame, by, measure, {"n": n.astype(int), "estimate": mean, "low": low, "high": high, "total": total}
     )

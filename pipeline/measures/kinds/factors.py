@@ -2,9 +2,10 @@
 
 `extras` of the measure name the factors: words -> column (1 present, 0 absent, null not told). For every factor, and
 for any incident and separations apart: how many times as often canals with the factor had an incident as canals without
-(Mantel-Haenszel ratio of shares within the measure's strata), and in which share of canals the factor is known at all.
-Associations: a factor is "seen more often", it is never said to have caused anything. Where many factors are looked at
-one is bound to differ by chance, so `seen` goes by p-values adjusted over them (Benjamini-Hochberg).
+(Mantel-Haenszel ratio of shares within the measure's strata, with limits and a p-value that allow for patients,
+`cluster`), and in which share of canals the factor is known at all. With an incident on one side alone only one limit
+can be given. Associations: a factor is "seen more often", it is never said to have caused anything. Where many factors
+are looked at one is bound to differ by chance, so `seen` goes by p-values adjusted over them (Benjamini-Hochberg).
 """
 
 from __future__ import annotations
@@ -12,13 +13,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
 from pipeline.measures.catalogue import Measure
-from pipeline.measures.kinds._common import Row
-from pipeline.stats import power, risk_ratio, stratified
+from pipeline.measures.kinds._common import Row, own_cluster
+from pipeline.stats import power, risk_ratio
+from pipeline.store.frames import frame as frame_of
 
 if TYPE_CHECKING:
     import duckdb
+    import polars as pl
 
     Connection = duckdb.DuckDBPyConnection
 
@@ -26,58 +30,66 @@ OUTCOMES = {"any": "any_incident", "separation": "separation"}
 
 
 def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ...], confidence: float) -> list[Row]:
-    groups = "".join(f'"{g}", ' for g in by)
-    strata = "".join(f'"{s}", ' for s in measure.strata if s not in by)
-    width = len(by)
-    out: list[Row] = []
-    for incident, event in OUTCOMES.items():
-        for words, column in measure.extras.items():
-            counted = connection.execute(
-                f"""select {groups} {strata} cast({column} as integer) as present,
-                        cast(sum({event}) as double) as events, cast(count(*) as double) as n
-                    from {units} group by all order by all"""
-            ).fetchall()
-            cells: dict[tuple[Any, ...], list[tuple[Any, ...]]] = {}
-            for line in counted:
-                cells.setdefault(line[:width], []).append(line[width:])
-            for group, lines in cells.items():
-                head = dict(zip(by, group, strict=True)) | {"incident": incident, "factor": words}
-                out.append(head | _factor(lines, confidence))
+    strata = [s for s in measure.strata if s not in by]
+    keys = "".join(f'"{g}", ' for g in (*by, *strata))
+    found: dict[tuple[str, str], list[tuple[tuple[Any, ...], Row]]] = {}
+    for words, column in measure.extras.items():
+        counted = frame_of(
+            connection,
+            f"""select {keys} hash({own_cluster(measure)}) as c, cast({column} as integer) as present,
+                    {"".join(f"cast(sum({event}) as bigint) as {name}, " for name, event in OUTCOMES.items())}
+                    count(*) as n
+                from {units} group by all order by all""",
+        )
+        parts = counted.partition_by(list(by), maintain_order=True) if by else [counted]
+        for part in parts:
+            if part.height:
+                group = tuple(part[g][0] for g in by)
+                for incident in OUTCOMES:
+                    row = _factor(part, strata, incident, confidence)
+                    found.setdefault((incident, words), []).append((group, row))
+    out = [
+        dict(zip(by, group, strict=True)) | {"incident": incident, "factor": words} | row
+        for incident in OUTCOMES
+        for words in measure.extras
+        for group, row in found.get((incident, words), [])
+    ]
     _say(out, by, confidence)
     return sorted(out, key=lambda row: [str(row[g]) for g in by]) if by else out
 
 
-def _factor(lines: list[tuple[Any, ...]], confidence: float) -> Row:
-    """One factor in one group, from lines of (stratum ..., present, events, n)."""
-    found: dict[tuple[Any, ...], list[list[float]]] = {}
-    unknown = total = 0.0
-    for *stratum, present, events, n in lines:
-        total += n
-        if present is None:
-            unknown += n
-            continue
-        table = found.setdefault(tuple(stratum), [[0.0, 0.0], [0.0, 0.0]])
-        table[0 if present else 1] = [events, n - events]
-    tables = np.array(list(found.values())).reshape(-1, 2, 2)
-    ratio = risk_ratio.mantel_haenszel_ratio(tables, confidence)
-    with_factor, without = tables[:, 0].sum(axis=0), tables[:, 1].sum(axis=0)
+def _factor(counted: pl.DataFrame, strata: list[str], incident: str, confidence: float) -> Row:
+    """One factor in one group, from a row a stratum, patient and whether the factor was present: events of n."""
+    total = int(counted["n"].sum())
+    known = counted.filter(counted["present"].is_not_null())
+    present, events, n = (known[c].to_numpy() for c in ("present", incident, "n"))
+    stratum = _codes(known.select(strata)) if strata else np.zeros(known.height, dtype=np.int64)
+    ratio = risk_ratio.clustered_ratio(stratum, present != 0, known["c"].to_numpy(), events, n, confidence)
+    unknown = total - int(n.sum())
     # A factor that no record tells of is not one with too few canals: it has none, and says why.
     told = unknown < total
     return {
-        "n": int(with_factor.sum()) if told else None,
-        "events": int(with_factor[0]) if told else None,
-        "n_reference": int(without.sum()) if told else None,
-        "events_reference": int(without[0]) if told else None,
+        "n": int(n[present != 0].sum()) if told else None,
+        "events": int(events[present != 0].sum()) if told else None,
+        "n_reference": int(n[present == 0].sum()) if told else None,
+        "events_reference": int(events[present == 0].sum()) if told else None,
         "estimate": ratio.ratio,
         "low": ratio.low,
         "high": ratio.high,
         "recorded_share": (total - unknown) / total,
-        "not_recorded": int(unknown),
+        "not_recorded": unknown,
         "strata": ratio.strata_used,
-        "p_value": stratified.mantel_haenszel(tables, confidence).p,
+        "design_effect": ratio.design_effect if told else None,
+        "p_value": ratio.p,
         "p_adjusted": None,
         "seen": "cannot be told" if told else "not recorded",
     }
+
+
+def _codes(strata: pl.DataFrame) -> npt.NDArray[np.int64]:
+    """A number from 0 for each stratum that there is."""
+    levels: dict[tuple[Any, ...], int] = {}
+    return np.array([levels.setdefault(row, len(levels)) for row in strata.iter_rows()], dtype=np.int64)
 
 
 def _say(out: list[Row], by: tuple[str, ...], confidence: float) -> None:
@@ -91,7 +103,10 @@ def _say(out: list[Row], by: tuple[str, ...], confidence: float) -> None:
         for row, p in zip(family, adjusted, strict=True):
             row["p_adjusted"] = float(p)
             more = row["estimate"] is None or row["estimate"] > 1
-            shown = "seen more often" if more else "seen less often"
-            # Said only where test and interval agree: a reader sees both.
-            apart = row["low"] is None or not row["low"] <= 1 <= row["high"]
-            row["seen"] = shown if p < 1 - confidence and apart else "no difference shown"
+            if p < 1 - confidence:
+                row["seen"] = "seen more often" if more else "seen less often"
+            elif row["p_value"] < 1 - confidence:
+                # Its own interval leaves 1 out: a reader who sees that is told why nothing is said of it.
+                row["seen"] = f"not after allowing for the {len(family)} factors looked at"
+            else:
+                row["seen"] = "no difference shown"

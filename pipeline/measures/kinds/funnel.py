@@ -3,7 +3,8 @@
 Limits (95 and 99.8 %) are exact binomial ones about the pooled rate, in whole events: where hardly one event is
 expected, smoothed limits would flag every unit that has two. With ten units or more, variation between them beyond
 chance widens the limits (additive, Spiegelhalter 2005): of both limits the one further out counts. `position` says
-where a unit lies; one unit in twenty lies outside 95 % by design. `compare` of the measure names what a unit is.
+where a unit lies; one unit in twenty lies outside 95 % by design. The interval of each allows for patients (`cluster`),
+the limits do not. `compare` of the measure names what a unit is.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.measures.catalogue import Measure
-from pipeline.measures.kinds._common import Row, fetch, number
+from pipeline.measures.kinds._common import Row, clustered, number
 from pipeline.stats import funnel, proportions, rates
 
 if TYPE_CHECKING:
@@ -28,13 +29,7 @@ LIMITS = ("limit_low_998", "limit_low_95", "limit_high_95", "limit_high_998")
 def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ...], confidence: float) -> list[Row]:
     of = measure.compare
     groups = tuple(g for g in by if g != of)
-    names = "".join(f'"{g}", ' for g in (*groups, of))
-    frame = fetch(
-        connection,
-        f"""select {names} cast(count(*) as double) as n, cast(sum(numerator) as double) as events
-            from {units} group by all""",
-        (*groups, of),
-    )
+    frame = clustered(connection, units, measure, (*groups, of), "numerator").rename({"total": "events"})
     out: list[Row] = []
     for _, found in groupby(frame.iter_rows(named=True), lambda row: [row[g] for g in groups]):
         out += _funnel(list(found), (*groups, of), measure, confidence)
@@ -43,7 +38,9 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
 
 def _funnel(found: list[Row], names: tuple[str, ...], measure: Measure, confidence: float) -> list[Row]:
     """One funnel: rows of units with n and events, in the order in which they came."""
-    n, events = (np.array([row[k] for row in found]) for k in ("n", "events"))
+    n, events, m, yy, yn, nn = (
+        np.array([row[k] for row in found]) for k in ("n", "events", "clusters", "yy", "yn", "nn")
+    )
     # More events than uses cannot be told by a share; no use ends in more than one but for faulty records.
     within = np.minimum(events, n)
     spread = funnel.overdispersion(within, n)
@@ -55,7 +52,9 @@ def _funnel(found: list[Row], names: tuple[str, ...], measure: Measure, confiden
         limits = np.hstack([np.minimum(limits, wider)[:, :2], np.maximum(limits, wider)[:, 2:]])
     # A share ends at 1; Garwood's upper limit of a rate would lie beyond.
     low, high = (
-        proportions.wilson(within, n, confidence) if measure.unit == "share" else rates.garwood(events, n, confidence)
+        proportions.clustered_wilson(within, n, m, yy, yn, nn, confidence)
+        if measure.unit == "share"
+        else rates.clustered_garwood(events, n, n, m, yy, yn, nn, confidence)
     )
     scale = measure.scale
     rate = events / n

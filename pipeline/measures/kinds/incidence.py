@@ -1,4 +1,5 @@
-"""Incidences: incidents of several kinds over the same canals, with the exact Poisson interval (Garwood).
+"""Incidences: incidents of several kinds over the same canals, with the exact Poisson interval (Garwood), widened
+for patients.
 
 Units are canals (`exposure` 1, `numerator` 0, no `incident`) and incidents (`exposure` 0, `numerator` 1). Grouped by
 kind of incident, every kind has all canals of its group as denominator, and a kind that a group lacks shows as 0.
@@ -9,7 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.measures.catalogue import Measure
-from pipeline.measures.kinds._common import Row, assemble, fetch, per_exposure
+from pipeline.measures.kinds._common import OVER_CLUSTERS, Row, assemble, fetch, own_cluster, per_exposure, sums
 
 if TYPE_CHECKING:
     import duckdb
@@ -21,6 +22,7 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
     canal_groups = tuple(g for g in by if g != "incident")
     names = ", ".join(f'"{g}"' for g in by)
     own = "".join(f'"{g}", ' for g in canal_groups)
+    cluster = own_cluster(measure)
     kinds = f"cross join (select distinct incident from {units} where incident is not null)" if "incident" in by else ""
     same = " and ".join(f'c."{g}" is not distinct from e."{g}"' for g in by) or "true"
     shown = "".join(f'c."{g}", ' for g in by)
@@ -28,14 +30,19 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
         connection,
         f"""with canals as (
                 select * from (
-                    select {own} cast(sum(exposure) as double) as exposure
-                    from {units} {"group by all" if own else "having count(*) > 0"}) as groups {kinds}),
+                    select {own} {cluster} as c, cast(sum(exposure) as double) as t
+                    from {units} group by all) as groups {kinds}),
             happened as (
-                select {names + "," if by else ""} cast(sum(numerator) as double) as events
-                from {units} where numerator > 0 {"group by all" if by else ""})
-            select {shown} c.exposure, coalesce(e.events, 0) as events
-            from canals as c left join happened as e on {same}""",
+                select {names + "," if by else ""} {cluster} as c, cast(sum(numerator) as double) as y
+                from {units} where numerator > 0 group by all),
+            clusters as (
+                select {shown} c.c, c.t, coalesce(e.y, 0) as y
+                from canals as c left join happened as e on e.c = c.c and {same})
+            select {names + "," if by else ""} sum(t) as exposure, sum(y) as events, {OVER_CLUSTERS}
+            from clusters {"group by all" if by else "having count(*) > 0"}""",
         by,
     )
     events, exposure = frame["events"].to_numpy(), frame["exposure"].to_numpy()
-    return assemble(frame, by, measure, per_exposure(events, exposure, exposure, measure.scale, confidence))
+    return assemble(
+        frame, by, measure, per_exposure(events, exposure, exposure, sums(frame), measure.scale, confidence)
+    )

@@ -1,7 +1,7 @@
 """Learning: the median time of a dentist's first cases with a sequence, ten by ten, over that of the later plateau.
 
 Columns of units: `value` (minutes), `cases` (which ten, or the name of the plateau), `first_case` (the first number of
-these, NULL in the plateau). Rows are always by dentist and sequence: nobody is compared with another.
+these, NULL in the plateau), `cluster`. Rows are always by dentist and sequence: nobody is compared with another.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.measures.catalogue import Measure
-from pipeline.measures.kinds._common import Row, fetch
+from pipeline.measures.kinds._common import Row, cluster_list, fetch
 from pipeline.stats.log_time import median_ratio
 
 if TYPE_CHECKING:
@@ -26,20 +26,23 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
     columns = "".join(f'"{g}", ' for g in heads)
     frame = fetch(
         connection,
-        f"""select {columns} cases, first_case, list(cast(value as double)) as minutes
+        f"""select {columns} cases, first_case, list(cast(value as double) order by rowid) as minutes,
+                {cluster_list(measure)} as clusters
             from {units} group by {columns} cases, first_case order by first_case nulls first""",
         (),
     )
     plateaus = {
-        tuple(row[g] for g in heads): row["minutes"] for row in frame.iter_rows(named=True) if row["first_case"] is None
+        tuple(row[g] for g in heads): (row["minutes"], row["clusters"])
+        for row in frame.iter_rows(named=True)
+        if row["first_case"] is None
     }
     out: list[tuple[tuple[str, ...], Row]] = []
     for row in frame.iter_rows(named=True):
         if row["first_case"] is None:
             continue
         head = tuple(row[g] for g in heads)
-        later = plateaus.get(head, [])
-        found = median_ratio(row["minutes"], later, confidence)
+        later, patients = plateaus.get(head, ([], []))
+        found = median_ratio(row["minutes"], later, confidence, (row["clusters"], patients))
         figures = {
             "cases": row["cases"],
             "n": len(row["minutes"]),

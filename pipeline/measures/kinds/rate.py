@@ -1,11 +1,21 @@
-"""Rates: events over exposure, with the exact Poisson interval (Garwood)."""
+"""Rates: events over exposure, with the exact Poisson interval (Garwood), widened where patients' units are alike."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 from pipeline.measures.catalogue import Measure
-from pipeline.measures.kinds._common import Row, assemble, extras, fetch, grouped, per_exposure
+from pipeline.measures.kinds._common import (
+    OVER_CLUSTERS,
+    Row,
+    assemble,
+    extras,
+    fetch,
+    grouped,
+    own_cluster,
+    per_exposure,
+    sums,
+)
 
 if TYPE_CHECKING:
     import duckdb
@@ -15,13 +25,19 @@ if TYPE_CHECKING:
 
 def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ...], confidence: float) -> list[Row]:
     columns, group_by = grouped(by)
+    cluster = own_cluster(measure)
     frame = fetch(
         connection,
-        f"select {columns} count(*) as n, cast(sum(numerator) as double) as events, "
-        f"cast(sum(exposure) as double) as exposure {extras(measure)} from {units} {group_by}",
+        f"""with clusters as (
+                select {columns} {cluster} as c, count(*) as n, cast(sum(numerator) as double) as y,
+                    cast(sum(exposure) as double) as t
+                from {units} group by {columns} {cluster})
+            select {columns} sum(n) as n, sum(y) as events, sum(t) as exposure, {OVER_CLUSTERS}
+            from clusters {group_by}""",
         by,
     )
-    events, exposure = frame["events"].to_numpy(), frame["exposure"].to_numpy()
-    return assemble(
-        frame, by, measure, per_exposure(events, exposure, frame["n"].to_numpy(), measure.scale, confidence)
-    )
+    if measure.extras:
+        extra = fetch(connection, f"select {columns} 1 as one {extras(measure)} from {units} {group_by}", by)
+        frame = frame.hstack(extra.select(list(measure.extras)))
+    events, exposure, n = (frame[c].to_numpy() for c in ("events", "exposure", "n"))
+    return assemble(frame, by, measure, per_exposure(events, exposure, n, sums(frame), measure.scale, confidence))

@@ -54,8 +54,8 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
 
 
 def _compared(seen: Row | None, not_seen: Row | None, confidence: float) -> Row:
-    x1, n1, d1 = _side(seen)
-    x0, n0, d0 = _side(not_seen)
+    x1, n1, d1 = _side(seen, confidence)
+    x0, n0, d0 = _side(not_seen, confidence)
     difference, low, high = proportions.newcombe_difference(x1 / d1, n1 / d1, x0 / d0, n0 / d0, confidence)
     return {
         "n": int(n1),
@@ -77,9 +77,9 @@ def _standardised(p1: float, p0: float) -> float | None:
     return (p1 - p0) / math.sqrt(variance) if variance > 0 else None
 
 
-def _side(sums: Row | None) -> tuple[float, float, float]:
-    """Events, units and design effect of one side; nothing where nobody is on it."""
+def _side(sums: Row | None, confidence: float) -> tuple[float, float, float]:
+    """Events, units and what they are divided by of one side; nothing where nobody is on it."""
     if sums is None:
         return 0.0, 0.0, 1.0
-    effect = proportions.design_effect(sums["total"], sums["n"], sums["clusters"], sums["yy"], sums["yn"], sums["nn"])
-    return sums["total"], sums["n"], float(effect)
+    y, n, m, yy, yn, nn = (sums[name] for name in ("total", "n", "clusters", "yy", "yn", "nn"))
+    return y, n, float(proportions.effective_divisor(y, n, m, yy, yn, nn, confidence))

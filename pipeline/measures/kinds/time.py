@@ -1,4 +1,4 @@
-"""Times: median with its order-statistic interval, quartiles, 90th percentile.
+"""Times: median with its order-statistic interval (for patients: of an effective n), quartiles, 90th percentile.
 
 The measure's `shares` (name -> condition on a unit) are counted beside it: `NAME` units, their `NAME_share` of n with
 Wilson's interval `NAME_low`, `NAME_high`, widened where the units of a cluster are alike (Rao-Scott).
@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from pipeline.measures.catalogue import Measure
-from pipeline.measures.kinds._common import Row, assemble, clustered, extras, fetch, grouped
+from pipeline.measures.kinds._common import Row, assemble, cluster_list, clustered, extras, fetch, grouped
 from pipeline.stats import proportions, times
 
 if TYPE_CHECKING:
@@ -22,10 +22,14 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
     columns, group_by = grouped(by)
     frame = fetch(
         connection,
-        f"select {columns} list(cast(value as double)) as values {extras(measure)} from {units} {group_by}",
+        f"select {columns} list(cast(value as double) order by rowid) as values, "
+        f"{cluster_list(measure)} as clusters {extras(measure)} from {units} {group_by}",
         by,
     )
-    found = [times.summary(values.to_numpy(), confidence) for values in frame["values"]]
+    found = [
+        times.summary(values.to_numpy(), confidence, clusters.to_numpy())
+        for values, clusters in zip(frame["values"], frame["clusters"], strict=True)
+    ]
     return assemble(
         frame,
         by,

@@ -44,31 +44,50 @@ for (d in sets_of("minutes")) {
   }
 }
 
+# A share weighted by the inverse probability of being seen.
+seen_model <- function(d) {
+  model <- glm(seen ~ factor(c1) + factor(c2), binomial, d, control = glm.control(epsilon = 1e-14, maxit = 100))
+  if (!model$converged || any(is.na(coef(model))) || any(abs(coef(model)) > 10)) stop("no model")
+  model
+}
+seen_share <- function(d) {
+  w <- d$seen / fitted(seen_model(d))
+  sum(w * d$event) / sum(w)
+}
+
 for (d in sets_of("seen")) {
   set <- d$set[1]
   attempt({
-    # Inverse probability of being seen; its error from the scores of both estimating equations, summed over clusters,
-    # with the share's slope in the model's coefficients found by finite differences.
-    model <- glm(seen ~ factor(c1) + factor(c2), binomial, d, control = glm.control(epsilon = 1e-14, maxit = 100))
+    # Its error from the scores of both estimating equations, summed over clusters, with the share's slope in the model's
+    # coefficients found by finite differences.
+    model <- seen_model(d)
     x <- model.matrix(model)
     y <- ifelse(d$seen == 1, d$event, 0)
     weights <- function(b) d$seen * (1 + exp(-x %*% b))[, 1]
-    w <- weights(coef(model))
-    share <- sum(w * y) / sum(w)
     b0 <- coef(model)
+    w <- weights(b0)
+    share <- sum(w * y) / sum(w)
     slope <- sapply(seq_along(b0), function(j) {
       up <- replace(b0, j, b0[j] + 1e-5)
       down <- replace(b0, j, b0[j] - 1e-5)
       (sum(weights(up) * (y - share)) - sum(weights(down) * (y - share))) / 2e-5
     })
-    moves <- (w * (y - share) + estfun(model) %*% (bread(model) / nrow(d)) %*% slope) / sum(w)
-    by_cluster <- tapply(moves[, 1], d$cluster, sum)
-    m <- length(by_cluster)
-    se <- sqrt(m / (m - 1) * sum(by_cluster^2))
-    odds <- qlogis(share)
-    half <- qnorm(0.975) * se / (share * (1 - share))
-    ok <- model$converged && share > 0 && share < 1 && all(abs(b0) < 10)
-    if (ok) answer(set, "seen.share", c(share, plogis(odds - half), plogis(odds + half)))
+    n <- nrow(d)
+    moves <- ((w * (y - share) + estfun(model) %*% (bread(model) / n) %*% slope) / sum(w))[, 1]
+    m <- length(unique(d$cluster))
+    # The largest of the errors by clusters, of independent units and, of few clusters, by leaving out each in turn.
+    variance <- max(m / (m - 1) * sum(tapply(moves, d$cluster, sum)^2), n / (n - 1) * sum(moves^2))
+    variance <- variance / (share * (1 - share))^2
+    critical <- qnorm(0.975)
+    if (m < min(40, n)) {
+      each <- qlogis(sapply(unique(d$cluster), function(out) seen_share(d[d$cluster != out, ])))
+      each <- each[is.finite(each)]
+      variance <- max(variance, (m - 1) / m * sum((each - mean(each))^2))
+      critical <- qt(0.975, m - 1)
+    }
+    if (share > 0 && share < 1) {
+      answer(set, "seen.share", c(share, plogis(qlogis(share) + c(-1, 1) * critical * sqrt(variance))))
+    }
   })
 }
 done()

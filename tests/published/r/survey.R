@@ -15,7 +15,21 @@ for (d in sets_of("units")) {
     answer(set, "share.design_effect", effect)
     # survey's own: over a sample of n with variance p (1 - p) / (n - 1); from it the error itself.
     if (p > 0 && p < 1 && n > m) answer(set, "share.deff_replace", deff(mean_y)[[1]])
+    # Few clusters of several units cost (t / z)^2 more (Korn and Graubard 1998).
+    if (n > m && m < 40) effect <- effect * (qt(0.975, m - 1) / qnorm(0.975))^2
     answer(set, "share.limits", prop.test(p * n / effect, n / effect, correct = FALSE)$conf.int)
+    # Woodruff: the error of the share at or below the median, and its design effect.
+    d$below <- d$value <= median(d$value)
+    share <- mean(d$below)
+    design <- svydesign(ids = ~cluster, weights = ~1, data = d)
+    error <- SE(svymean(~as.numeric(below), design))
+    answer(set, "median.error", error)
+    if (share < 1) answer(set, "median.effect", if (n > m) max(n * error^2 / (share * (1 - share)), 1) else 1)
+    # A rate of events over exposure: the variance of a ratio over Poisson's, y / t^2.
+    rate <- svyratio(~events, ~exposure, design)
+    if (sum(d$events) > 0) {
+      answer(set, "rate.effect", max(SE(rate)[1]^2 * sum(d$exposure)^2 / sum(d$events), 1))
+    }
     mean_v <- svymean(~value, design)
     answer(set, "mean.clustered", c(coef(mean_v), confint(mean_v, df = m - 1)))
   })

@@ -24,6 +24,10 @@ for (d in sets_of("subjects")) {
   answer(set, "km.high", fit$upper[at])
   answer(set, "km.plain_low", known * pmax(plain$lower[at], 0))
   answer(set, "km.plain_high", known * plain$upper[at])
+  together <- survfit(Surv(time, event) ~ 1, data = d, cluster = cluster)
+  if (length(unique(d$cluster)) > 1) {
+    answer(set, "km_clustered.se", known * (together$std.err * if (together$logse) together$surv else 1)[at])
+  }
   # survfit's own median is the middle of a step at just one half (statistics.md, 5); there is nothing to compare then,
   # nor where rounding decides whether a limit has reached it.
   curves <- c(fit$surv, fit$lower, fit$upper)
@@ -42,6 +46,14 @@ for (d in sets_of("subjects")) {
         answer(set, "logrank.chi2", test$chisq)
         answer(set, "logrank.p", pchisq(test$chisq, sum(test$exp > 0) - 1, lower.tail = FALSE))
       }
+    })
+  }
+  clusters <- tapply(d$cluster, d$group, function(c) length(unique(c)))
+  # Ours is silent with fewer clusters of a group than that, and the plain test where every cluster is one unit.
+  if (length(clusters) > 1 && min(clusters) >= 10 && any(duplicated(d$cluster))) {
+    attempt({
+      cox <- coxph(Surv(time, event) ~ factor(group), data = d, cluster = cluster, ties = "breslow")
+      answer(set, "robust_score.chi2", cox$rscore)
     })
   }
   if (length(unique(d$time[d$event == 1])) > 1) {
@@ -74,11 +86,19 @@ for (d in sets_of("subjects")) {
     jumps <- sort(unique(d$time))
     curves <- cuminc(d$time, d$cause)
     points <- timepoints(curves, jumps)$est
-    states <- survfit(Surv(time, factor(cause, c(0, causes))) ~ 1, data = d)
+    d$state <- factor(d$cause, c(0, causes))
+    states <- survfit(Surv(time, state) ~ 1, data = d)
+    # Of several states survfit takes no heed of `cluster`: each subject's influence is added up by cluster here.
+    moves <- survfit(Surv(time, state) ~ 1, data = d, influence = TRUE)$influence.pstate
     for (k in causes) {
       own <- points[paste(1, k), ]
       answer(set, paste0("cmprsk.", k), own[!is.na(own)])
       answer(set, paste0("states.", k), states$pstate[, match(as.character(k), states$states)])
+      own <- matrix(moves[, -1, match(as.character(k), states$states)], nrow(d))
+      answer(set, paste0("states_error.", k), colSums(own^2))
+      if (length(unique(d$cluster)) > 1) {
+        answer(set, paste0("states_clustered.", k), colSums(rowsum(own, d$cluster)^2))
+      }
     }
   }
 }
