@@ -582,6 +582,9 @@ _OF_COMPARISONS = frozenset(
 )
 
 
+_ASIDE = ("told_from", "at_least_low", "at_most_high")  # of an event seen only at visits
+
+
 def _print_result(result: Result) -> None:
     from pipeline.measures.catalogue import find
     from pipeline.printing import table
@@ -594,7 +597,7 @@ def _print_result(result: Result) -> None:
         for row in result.rows:
             typer.echo(row["sentence"])
     else:
-        table(result.rows, empty="Nothing to show.")
+        table(result.rows, empty="Nothing to show.", drop=_ASIDE if result.kind == "interval_censored" else ())
     if signals := getattr(result, "signals", None):
         typer.echo("Signals:")
         for signal in signals:

@@ -63,8 +63,41 @@ treated_again as (
         r.kind = 'retreatment'
         and r.treatment_id <> b.treatment_id
         and r.started_on >= b.completed_on
+        -- Two retreatments begun on the same day are one entered twice: neither is the later one.
+        and not coalesce(b.kind = 'retreatment' and r.started_on <= b.started_on, false)
         and r.started_on <= date '${as_of}'
     group by b.practice, b.treatment_id
+),
+
+-- What was done to the tooth after this treatment, the day of completion included; on one day the last step first.
+interventions as (
+    select practice, treatment_id, treated_on as intervened_on, intervention
+    from (
+        select
+            e.*,
+            row_number() over (
+                partition by e.practice, e.treatment_id order by e.treated_on, e.step desc
+            ) as place
+        from (
+            select practice, treatment_id, retreated_on as treated_on, 1 as step, 'retreatment' as intervention
+            from treated_again
+            union all
+            select practice, treatment_id, surgery_on, 2, 'apical surgery'
+            from seen
+            union all
+            select practice, treatment_id, lost_on, 3, 'extraction for an endodontic reason'
+            from losses
+            where lost_reason = 'endodontic'
+        ) as e
+        inner join treatment_base as t on t.practice = e.practice and t.treatment_id = e.treatment_id
+        left join losses as l on l.practice = e.practice and l.treatment_id = e.treatment_id
+        where
+            e.treated_on >= t.completed_on
+            and e.treated_on <= date '${as_of}'
+            -- A tooth that was lost before cannot be treated: the dates contradict each other, the loss counts.
+            and (l.lost_on is null or e.treated_on <= l.lost_on)
+    ) as each_intervention
+    where place = 1
 ),
 
 -- Separations are counted as elsewhere, once each; every other incident is one line of the incidents.
@@ -144,6 +177,8 @@ known as (
         y.last_seen_on,
         y.surgery_on,
         a.retreated_on,
+        n.intervened_on,
+        n.intervention,
         date_part('year', coalesce(b.completed_on, b.started_on)) - o.birth_year as age,
         o.restoration,
         o.restored_on,
@@ -161,6 +196,7 @@ known as (
     left join last_seen as y on y.practice = b.practice and y.treatment_id = b.treatment_id
     left join treatments as o on o.practice = b.practice and o.treatment_id = b.treatment_id
     left join treated_again as a on a.practice = b.practice and a.treatment_id = b.treatment_id
+    left join interventions as n on n.practice = b.practice and n.treatment_id = b.treatment_id
     left join other_incidents as i on i.practice = b.practice and i.treatment_id = b.treatment_id
     left join late_enough as e on e.practice = b.practice and e.treatment_id = b.treatment_id
     left join in_window as w on w.practice = b.practice and w.treatment_id = b.treatment_id
@@ -208,6 +244,8 @@ select
     end as restoration_in_doubt,
     surgery_on,
     retreated_on,
+    intervened_on,
+    intervention,
     lost,
     lost_on,
     lost_reason,

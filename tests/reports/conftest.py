@@ -237,8 +237,12 @@ class Workspace:
                 for t in measure.horizons
             ]
         if kind == "interval_censored":
+            not_told = "cannot be told before the first visit at 8.5 months"
+            row = {"n": n, "told_from": 8.5, "at_least": p - 0.1, "at_most": p}
+            before = dict.fromkeys((*share, "turnbull")) | {"differs": False, "not_told": not_told}
+            after = {**share, "turnbull": p, "not_told": None}
             return [
-                {**group, "n": n, "time": float(t), "events": t, **share, "at_least": p - 0.1, "at_most": p}
+                {**group, **row, "time": float(t), "events": t, **(before if t < 8.5 else after | {"differs": t == 24})}
                 for t in measure.horizons
             ]
         if kind == "learning":

@@ -22,6 +22,7 @@ from reports.charts.funnel import Limits as FunnelLimits
 from reports.charts.funnel import Unit, funnel
 from reports.charts.gaps import Gap, gaps
 from reports.charts.hazard import Use, hazard
+from reports.charts.healing import By, healing
 from reports.charts.individuals import Limits, Point, individuals
 from reports.charts.pictures import Pictures, picture
 from reports.charts.process import Month, process
@@ -74,6 +75,17 @@ CHARTS: dict[str, Callable[[int], Any]] = {
         axis="Use",
         share="Share",
         limit=(0.05, "Own limit 5.0%"),
+    ),
+    "healing": lambda w: healing(
+        [
+            By(12, 0.5, 0.4, 0.6, 0.2, 0.8, "50% (40 to 60%) after 12 months"),
+            By(24, None, 0.1, 0.9, 0.3, 0.7, HOSTILE),
+        ],
+        w,
+        axis="Months since completion",
+        share="Teeth healed by then, of 200",
+        end=26,
+        first=(11.2, "first visit at 11.2 months"),
     ),
     "hazard-one": lambda w: hazard([Use(1, 20, 0.0, 0.0, 0.2)], w, axis="Use", share="Share"),
     "gaps": lambda w: gaps(

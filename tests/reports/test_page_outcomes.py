@@ -131,6 +131,26 @@ def test_every_block_has_its_figures(page_of: Callable[..., Any]) -> None:
         assert line.data["estimate"] == repr(row["estimate"])
 
 
+def test_nothing_is_told_of_healing_before_the_first_visit(page_of: Callable[..., Any]) -> None:
+    page, source = page_of()
+    rows = source.ask("time_to_healing", where={"dentist": "D1"}).rows
+    first, *later = part_of(page, "healing").lines
+    assert first.cells[:2] == ("6", "Cannot be told before the first visit at 8.5 months")
+    assert all("no curve" not in line.cells[1] and "%" in line.cells[1] for line in later)
+    assert (
+        "At 24 months, or the visits next to it, the estimate without a shape lies farther"
+        in part_of(page, "healing").note
+    )
+    figure = part_of(page, "healing-chart")
+    for spec in (figure.wide, figure.narrow):
+        drawn = [r for r in rows_in(spec) if "at_most" in r]
+        assert {r["time"] for r in drawn} == {row["time"] for row in rows if row["low"] is not None}
+        assert min(r["time"] for r in drawn) == 12
+        assert {(r["low"], r["high"]) for r in drawn} == {(row["low"], row["high"]) for row in rows[1:]}
+    assert "Before the first visit nothing can be told" in figure.caption
+    assert "if healing follows a smooth curve" in figure.caption
+
+
 def test_shares_are_drawn_as_the_measure_has_them(page_of: Callable[..., Any]) -> None:
     page, source = page_of()
     rows = source.ask("outcome_classes", ("tooth_type",), where={"dentist": "D1"}).shown

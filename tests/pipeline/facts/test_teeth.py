@@ -412,6 +412,89 @@ def test_when_a_tooth_was_lost(facts: Facts) -> None:
     }
 
 
+# --- what was done to the tooth later ----------------------------------------------------------------------------------
+
+DONE_ON = dt.date(2024, 1, 5)
+
+
+def intervened(facts: Facts, as_of: dt.date = dt.date(2026, 6, 30), **given: Any) -> dict[str, tuple[Any, Any]]:
+    rows = facts("tooth_facts", as_of=as_of, **given)
+    return {row["treatment_id"]: (row["intervened_on"], row["intervention"]) for row in rows}
+
+
+@pytest.mark.parametrize(("days", "counts"), [(-1, False), (0, True), (1, True)], ids=["before", "the day", "after"])
+@pytest.mark.parametrize("what", ["retreatment", "apical surgery", "extraction for an endodontic reason"])
+def test_an_intervention_counts_from_the_day_of_completion_on(facts: Facts, what: str, days: int, counts: bool) -> None:
+    day = DONE_ON + days * ONE_DAY
+    tooth = {"patient_id": "A", "tooth": 16, "status": "completed"}
+    treatments = [
+        {"treatment_id": "T1", "kind": "primary", "started_on": dt.date(2024, 1, 2), "completed_on": DONE_ON} | tooth
+    ]
+    seen: dict[str, Any] = {"follow_up_id": "F1", "treatment_id": "T1", "seen_on": dt.date(2025, 2, 5)}
+    seen |= {"tooth_present": True, "lost_on": None, "lost_reason": None, "surgery_on": None}
+    if what == "retreatment":
+        again = {"treatment_id": "R1", "kind": "retreatment", "started_on": day, "completed_on": day}
+        treatments.append(again | tooth)
+    elif what == "apical surgery":
+        seen["surgery_on"] = day
+    else:
+        seen |= {"tooth_present": False, "lost_on": day, "lost_reason": "endodontic"}
+    found = intervened(facts, treatments=treatments, follow_ups=[seen])
+    assert found.pop("T1") == ((day, what) if counts else (None, None))
+    assert set(found.values()) <= {(None, None)}
+
+
+def test_two_treatments_of_one_day_and_the_order_of_what_came_later(facts: Facts) -> None:
+    """T1 and R1 begin and end on one day: T1 is retreated that day, R1 is not. R2 and R3 are one entered twice."""
+    found = intervened(
+        facts,
+        treatments="""
+            treatment_id | patient_id | tooth | kind        | started_on | completed_on | status
+            T1           | A          | 16    | primary     | 2024-01-05 | 2024-01-05   | completed
+            R1           | A          | 16    | retreatment | 2024-01-05 | 2024-01-05   | completed
+            R2           | B          | 16    | retreatment | 2024-01-05 | 2024-01-05   | completed
+            R3           | B          | 16    | retreatment | 2024-01-05 | 2024-01-05   | completed
+            R4           | C          | 16    | retreatment | 2024-01-02 | 2024-01-05   | completed
+            R5           | C          | 16    | retreatment | 2024-01-05 | 2024-01-05   | completed
+            T6           | D          | 16    | primary     | 2024-01-05 | 2024-01-05   | completed
+            T7           | E          | 16    | primary     | 2024-01-05 | 2024-01-05   | completed
+            T8           | F          | 16    | primary     | 2024-01-05 | 2024-01-05   | completed
+            R8           | F          | 16    | retreatment | 2025-01-05 |              | in progress
+        """,
+        follow_ups="""
+            follow_up_id | treatment_id | seen_on    | tooth_present | lost_on    | lost_reason | surgery_on
+            F1           | T6           | 2025-01-05 | true          |            |             | 2023-12-05
+            F2           | T6           | 2026-01-05 | false         | 2025-12-05 | endodontic  | 2025-06-05
+            F3           | T7           | 2025-01-05 | false         | 2024-12-05 | fracture    | 2024-12-06
+            F4           | T8           | 2026-01-05 | false         | 2025-01-05 | fracture    |
+        """,
+    )
+    assert found == {
+        "T1": (dt.date(2024, 1, 5), "retreatment"),
+        "R1": (None, None),
+        "R2": (None, None),
+        "R3": (None, None),
+        "R4": (dt.date(2024, 1, 5), "retreatment"),
+        "R5": (None, None),
+        "T6": (dt.date(2025, 6, 5), "apical surgery"),  # one before completion says nothing of this treatment
+        "T7": (None, None),  # a tooth that is gone cannot be operated on
+        "T8": (dt.date(2025, 1, 5), "retreatment"),
+        "R8": (None, None),
+    }
+
+
+def test_an_intervention_is_known_from_its_day_on(facts: Facts) -> None:
+    given = {
+        "treatments": """
+            treatment_id | patient_id | tooth | kind        | started_on | completed_on | status
+            T1           | A          | 16    | primary     | 2024-01-05 | 2024-01-05   | completed
+            R1           | A          | 16    | retreatment | 2025-01-05 |              | in progress
+        """
+    }
+    assert intervened(facts, dt.date(2025, 1, 4), **given)["T1"] == (None, None)
+    assert intervened(facts, dt.date(2025, 1, 5), **given)["T1"] == (dt.date(2025, 1, 5), "retreatment")
+
+
 def test_visits_and_separations_of_a_tooth(facts: Facts) -> None:
     """A separation without a canal counts for the tooth; two treatments in one visit are a visit of each."""
     rows = facts(

@@ -119,7 +119,7 @@ def test_without_a_catalogue_150_to_300_rpm_is_the_range(speed: int, outside: in
 def test_words_say_what_the_figures_allow_and_never_speak_of_causes() -> None:
     connection = in_memory()
     columns = ", ".join(f"{name} integer" for name in [*FACTORS, "any_incident", "separation"])
-    connection.execute(f"create temp table kept (tooth_type varchar, {columns})")
+    connection.execute(f"create temp table kept (tooth_type varchar, cluster varchar, {columns})")
     # 40 of 400 with the factor, 20 of 800 without: 4 times as often; every other factor is not told.
     for present, event, n in ((1, 1, 40), (1, 0, 360), (0, 1, 20), (0, 0, 780)):
         connection.execute(
@@ -137,11 +137,56 @@ def test_words_say_what_the_figures_allow_and_never_speak_of_causes() -> None:
     assert "caused by" not in measure.caption.replace("not caused by", "")
 
 
-@pytest.mark.parametrize(
-    ("low", "high", "seen"),
-    [(1.1, 4.0, "seen more often"), (0.98, 4.0, "no difference shown"), (None, None, "seen more often")],
-)
-def test_more_often_is_said_only_where_test_and_interval_agree(low: float, high: float, seen: str) -> None:
-    row = {"incident": "separation", "p_value": 0.04, "estimate": 2.0, "low": low, "high": high}
-    factors._say([row], (), 0.95)
-    assert row["seen"] == seen
+def test_an_interval_that_leaves_out_1_beside_no_word_says_why() -> None:
+    """2.14 (1.01 to 4.53) once read "no difference shown": it is one of three factors, 0.04 x 3 is more than 0.05."""
+    rows = [{"incident": "any", "p_value": p, "estimate": 2.14} for p in (0.04, 0.3, 0.9)]
+    factors._say(rows, (), 0.95)
+    assert [row["seen"] for row in rows] == [
+        "not after allowing for the 3 factors looked at",
+        "no difference shown",
+        "no difference shown",
+    ]
+    alone = {"incident": "any", "p_value": 0.04, "estimate": 2.14}
+    factors._say([alone], (), 0.95)
+    assert alone["seen"] == "seen more often"
+
+
+def told_of(canals: list[tuple[str, int, int]]) -> dict[str, Any]:
+    """The row of a factor for any incident, from canals as (patient, factor present, incident)."""
+    connection = in_memory()
+    columns = ", ".join(f"{name} integer" for name in [*FACTORS, "any_incident", "separation"])
+    connection.execute(f"create temp table kept (tooth_type varchar, cluster varchar, {columns})")
+    connection.executemany(
+        "insert into kept (tooth_type, cluster, curved, any_incident, separation) values ('molar', ?, ?, ?, 0)", canals
+    )
+    rows = factors.rows(connection, "kept", find("contributing_factors"), (), 0.95)
+    return next(row for row in rows if row["factor"].startswith("curvature") and row["incident"] == "any")
+
+
+def test_one_patient_is_no_proof() -> None:
+    """Twelve incidents in the twelve curved canals of a single patient say nothing of curved canals."""
+    others = [(f"P{i}", 0, int(i < 20)) for i in range(200)]
+    spread = told_of([*others, *((f"Q{i}", 1, 1) for i in range(12))])
+    alone = told_of([*others, *(("Q", 1, 1) for i in range(12))])
+    assert spread["seen"] == "seen more often"
+    assert alone["estimate"] == spread["estimate"] == pytest.approx(10)
+    assert alone["high"] / alone["low"] >= spread["high"] / spread["low"]
+
+
+def test_patients_with_many_incidents_widen_the_limits() -> None:
+    canals = [(f"P{i}", i % 2, int(i % 5 == 0 or i % 7 == 0)) for i in range(60)]
+    apart = told_of([(f"{p}/{j}", present, event) for p, present, event in canals for j in range(4)])
+    together = told_of([(p, present, event) for p, present, event in canals for j in range(4)])
+    assert together["estimate"] == pytest.approx(apart["estimate"])
+    assert together["design_effect"] == pytest.approx(4, rel=0.05)  # four canals alike in all are one
+    assert together["low"] < apart["low"] < apart["high"] < together["high"]
+
+
+def test_no_incident_on_one_side_has_a_limit_and_no_certainty() -> None:
+    none = told_of([*((f"P{i}", 1, 0) for i in range(50)), *((f"Q{i}", 0, int(i < 3)) for i in range(50))])
+    # 3 events among 100 equal chances: 2 x 0.5 ** 3; the ratio's limit from (1 / (1 + ratio)) ** 3 = 0.025.
+    assert (none["estimate"], none["low"], none["p_value"]) == (0, 0, pytest.approx(0.25))
+    assert none["high"] == pytest.approx(0.025 ** (-1 / 3) - 1)
+    assert none["seen"] == "no difference shown"
+    of_one_patient = told_of([*((f"P{i}", 1, 0) for i in range(50)), *(("Q", 0, int(i < 3)) for i in range(50))])
+    assert of_one_patient["p_value"] == 1

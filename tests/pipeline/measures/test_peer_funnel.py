@@ -19,8 +19,8 @@ Row = dict[str, Any]
 def of(teeth: dict[str, tuple[int, int]]) -> dict[str, Row]:
     """Rows for {dentist: (healed, judged)}."""
     units = pl.DataFrame(
-        [{"dentist": d, "numerator": int(i < x)} for d, (x, n) in teeth.items() for i in range(n)],
-        schema={"dentist": pl.String, "numerator": pl.Int64},
+        [{"dentist": d, "numerator": int(i < x), "cluster": None} for d, (x, n) in teeth.items() for i in range(n)],
+        schema={"dentist": pl.String, "numerator": pl.Int64, "cluster": pl.String},
     )
     connection = in_memory()
     connection.register("given", units)

@@ -18,10 +18,10 @@ Row = dict[str, Any]
 def lots(counts: dict[str, tuple[int, int]], confidence: float = 0.95) -> list[Row]:
     """Rows of the funnel for {lot: (events, uses)}."""
     connection = in_memory()
-    connection.execute("create temp table kept (lot varchar, numerator integer)")
+    connection.execute("create temp table kept (lot varchar, numerator integer, cluster varchar)")
     for lot, (events, uses) in counts.items():
         connection.execute(
-            "insert into kept select ?, case when i <= ? then 1 else 0 end from range(1, ? + 1) as t(i)",
+            "insert into kept select ?, case when i <= ? then 1 else 0 end, null from range(1, ? + 1) as t(i)",
             [lot, events, uses],
         )
     return funnel.rows(connection, "kept", find("separations_by_lot"), (), confidence)
