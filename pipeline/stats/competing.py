@@ -96,7 +96,7 @@ def aalen_johansen(
         )
         together = np.maximum(variance + _incidence_products(where, kind, k, codes, n, d, dk, before), 0)
         with np.errstate(divide="ignore", invalid="ignore"):
-            clustered = np.sqrt(together * (clusters / (clusters - 1) if few else 1))
+            clustered = np.sqrt(together * clusters / (clusters - 1) if few else together)
         error = np.sqrt(np.maximum(variance, 0))
         known = (curve > 0) & (curve < 1 - _EQUAL)
         inside = np.where(known, curve, 0.5)  # any figure will do where the limits are undefined

@@ -28,6 +28,7 @@ class Ratio:
 
 
 NOT_ESTIMABLE = Ratio(None, None, None)
+_ROUNDING = 1e-9  # what floating point leaves of an error that is 0 by hand, of a logarithm
 
 
 def median_ratio(
@@ -92,7 +93,8 @@ def adjusted_ratios(
 
     `minutes` are positive; `group` and each of `factors` are whole numbers, one level each; `numbers` enter as they
     are; `cluster` says which units belong together (a patient's). log(minutes) is linear in all of them. A group that
-    the case mix cannot be told from is not estimable, nor is anything with fewer than two clusters.
+    the case mix cannot be told from is not estimable, nor is anything with fewer than two clusters. Limits are None
+    where they would be 0 wide: times that happen to be equal do not tell how they vary.
     """
     y, g = sample(minutes), np.asarray(group).ravel()
     if bool(np.any(y <= 0)):
@@ -133,7 +135,7 @@ def _fit(
     np.add.at(scores, codes, x * (y - x @ b)[:, None])
     few = clusters / (clusters - 1) * (y.size - 1) / (y.size - kept.size)
     se = np.sqrt(few * np.diag(bread @ scores.T @ scores @ bread))
-    half = -float(stdtrit(clusters - 1, tail(confidence))) * se
+    half = -float(stdtrit(clusters - 1, tail(confidence))) * np.where(se > _ROUNDING, se, np.nan)
     found = dict(zip(kept.tolist(), zip(b.tolist(), half.tolist(), strict=True), strict=True))
     out = []
     for place in range(1 + len(mix), columns.shape[1]):

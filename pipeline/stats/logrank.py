@@ -16,6 +16,7 @@ import numpy.typing as npt
 from ._common import FEW_CLUSTERS, Floats, Ints, chi2_p, cluster_codes
 from .survival import durations
 
+_ROUNDING = 1e-9  # of the largest eigenvalue: what rounding leaves of one that is 0 by hand
 FEWEST_CLUSTERS = 10  # of a group; tests/planted/simulated/test_clusters.py says what becomes of the test with fewer
 
 
@@ -77,13 +78,13 @@ def logrank(
     difference = ((deaths - fair) * weight).sum(axis=1)
     expected = fair.sum(axis=1)
     # Ranks tell how many groups really meet: groups never at risk together add nothing.
-    df = int(np.linalg.matrix_rank(covariance, hermitian=True)) if times.size else 0
+    df = int(np.linalg.matrix_rank(covariance, hermitian=True, rtol=_ROUNDING)) if times.size else 0
     chi2 = p = None
     clusters = [int(np.unique(patient[code == g]).size) for g in range(names.size)]
     alone = int(patient.max(initial=-1)) + 1 == t.size
     if df and alone:
         # Rounding can leave a difference of nothing a hair below 0.
-        chi2 = max(float(difference @ np.linalg.pinv(covariance, hermitian=True) @ difference), 0.0)
+        chi2 = max(float(difference @ np.linalg.pinv(covariance, rtol=_ROUNDING, hermitian=True) @ difference), 0.0)
         p = chi2_p(chi2, df)
     elif df and min(clusters) >= FEWEST_CLUSTERS:
         chi2, p = _robust_score(_score_residuals(t, seen, code, times, d / n, share), patient, df)
@@ -111,10 +112,10 @@ def _robust_score(residuals: Floats, cluster: Ints, df: int) -> tuple[float | No
     by_cluster = np.zeros((m, residuals.shape[1]))
     np.add.at(by_cluster, cluster, residuals)
     spread = by_cluster.T @ by_cluster
-    if np.linalg.matrix_rank(spread, hermitian=True) < df:
+    if np.linalg.matrix_rank(spread, hermitian=True, rtol=_ROUNDING) < df:
         return None, None
     score = by_cluster.sum(axis=0)
-    chi2 = max(float(score @ np.linalg.pinv(spread, hermitian=True) @ score), 0.0)
+    chi2 = max(float(score @ np.linalg.pinv(spread, rtol=_ROUNDING, hermitian=True) @ score), 0.0)
     if m >= FEW_CLUSTERS:
         return chi2, chi2_p(chi2, df)
     if m <= max(df, chi2):

@@ -505,6 +505,23 @@ CASES = {
             "A7E3",
         ),
     ),
+    # GS1 General Specifications: elements 10 and 21 end with FNC1 (character 29) unless they are the last.
+    "udi_separator_lost": (
+        [
+            {"udi": None},
+            {"udi": "01095212345432131010AB12\x1d17260228", "lot": "AB12"},
+            {"udi": "010952123454321310AB12", "lot": "AB12"},
+            {"udi": "(01)09521234543213(10)AB1217260228", "lot": "AB1217260228"},  # brackets tell
+            {"udi": "010952123454321317260228", "lot": "AB1217260228"},  # the lot is not from there
+            {"udi": "010952123454321310AB1217261328", "lot": "AB1217261328"},  # no month 13
+            {"udi": "010952123454321310AB12", "lot": None},
+        ],
+        [
+            {"udi": "010952123454321310AB1217260228", "lot": "AB1217260228"},
+            {"udi": "]d2010952123454321310AB1217260200", "lot": "AB1217260200"},
+            {"udi": "010952123454321321S000117260228", "instrument_id": "S000117260228", "lot": None},
+        ],
+    ),
     "instrument_text_damaged": (
         each("description", None, "shaping file 25 / 0.06", "Feile für Wurzelkanäle", "Å", "5 µm"),
         each("description", "Feile fÃ¼r", "lime \ufffd", "lâ€˜instrument", "Â°C"),

@@ -265,3 +265,14 @@ def test_no_other_masses_are_likelier_than_turnbulls(rows: list[tuple[float, flo
         moved[i], moved[j] = moved[i] - step, moved[j] + step
         with np.errstate(divide="ignore"):
             assert np.log(inside @ moved).sum() <= found.loglik + len(rows) * 1e-6
+
+
+def test_two_groups_leave_one_degree_of_freedom_whatever_rounding_does() -> None:
+    """R's survdiff: chi-square 4 on 1 degree of freedom, p 0.0455. Rounding had made it 2, and the p-value 0.135."""
+    found = logrank([6, 7, 11, 14, 15], [1, 0, 1, 1, 0], [1, 0, 0, 0, 0])
+    assert (found.df, found.chi2, found.p) == (1, pytest.approx(4), pytest.approx(0.0455, abs=5e-5))
+    rng = np.random.default_rng(1)
+    for _ in range(300):
+        n, groups = int(rng.integers(3, 12)), int(rng.integers(2, 5))
+        found = logrank(np.ceil(rng.exponential(8, n)), rng.random(n) < 0.5, rng.integers(0, groups, n))
+        assert found.df < len(found.groups)
