@@ -45,6 +45,7 @@ select
     p.flags,
     i.lot,
     1 as numerator,
+    p.patient_id as cluster,
     p.without_use as left_out
 from separations_not_placed as p
 left join instruments as i on i.practice = p.practice and i.instrument_id = p.instrument_id

@@ -39,6 +39,7 @@ select
     p.flags,
     1 as numerator,
     0 as exposure,
+    p.patient_id as cluster,
     p.without_use as left_out
 from separations_not_placed as p
 where p.without_use is not null

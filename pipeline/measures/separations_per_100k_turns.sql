@@ -43,6 +43,7 @@ select
     p.flags,
     1 as numerator,
     cast(0 as double) as exposure,
+    p.patient_id as cluster,
     p.without_serial as left_out
 from separations_not_placed as p
 where p.without_serial is not null
