@@ -16,7 +16,7 @@ import numpy.typing as npt
 from ._common import FEW_CLUSTERS, Floats, Ints, chi2_p, cluster_codes
 from .survival import durations
 
-FEWEST_CLUSTERS = 10  # of a group; tests/planted/simulated/test_clusters.py says what becomes of the test with fewer
+FEWEST_CLUSTERS = 10  # of a group, as the comparison's model asks of a side; common practice, no source
 
 
 @dataclass(frozen=True)
