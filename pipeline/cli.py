@@ -576,8 +576,16 @@ def _workspace(
 # Of a comparison a table shows these; --json and --out have every figure.
 _OF_COMPARISONS = frozenset(
     (
-        *("reference", "n", "n_reference", "crude_difference", "estimate", "low", "high", "p_adjusted", "n_used"),
-        *("odds_ratio", "gee_odds_ratio", "standardised", "standardised_reference", "smallest_difference", "too_few"),
+        *("reference", "n", "n_reference", "crude_difference", "estimate", "low", "high", "p_adjusted"),
+        *("mantel_haenszel_difference", "standardised_difference", "weighted_difference", "alone", "alone_reference"),
+        *("e_value", "n_eligible", "n_eligible_reference", "review_median", "review_median_reference", "too_few"),
+    )
+)
+
+_OF_RATES = frozenset(
+    (
+        *("reference", "n", "events", "rate", "n_reference", "events_reference", "rate_reference", "crude_ratio"),
+        *("estimate", "low", "high", "p_adjusted", "method", "events_used", "too_few"),
     )
 )
 
@@ -591,8 +599,9 @@ def _print_result(result: Result) -> None:
 
     timed = find(result.measure).time_unit if any("time" in row for row in result.rows) else ""
     typer.echo(f"{result.title} ({result.unit}{f'; time in {timed}' if timed else ''})")
-    if result.kind == "comparison":
-        aside = {key for row in result.rows for key in row} - _OF_COMPARISONS - {*result.by}
+    if result.kind in ("comparison", "rate_comparison"):
+        shown = _OF_COMPARISONS if result.kind == "comparison" else _OF_RATES
+        aside = {key for row in result.rows for key in row} - shown - {*result.by}
         table(result.rows, empty="Nothing to compare.", drop=tuple(aside))
         for row in result.rows:
             typer.echo(row["sentence"])

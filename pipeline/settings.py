@@ -74,6 +74,16 @@ class Standard(_Strict):
     note: str = ""  # what the lead means to do
 
 
+class Answer(_Strict):
+    """What was found when a CUSUM's signal was looked into: from `on` the group's sum starts again at 0."""
+
+    measure: Literal["healed_share", "separations_per_100_teeth"]  # those that have a CUSUM
+    group: Literal["dentist", "sequence"]
+    value: Annotated[str, Field(min_length=1)]  # which dentist or sequence, as the records name it
+    on: dt.date  # teeth from this day on count anew
+    note: Annotated[str, Field(min_length=1)]  # what was found
+
+
 class Reporting(_Strict):
     """How figures are reported."""
 
@@ -81,6 +91,14 @@ class Reporting(_Strict):
     confidence: Annotated[float, Field(gt=0.5, lt=1)] = 0.95
     healed_after_months: Annotated[int, Field(ge=1)] = 12
     recall_window_months: tuple[Annotated[int, Field(ge=0)], Annotated[int, Field(ge=1)]] = (9, 18)
+    comparison_window_months: tuple[Annotated[int, Field(ge=0)], Annotated[int, Field(ge=1)]] = (12, 24)
+
+    @field_validator("comparison_window_months")
+    @classmethod
+    def _some_months(cls, value: tuple[int, int]) -> tuple[int, int]:
+        if not value[0] < value[1]:
+            raise ValueError(f"the window begins before it ends, as in [12, 24], not [{value[0]}, {value[1]}]")
+        return value
 
 
 class Settings(_Strict):
@@ -93,6 +111,7 @@ class Settings(_Strict):
     reporting: Reporting = Reporting()
     sequence: tuple[Sequence, ...] = ()
     standard: tuple[Standard, ...] = ()
+    answer: tuple[Answer, ...] = ()
 
     @property
     def sequences(self) -> tuple[Sequence, ...]:
@@ -101,6 +120,19 @@ class Settings(_Strict):
     @property
     def standards(self) -> tuple[Standard, ...]:
         return self.standard
+
+    @property
+    def answers(self) -> tuple[Answer, ...]:
+        return self.answer
+
+    @field_validator("answer")
+    @classmethod
+    def _each_answer_once(cls, value: tuple[Answer, ...]) -> tuple[Answer, ...]:
+        told = [(answer.measure, answer.group, answer.value, answer.on) for answer in value]
+        twice = next((one for one in told if told.count(one) > 1), None)
+        if twice:
+            raise ValueError(f"there are two answers of {twice[0]}, {twice[1]} {twice[2]}, on {twice[3]}")
+        return value
 
     @field_validator("sequence")
     @classmethod

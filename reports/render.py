@@ -81,7 +81,7 @@ def render(
         chosen = _choose(wanted, months, source.as_of) if which in {"all", "monthly"} else None
         if which == "monthly" and chosen is None:
             raise UserError("the store holds no month to report on", do="Import visits or treatments first")
-        known = _dentists(source) if which in {"all", "outcomes"} else set()
+        known = _dentists(source, connection) if which in {"all", "outcomes"} else set()
         if which == "outcomes" and not known:
             raise UserError("the store knows no dentist to report on", do="Import treatments first")
         if dentist is not None and which in {"all", "outcomes"} and dentist not in known:
@@ -200,8 +200,12 @@ def _months_with_data(source: Source) -> set[str]:
     return {m for m in _groups(source, "month") if re.fullmatch(r"\d{4}-\d{2}", m)}
 
 
-def _dentists(source: Source) -> set[str]:
-    return _groups(source, "dentist")
+def _dentists(source: Source, connection: Any) -> set[str]:
+    """Every dentist on record: no measure knows them all, as each leaves out what it cannot count yet."""
+    if connection is None:  # a workspace without a store of its own
+        return _groups(source, "dentist")
+    found = connection.execute("select dentist from treatments union select dentist from visits").fetchall()
+    return {dentist for (dentist,) in found if dentist is not None}
 
 
 def _month(text: str) -> Month:

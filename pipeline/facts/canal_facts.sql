@@ -7,9 +7,15 @@ with treated as (
         c.sequence,
         c.curvature_class,
         c.started_at,
-        date_diff('second', c.started_at, c.finished_at) / 60.0 as measured_minutes,
+        -- True minutes, also over a change of the clock; none where a time may mean two moments, or none (see visit_times).
+        case
+            when s.in_doubt or f.in_doubt then null
+            else (date_diff('second', c.started_at, c.finished_at) - (f.utc_offset - s.utc_offset)) / 60.0
+        end as measured_minutes,
         c.flags
     from canal_base as c
+    left join clock as s on c.started_at >= s.begins and c.started_at < s.ends
+    left join clock as f on c.finished_at >= f.begins and c.finished_at < f.ends
     where c.not_treated is null
 ),
 
@@ -23,8 +29,8 @@ visit_minutes as (
     select
         practice,
         visit_id,
-        date_diff('second', min(seated_at), max(left_at)) / 60.0 as minutes
-    from visits
+        case when max(clock_in_doubt) = 0 then (max(left_second) - min(seated_second)) / 60.0 end as minutes
+    from visit_times
     group by practice, visit_id
 ),
 
@@ -90,6 +96,14 @@ separated as (
     select practice, treatment_id, canal, count(*) as separations
     from separation_events
     group by practice, treatment_id, canal
+),
+
+-- What is doubtful of an incident is doubtful of the canal it happened in.
+incident_flags as (
+    select i.practice, i.treatment_id, i.canal, string_agg(m.rules, '') as rules
+    from incidents as i
+    inner join marked as m on m.kind = 'incidents' and m.batch_id = i.batch_id and m.record_no = i.record_no
+    group by i.practice, i.treatment_id, i.canal
 )
 
 select
@@ -107,7 +121,7 @@ select
     b.kind,
     b.lesion,
     t.curvature_class,
-    t.flags || coalesce(b.flags, '') as flags,
+    t.flags || coalesce(b.flags, '') || coalesce(i.rules, '') as flags,
     case
         when t.measured_minutes is not null then 'measured'
         when e.minutes is not null then 'estimated'
@@ -132,3 +146,4 @@ left join consumed as n on n.practice = t.practice and n.treatment_id = t.treatm
 left join cost as k on k.practice = t.practice and k.treatment_id = t.treatment_id and k.canal = t.canal
 left join separated as s on s.practice = t.practice and s.treatment_id = t.treatment_id and s.canal = t.canal
 left join canal_shaping as h on h.practice = t.practice and h.treatment_id = t.treatment_id and h.canal = t.canal
+left join incident_flags as i on i.practice = t.practice and i.treatment_id = t.treatment_id and i.canal = t.canal

@@ -1,20 +1,38 @@
 -- One row a canal with uses of instruments: from the start of the first to the end of the last (its start and the
 -- seconds it turned, where recorded). Gaps over 20 minutes between the end of all uses so far and the next start are cut:
 -- the patient went home, or another canal or tooth came in between (common practice, no source).
-with timed as (
+with clocked as (
+    select
+        u.practice,
+        u.treatment_id,
+        u.canal,
+        u.use_id,
+        u.step,
+        u.seconds,
+        u.motion,
+        -- True seconds, also over a change of the clock; none where a time may mean two moments, or none (visit_times).
+        case
+            when not k.in_doubt
+                then date_diff('second', timestamp '2000-01-01 00:00:00', u.started_at) - k.utc_offset
+        end as started_second
+    from instrument_uses as u
+    left join clock as k on u.started_at >= k.begins and u.started_at < k.ends
+),
+
+timed as (
     select
         practice,
         treatment_id,
         canal,
         use_id,
         step,
-        started_at,
+        started_second,
         seconds,
         motion,
-        date_diff('second', min(started_at) over (partition by practice, treatment_id, canal), started_at) as began,
+        started_second - min(started_second) over (partition by practice, treatment_id, canal) as began,
         row_number() over (partition by practice, treatment_id, canal order by step, use_id) as place,
         row_number() over (partition by practice, treatment_id, canal order by step desc, use_id desc) as place_from_last
-    from instrument_uses
+    from clocked
 ),
 
 in_order as (
@@ -27,7 +45,7 @@ in_order as (
             rows between unbounded preceding and 1 preceding
         ) as ended_before
     from timed
-    where started_at is not null
+    where started_second is not null
 ),
 
 spans as (
@@ -51,7 +69,7 @@ every_use as (
         count(seconds) as uses_with_seconds,
         sum(seconds) as seconds,
         sum(case when motion <> 'hand' then seconds else 0 end) as engine_seconds,
-        max(case when started_at is null and (place = 1 or place_from_last = 1) then 1 else 0 end) as ends_untimed
+        max(case when started_second is null and (place = 1 or place_from_last = 1) then 1 else 0 end) as ends_untimed
     from timed
     group by practice, treatment_id, canal
 )

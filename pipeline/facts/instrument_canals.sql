@@ -1,5 +1,6 @@
 -- One row for each instrument in each canal it was taken into: its use number there, and what that use cost.
--- A use is one canal: an instrument taken into the same canal twice has one use there.
+-- A use is one canal: an instrument taken into the same canal twice has one use there. `recorded_use_number` counts the
+-- recorded uses; `use_number` is the same where they are all its uses, else not known (see instrument_service).
 with taken as (
     select
         u.practice,
@@ -79,7 +80,9 @@ select
     n.size,
     n.sequence,
     n.flags,
-    n.use_number,
+    n.use_number as recorded_use_number,
+    case when s.earlier_uses is null then n.use_number end as use_number,
+    s.earlier_uses,
     n.uses,
     e.teeth,
     -- The price is spread over the uses the limit allows, or over the actual ones where they are more; what an
@@ -87,13 +90,23 @@ select
     case
         when i.price is null then null
         when i.use_limit is null and i.retired_on is null then null
+        -- Uses that nobody recorded bore a part of the price: only a use within the limit has a share that is known.
+        when
+            s.earlier_uses is not null
+            and (
+                i.use_limit is null
+                or n.uses >= i.use_limit
+                or (i.retired_on is not null and n.use_number = n.uses)
+            )
+            then null
         when i.use_limit is null or n.uses >= i.use_limit then i.price / n.uses
         when i.retired_on is not null and n.use_number = n.uses
             then i.price / i.use_limit * (1 + i.use_limit - n.uses)
         else i.price / i.use_limit
     end as price_share,
-    -- One cycle a tooth where the cycles were not counted.
-    coalesce(i.sterilisations, e.teeth) * cast(${sterilisation_cost} as double) / n.uses as sterilisation_share,
+    -- One cycle a tooth where the cycles were not counted, or were counted before the records begin.
+    case when s.earlier_uses is null then coalesce(i.sterilisations, e.teeth) else e.teeth end
+    * cast(${sterilisation_cost} as double) / n.uses as sterilisation_share,
     i.use_limit,
     -- Only what rotates makes so many turns; how often a reciprocating instrument turns round, speed and time do not tell.
     case when n.motion = 'rotation' then n.revolutions end as revolutions,
@@ -109,6 +122,7 @@ select
     c.curvature_class
 from numbered as n
 inner join teeth as e on e.practice = n.practice and e.instrument_id = n.instrument_id
+inner join instrument_service as s on s.practice = n.practice and s.instrument_id = n.instrument_id
 left join instruments as i on i.practice = n.practice and i.instrument_id = n.instrument_id
 left join treatment_base as b on b.practice = n.practice and b.treatment_id = n.treatment_id
 left join canal_base as c on c.practice = n.practice and c.treatment_id = n.treatment_id and c.canal = n.canal

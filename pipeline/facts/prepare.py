@@ -17,6 +17,7 @@ from graphlib import TopologicalSorter
 from importlib.resources import files
 from string import Template
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 from pipeline.settings import Settings
 from pipeline.store.known import changes_sql, latest_import
@@ -61,6 +62,7 @@ def prepare(connection: Connection, settings: Settings, as_of: dt.date) -> None:
            from flags where len(spoils) > 0 group by kind, batch_id, record_no"""
     )
     _settings_tables(connection, settings, as_of)
+    _clock_table(connection, settings.time_zone)
     _import_tables(connection, settings.time_zone)
 
 
@@ -74,11 +76,14 @@ def make(connection: Connection, names: Iterable[str], *, empty: bool = False) -
     assert found is not None
     settings = Settings.model_validate_json(found[0])
     from_months, to_months = settings.reporting.recall_window_months
+    compare_from, compare_to = settings.reporting.comparison_window_months
     values = {
         "as_of": found[1].isoformat(),
         "healed_after_months": settings.reporting.healed_after_months,
         "recall_from_months": from_months,
         "recall_to_months": to_months,
+        "compare_from_months": compare_from,
+        "compare_to_months": compare_to,
         "sterilisation_cost": settings.sterilisation_cost,
     }
     wanted = frozenset().union(*map(_needed, names)) - {name for (name,) in there}
@@ -133,6 +138,51 @@ def _settings_tables(connection: Connection, settings: Settings, as_of: dt.date)
         if rows:
             places = ", ".join("(" + ", ".join("?" * len(row)) + ")" for row in rows)
             connection.execute(f"insert into {name} values {places}", [value for row in rows for value in row])
+
+
+def _clock_table(connection: Connection, time_zone: str) -> None:
+    """The practice's clock: one row a span of local time with the same offset from UTC, in seconds.
+
+    Records hold local clock times. A visit over a change of the clock lasts an hour less or more than they say; with
+    the offsets of its ends it has its true length. `in_doubt`: the hour that comes twice, and the one that is left out.
+    """
+    connection.execute(
+        "create or replace temp table clock (begins timestamp, ends timestamp, utc_offset bigint, in_doubt boolean)"
+    )
+    spans = clock_spans(time_zone, dt.date.today().year + 1)
+    places = ", ".join(["(?, ?, ?, ?)"] * len(spans))
+    connection.execute(f"insert into clock values {places}", [value for span in spans for value in span])
+
+
+@cache
+def clock_spans(time_zone: str, last_year: int) -> list[tuple[dt.datetime, dt.datetime, int, bool]]:
+    """Spans of local time from 1900 to 2200 with their offset from UTC (s), changes from 1989 to the end of a year.
+
+    Between two changes there is one span; a change itself makes one of its own, in doubt, with the offset before it.
+    """
+    zone = ZoneInfo(time_zone)
+
+    def offset(second: int) -> int:
+        utc = dt.datetime.fromtimestamp(second, dt.UTC).astimezone(zone).utcoffset()
+        assert utc is not None
+        return int(utc.total_seconds())
+
+    first, last = (int(dt.datetime(year, 1, 1, tzinfo=dt.UTC).timestamp()) for year in (1989, last_year + 1))
+    begins, spans = dt.datetime(1900, 1, 1), []
+    for week in range(first, last, 7 * 86400):
+        near, far = week, min(week + 7 * 86400, last)
+        before, after = offset(near), offset(far)
+        if before == after:
+            continue
+        while far - near > 1:
+            middle = (near + far) // 2
+            near, far = (middle, far) if offset(middle) == before else (near, middle)
+        earlier, later = sorted(
+            dt.datetime.fromtimestamp(far + shift, dt.UTC).replace(tzinfo=None) for shift in (before, after)
+        )
+        spans += [(begins, earlier, before, False), (earlier, later, before, True)]
+        begins = later
+    return [*spans, (begins, dt.datetime(2200, 1, 1), offset(last), False)]
 
 
 def _import_tables(connection: Connection, time_zone: str) -> None:

@@ -1,10 +1,30 @@
 -- One row a use: one instrument taken into one canal. Separations that only the incidents know of are counted at the
 -- first use of their canal (of their instrument, where it is named), so that every event has an exposure.
-with only_reported as (
-    select practice, treatment_id, canal, instrument_id, count(*) as events
-    from separation_events
-    where use_id is null
-    group by practice, treatment_id, canal, instrument_id
+with doubtful as (
+    select i.practice, i.incident_id, m.rules
+    from incidents as i
+    inner join marked as m on m.kind = 'incidents' and m.batch_id = i.batch_id and m.record_no = i.record_no
+),
+
+only_reported as (
+    select
+        e.practice,
+        e.treatment_id,
+        e.canal,
+        e.instrument_id,
+        count(*) as events,
+        string_agg(d.rules, '') as rules
+    from separation_events as e
+    left join doubtful as d on d.practice = e.practice and d.incident_id = e.incident_id
+    where e.use_id is null
+    group by e.practice, e.treatment_id, e.canal, e.instrument_id
+),
+
+reported_uses as (
+    select e.practice, e.use_id, d.rules
+    from separation_events as e
+    inner join doubtful as d on d.practice = e.practice and d.incident_id = e.reported_as
+    where e.use_id is not null
 ),
 
 first_use as (
@@ -14,6 +34,7 @@ first_use as (
         r.canal,
         r.instrument_id,
         r.events,
+        r.rules,
         coalesce(
             min(case when u.instrument_id = r.instrument_id then u.use_id end),
             min(u.use_id)
@@ -21,11 +42,11 @@ first_use as (
     from only_reported as r
     inner join instrument_uses as u
         on u.practice = r.practice and u.treatment_id = r.treatment_id and u.canal = r.canal
-    group by r.practice, r.treatment_id, r.canal, r.instrument_id, r.events
+    group by r.practice, r.treatment_id, r.canal, r.instrument_id, r.events, r.rules
 ),
 
 added as (
-    select practice, use_id, sum(events) as events
+    select practice, use_id, sum(events) as events, string_agg(rules, '') as rules
     from first_use
     group by practice, use_id
 )
@@ -49,10 +70,11 @@ select
     c.curvature_class,
     u.size,
     u.motion,
-    coalesce(m.rules, '') || coalesce(b.flags, '') as flags,
+    coalesce(m.rules, '') || coalesce(b.flags, '') || coalesce(a.rules, '') || coalesce(r.rules, '') as flags,
     case when u.result = 'separated' then 1 else 0 end + coalesce(a.events, 0) as separations
 from instrument_uses as u
 left join treatment_base as b on b.practice = u.practice and b.treatment_id = u.treatment_id
 left join canal_base as c on c.practice = u.practice and c.treatment_id = u.treatment_id and c.canal = u.canal
 left join added as a on a.practice = u.practice and a.use_id = u.use_id
+left join reported_uses as r on r.practice = u.practice and r.use_id = u.use_id
 left join marked as m on m.kind = 'instrument_uses' and m.batch_id = u.batch_id and m.record_no = u.record_no

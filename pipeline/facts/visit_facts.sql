@@ -8,7 +8,9 @@ with visits_once as (
         coalesce('chair ' || v.chair, 'patient ' || b.patient_id, 'visit ' || v.visit_id) as place,
         coalesce(b.patient_id, 'treatment ' || v.treatment_id) as patient_id,
         min(v.seated_at) as seated_at,
-        max(v.left_at) as left_at,
+        min(e.seated_second) as seated_second,
+        max(e.left_second) as left_second,
+        max(e.clock_in_doubt) as clock_in_doubt,
         max(v.booked_minutes) as booked_minutes,
         min(v.dentist) as first_dentist,
         max(v.dentist) as last_dentist,
@@ -28,6 +30,8 @@ with visits_once as (
         max(b.curvature_class) as last_curvature_class,
         string_agg(coalesce(m.rules, ''), '') as flags
     from visits as v
+    inner join visit_times as e
+        on e.practice = v.practice and e.visit_id = v.visit_id and e.treatment_id = v.treatment_id
     left join treatment_base as b on b.practice = v.practice and b.treatment_id = v.treatment_id
     left join marked as m on m.kind = 'visits' and m.batch_id = v.batch_id and m.record_no = v.record_no
     group by
@@ -40,9 +44,9 @@ with visits_once as (
 with_predecessor as (
     select
         *,
-        max(left_at) over (
+        max(left_second) over (
             partition by practice, place, patient_id
-            order by seated_at, left_at, visit_id
+            order by seated_second, left_second, visit_id
             rows between unbounded preceding and 1 preceding
         ) as left_before
     from visits_once
@@ -51,9 +55,9 @@ with_predecessor as (
 numbered as (
     select
         *,
-        sum(case when left_before is null or seated_at >= left_before then 1 else 0 end) over (
+        sum(case when left_before is null or seated_second >= left_before then 1 else 0 end) over (
             partition by practice, place, patient_id
-            order by seated_at, left_at, visit_id
+            order by seated_second, left_second, visit_id
             rows between unbounded preceding and current row
         ) as sitting
     from with_predecessor
@@ -67,8 +71,10 @@ sittings as (
         sitting,
         min(visit_id) as visit_id,
         min(seated_at) as seated_at,
-        max(left_at) as left_at,
-        sum(date_diff('second', seated_at, left_at)) / 60.0 as recorded_minutes,
+        min(seated_second) as seated_second,
+        max(left_second) as left_second,
+        max(clock_in_doubt) as clock_in_doubt,
+        sum(left_second - seated_second) / 60.0 as recorded_minutes,
         -- Known only where every visit of the sitting was booked.
         case when count(booked_minutes) = count(*) then sum(booked_minutes) end as booked_minutes,
         case when min(first_dentist) = max(last_dentist) then min(first_dentist) else 'mixed' end as dentist,
@@ -108,9 +114,9 @@ sittings as (
 in_chair as (
     select
         *,
-        max(left_at) over (
+        max(left_second) over (
             partition by practice, place
-            order by seated_at, left_at, patient_id
+            order by seated_second, left_second, patient_id
             rows between unbounded preceding and 1 preceding
         ) as occupied_until
     from sittings
@@ -132,10 +138,11 @@ select
     flags,
     recorded_minutes,
     case
-        when occupied_until is null or occupied_until <= seated_at then date_diff('second', seated_at, left_at) / 60.0
-        when occupied_until >= left_at then 0.0
-        else date_diff('second', occupied_until, left_at) / 60.0
+        when occupied_until is null or occupied_until <= seated_second then (left_second - seated_second) / 60.0
+        when occupied_until >= left_second then 0.0
+        else (left_second - occupied_until) / 60.0
     end as minutes,
-    date_diff('second', seated_at, left_at) / 60.0 as in_chair_minutes,
+    (left_second - seated_second) / 60.0 as in_chair_minutes,
+    clock_in_doubt,
     booked_minutes
 from in_chair

@@ -79,7 +79,12 @@ class Measure(_Strict):
     time_unit: str = ""
     horizons: tuple[float, ...] = ()
     compare: str = ""
+    rate: bool = False  # of a funnel after case mix: a unit may have several events
     strata: tuple[str, ...] = ()
+    adjust: tuple[str, ...] = ()  # of a comparison: columns that the headline allows for, beside the strata's table
+    adjust_numbers: tuple[str, ...] = ()  # the same, as numbers (linear)
+    not_adjusted: dict[str, str] = {}  # recorded, if "kind.column" is filled, and not allowed for: what it is in words
+    not_recorded: str = ""  # what no record tells, in words
     order: tuple[str, ...] = ()
     needs: dict[str, tuple[str, ...]] = {}
     needs_one_of: tuple[str, ...] = ()

@@ -2,5 +2,8 @@ select
     f.*,
     f.minutes as value,
     f.patient_id as cluster,
-    case when f.basis is null then 'neither canal times nor a visit to estimate them from' end as left_out
+    case
+        when f.basis is null
+            then 'neither canal times nor a visit to estimate them from, or these in the hour in which the clock was changed'
+    end as left_out
 from canal_facts as f

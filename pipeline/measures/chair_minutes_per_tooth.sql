@@ -3,8 +3,9 @@ with each_visit as (
     select
         practice,
         visit_id,
-        date_diff('second', min(seated_at), max(left_at)) / 60.0 / count(distinct treatment_id) as minutes
-    from visits
+        (max(left_second) - min(seated_second)) / 60.0 / count(distinct treatment_id) as minutes,
+        max(clock_in_doubt) as clock_in_doubt
+    from visit_times
     where cast(seated_at as date) <= date '${as_of}'
     group by practice, visit_id
 ),
@@ -13,7 +14,8 @@ sat as (
     select
         v.practice,
         v.treatment_id,
-        sum(e.minutes) as minutes
+        sum(e.minutes) as minutes,
+        max(e.clock_in_doubt) as clock_in_doubt
     from (select distinct practice, visit_id, treatment_id from visits) as v
     inner join each_visit as e on e.practice = v.practice and e.visit_id = v.visit_id
     group by v.practice, v.treatment_id
@@ -27,6 +29,7 @@ select
     case
         when not f.completed then 'treatment not completed'
         when s.minutes is null then 'no visit recorded'
+        when s.clock_in_doubt = 1 then 'a visit begins or ends in the hour in which the clock was changed'
     end as left_out
 from tooth_facts as f
 left join sat as s on s.practice = f.practice and s.treatment_id = f.treatment_id

@@ -27,9 +27,14 @@ FORMULAS = {
     "amount": "mean = total / n; interval: mean ± t √(variance between patients), Student's t",
     "survival": "S(t) = Π (1 - events / at risk) over the times up to t; limits S^exp(± z θ), "
     "θ = √(Σ events / (at risk (at risk - events))) / |ln S| (Greenwood)",
-    "comparison": "within strata with a of n1 and c of n0 (n together): difference = Σ (a n0 - c n1) / n divided by "
-    "Σ n1 n0 / n; odds ratio = Σ a (n0 - c) / n divided by Σ c (n1 - a) / n; standardised share = Σ w p / Σ w, "
-    "w the practice's own units of the stratum",
+    "rate_comparison": "within strata with a events in t1 and b in t0 (t together): ratio = Σ a t0 / t divided by "
+    "Σ b t1 / t; variance of its logarithm Σ (a + b) t1 t0 / t² divided by the product of these two sums; where few, "
+    "a is binomial given a + b with the chance r t1 / (r t1 + t0), and Σ a a convolution",
+    "comparison": "share of a side = Σ e (1 - e) m / Σ e (1 - e) over both sides + Σ w (y - m) / Σ w over its own; "
+    "e the chance to be on the first side, m that of the event, both from logistic models, w = 1 - e on the first "
+    "side, e on the other; difference of both shares, limits from Wilson's of each and the jackknife by patient. "
+    "Mantel-Haenszel, within strata with a of n1 and c of n0 (n together): difference = Σ (a n0 - c n1) / n divided by "
+    "Σ n1 n0 / n; odds ratio = Σ a (n0 - c) / n divided by Σ c (n1 - a) / n",
     "funnel": "target = Σ x / Σ n; limits: the numbers that a binomial count (n, target) passes by chance 2.5 and 0.1 "
     "times in 100 on a side, divided by n",
 }
@@ -40,6 +45,8 @@ def own_words(text: str, settings: Settings) -> str:
     months = settings.reporting.healed_after_months
     first, last = settings.reporting.recall_window_months
     text = re.sub(r"\b12( calendar)? months (?=after completion|ago\b)", rf"{months}\1 months ", text)
+    since, until = settings.reporting.comparison_window_months
+    text = re.sub(r"\b12 to 24 months after completion", f"{since} to {until} months after completion", text)
     return re.sub(r"\b9( to |-)18 month", rf"{first}\g<1>{last} month", text)
 
 
@@ -183,6 +190,9 @@ def _settings(measure: Measure, settings: Settings) -> list[str]:
         said.append(f"outcomes count from {reporting.healed_after_months} months after completion")
     if columns & {"recalled", "window_open", "follow_ups_in_window"}:
         said.append(f"the recall window is {first} to {last} months")
+    if measure.kind == "comparison" and "window_healed" in columns:
+        since, until = reporting.comparison_window_months
+        said.append(f"outcomes are compared {since} to {until} months after completion")
     if measure.unit == "currency":
         said.append(f"sterilisation costs {settings.sterilisation_cost:g} {settings.currency} a cycle")
     return said

@@ -1,21 +1,25 @@
 """Risk-adjusted CUSUM: a dentist's (or a sequence's) teeth one after another, each against its own risk.
 
-The risk of a tooth comes from the teeth of all others, by tooth type, lesion and kind of treatment. The sum rises where
-more happens than the risks say and falls back to 0 where less does. Methods and sources stand in pipeline.stats.cusum.
+The risk of a tooth comes from the teeth of all others, by tooth type, lesion and kind of treatment. One sum rises where
+more happens than the risks say, another where less does; each falls back to 0. A limit once passed is a signal until
+the settings answer it: from that day on the sums start again at 0. Methods and sources stand in pipeline.stats.cusum.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from pipeline.errors import UserError
+from pipeline.measures.case_mix import PATIENT, columns, first_seen, terms
 from pipeline.measures.run import Result, Row, Workspace
-from pipeline.stats import cusum
+from pipeline.settings import Answer
+from pipeline.stats import cusum, risk_model
 from pipeline.stats._common import Floats
 from pipeline.store.frames import frame
 
@@ -29,17 +33,30 @@ WATCHED = {
 }
 GROUPED = ("dentist", "sequence")
 STRATA = ("tooth_type", "lesion", "kind")
-ODDS_RATIO = 2.0  # the change that the sum is made to find: twice the odds; common practice, no source
-FALSE_ALARM = 0.05  # how often a series of exactly these teeth passes its limit by chance alone
-FEWEST_OTHERS = 30  # teeth of others below which no risk is fitted; common practice, no source
+ODDS_RATIO = 2.0  # the change that the sums are made to find: twice the odds, half the odds; common practice, no source
+FALSE_ALARM = 0.05  # how often a series of exactly these teeth passes one of its limits by chance alone
+FEWEST_OTHERS = 30  # teeth of others below which no risk is fitted: what simulations show to keep that promise
+FEWEST_EVENTS = 5  # and so many of them with the event, and as many without: with fewer the promise is not kept
+MORE, FEWER = "more than expected", "fewer than expected"
+
+SIDES = ("up_on", "down_on")
+FIGURES = (
+    *("events", "expected", "highest", "limit", "highest_down", "limit_down", "signal_on", "signal", *SIDES),
+    *("answered_on", "answered_signal_on", "answered_signal", "answer", "n_since_answer"),
+)
 
 
 @dataclass(frozen=True)
 class ProcessCusum(Result):
-    """A row a group: `n` teeth, `events`, `expected` from their risks, the `highest` sum, its `limit`, `signal_on`.
+    """A row a group: `n` teeth, `events`, `expected` from their risks, and of both sums the highest and the limit.
 
-    `series` holds each group's sum after each tooth: `number` (from 1), `on` and `sum`; `signals` say in words which
-    group's sum passed its limit and when, `notes` how it was made.
+    `highest` and `limit` are of the sum that rises with more events than expected, `highest_down` and `limit_down` of
+    that which rises with fewer, both since the last answer. `signal` says which side of it passed, `signal_on` when
+    first, `up_on` and `down_on` when each. Of an answer: its day, its note, the first signal before it, and how many
+    teeth came since.
+
+    `series` holds each group's sums after each tooth: `number` (from 1), `on`, `sum`, `sum_down`, and their limits;
+    `signals` say in words which group's sum passed its limit and when, `notes` how it was made.
     """
 
     series: list[Row]
@@ -52,8 +69,8 @@ def process_cusum(
 ) -> ProcessCusum:
     """The CUSUM of `name` (a key of WATCHED) for every group of `by`, which is one name of GROUPED.
 
-    A group smaller than the smallest that is reported, or whose others are too few for a risk, has no figures. The sum
-    is not reset after a signal. UserError for other measures or groups.
+    A group smaller than the smallest that is reported, or whose others are too few for a risk, has no figures. The
+    sums start again only where an answer says so. UserError for other measures or groups.
     """
     if name not in WATCHED or len(by) != 1 or by[0] not in GROUPED:
         raise UserError(
@@ -64,6 +81,7 @@ def process_cusum(
     group = by[0]
     found = workspace.compute(name, by, start, end)
     units = _units(workspace, group, unwished)
+    x = terms(units, STRATA)
     rows: list[Row] = []
     series: list[Row] = []
     signals: list[Row] = []
@@ -72,36 +90,30 @@ def process_cusum(
         kept = {group: value, "n": row["n"]}
         mine = units["of"].eq_missing(value)  # what is not recorded is no group, and has no units here
         own, others = units.filter(mine), units.filter(~mine)
-        too_few = bool(row.get("too_few")) or own.is_empty()
-        if too_few or others.height < FEWEST_OTHERS or others["event"].n_unique() < 2:
-            rows.append(kept | dict.fromkeys(("events", "expected", "highest", "limit", "signal_on")))
-            rows[-1] |= {"too_few": True}
+        if row.get("too_few") or own.is_empty() or _few(others):
+            rows.append(kept | dict.fromkeys(FIGURES) | {"too_few": True})
             continue
-        event, risk = own["event"].to_numpy(), _risk(own, others)
-        sums = cusum.cusum(cusum.weights(risk, event, ODDS_RATIO))
-        limit = cusum.limit(risk, ODDS_RATIO, FALSE_ALARM)
-        beyond = np.flatnonzero(sums > limit)
-        on = own["on"].to_list()
-        first = on[int(beyond[0])] if beyond.size else None
-        rows.append(
-            kept
-            | {"events": int(event.sum()), "expected": float(risk.sum()), "highest": float(sums.max()), "limit": limit}
-            | {"signal_on": first}
+        answers = sorted(
+            (a for a in workspace.settings.answers if (a.measure, a.group, a.value) == (name, group, value)),
+            key=lambda a: a.on,
         )
-        series += [{group: value, "number": i + 1, "on": on[i], "sum": float(s)} for i, s in enumerate(sums)]
-        if first is not None:
-            number = int(beyond[0]) + 1
-            says = (
-                f"{first}: the sum of {group} “{value}” passes its limit of {limit:.2f} at tooth {number} of {len(on)}"
-                f"; by then {int(event[:number].sum())} {happened}, {float(risk[:number].sum()):.1f} were expected"
-            )
-            signals.append({"rule": "cusum", "first": first, "last": first, "says": says})
+        of = mine.to_numpy()
+        model = risk_model.fitted(others["event"].to_numpy(), x[~of], others["patient"].to_numpy())
+        told, points, says = _watched(own, x[of], model, [a for a in answers if a.on <= workspace.as_of])
+        rows.append(kept | told)
+        series += [{group: value} | point for point in points]
+        signals += [
+            {"rule": "cusum", "first": day, "last": day}
+            | {"says": f"{day}: the sum of {group} “{value}” {text}".replace("HAPPENED", happened)}
+            for day, text in says
+        ]
     notes = [
         f"Each tooth against the risk that it {happens}, from the teeth of all others by tooth type, lesion and kind "
         "of treatment.",
-        f"The sum looks for {ODDS_RATIO:g} times the odds; a series of exactly these teeth passes its limit by chance "
-        f"alone {FALSE_ALARM * 100:g} times in 100. The risks are taken as known.",
-        "A signal asks for a look; it says nothing of the cause.",
+        f"One sum looks for {ODDS_RATIO:g} times the odds (more than expected), one for half of them (fewer); a series "
+        f"of exactly these teeth passes one of its limits by chance alone {FALSE_ALARM * 100:g} times in 100. The "
+        "limits allow for risks that are estimated, and for teeth of one patient being alike.",
+        "A signal asks for a look, and stays until it is answered in the settings; it says nothing of the cause.",
     ]
     title = f"{found.title}: risk-adjusted CUSUM"
     return ProcessCusum(
@@ -112,21 +124,85 @@ def process_cusum(
     )
 
 
-def _units(workspace: Workspace, group: str, unwished: int) -> pl.DataFrame:
-    """One row a tooth that counts, in order of completion; what is not recorded is a level of its own."""
-    strata = ", ".join(f'coalesce(cast("{s}" as varchar), \'not recorded\') as "{s}"' for s in STRATA)
-    event = "numerator = 0" if unwished == 0 else "numerator > 0"
-    return frame(
-        workspace.connection,
-        f'select cast("{group}" as varchar) as of, cast({event} as integer) as event, happened_on as "on", {strata} '
-        f'from {workspace.kept} where "{group}" is not null order by happened_on, rowid',
+def _few(others: pl.DataFrame) -> bool:
+    """Are there too few teeth of others, or too few with or without the event, to tell a risk?"""
+    with_event = int(others["event"].sum())
+    return others.height < FEWEST_OTHERS or min(with_event, others.height - with_event) < FEWEST_EVENTS
+
+
+def _watched(
+    own: pl.DataFrame, of_own: Floats, model: risk_model.RiskModel, answers: Sequence[Answer]
+) -> tuple[Row, list[Row], list[tuple[dt.date, str]]]:
+    """Figures of one group, its sums tooth by tooth, and its signals that are not answered, in words."""
+    event, risk, on = own["event"].to_numpy(), model.expected(of_own), own["on"].to_list()
+    told: Row = {"events": int(event.sum()), "expected": float(risk.sum())} | dict.fromkeys(FIGURES[2:])
+    points: list[Row] = []
+    says: list[tuple[dt.date, str]] = []
+    for teeth, answer in _parts(on, answers):
+        patients = own["patient"].to_numpy()[teeth]
+        limits = cusum.limits(model, of_own[teeth], patients, ODDS_RATIO, FALSE_ALARM)
+        passed: dict[str, int] = {}
+        sums = []
+        for side, ratio, limit in (("up_on", ODDS_RATIO, limits.up), ("down_on", 1 / ODDS_RATIO, limits.down)):
+            s = cusum.cusum(cusum.weights(risk[teeth], event[teeth], ratio))
+            sums.append(s)
+            beyond = np.flatnonzero(s > limit + 1e-9)  # a limit that the sum just reaches is not passed
+            if beyond.size:
+                passed[side] = teeth.start + int(beyond[0])
+        points += [
+            {"number": i + 1, "on": on[i], "sum": float(up), "sum_down": float(down)}
+            | {"limit": limits.up, "limit_down": limits.down}
+            for i, up, down in zip(range(teeth.start, teeth.stop), *sums, strict=True)
+        ]
+        first = min(passed.values(), default=None)
+        signal = " and ".join(
+            {"up_on": MORE, "down_on": FEWER}[side] for side in sorted(passed, key=lambda s: passed[s])
+        )
+        if answer is not None:
+            told |= {"answered_on": answer.on, "answer": answer.note, "n_since_answer": len(on) - teeth.stop}
+            if first is not None and told["answered_signal_on"] is None:
+                told |= {"answered_signal_on": on[first], "answered_signal": signal}
+            continue
+        if teeth.start == teeth.stop:  # none since the answer
+            continue
+        told |= {"highest": float(sums[0].max()), "limit": limits.up}
+        told |= {"highest_down": float(sums[1].max()), "limit_down": limits.down}
+        told |= {side: on[i] for side, i in passed.items()}
+        if first is not None:
+            told |= {"signal_on": on[first], "signal": signal}
+        says += [_says(side, i, teeth, on, event, risk, limits) for side, i in passed.items()]
+    return told, points, says
+
+
+def _parts(on: Sequence[dt.date], answers: Sequence[Answer]) -> Iterator[tuple[slice, Answer | None]]:
+    """Which teeth, in order of time, come before each answer and after the last of them."""
+    ends = [sum(day < answer.on for day in on) for answer in answers]
+    yield from (
+        (slice(start, stop), answer)
+        for (start, stop), answer in zip(pairwise([0, *ends, len(on)]), [*answers, None], strict=True)
     )
 
 
-def _risk(own: pl.DataFrame, others: pl.DataFrame) -> Floats:
-    def terms(teeth: pl.DataFrame) -> Any:
-        columns = [(teeth[s] == level).to_numpy() for s, level in levels]
-        return np.column_stack(columns).astype(float) if columns else np.empty((teeth.height, 0))
+def _says(
+    side: str, i: int, teeth: slice, on: Sequence[dt.date], event: Any, risk: Floats, limits: cusum.Limits
+) -> tuple[dt.date, str]:
+    seen = slice(teeth.start, i + 1)
+    limit, what = (limits.up, MORE) if side == "up_on" else (limits.down, FEWER)
+    since = " since the answer" if teeth.start else ""
+    text = (
+        f"passes its limit of {limit:.2f} at tooth {i + 1} of {len(on)}: {what}; by then{since} "
+        f"{int(event[seen].sum())} HAPPENED, {float(risk[seen].sum()):.1f} were expected"
+    )
+    return on[i], text
 
-    levels = [(s, level) for s in STRATA for level in sorted(others[s].unique().to_list())[1:]]
-    return cusum.fitted_risk(others["event"].to_numpy(), terms(others), terms(own))
+
+def _units(workspace: Workspace, group: str, unwished: int) -> pl.DataFrame:
+    """One row a tooth that counts, in order of time, on one day by treatment id: no order of records decides."""
+    event = "numerator = 0" if unwished == 0 else "numerator > 0"
+    found = frame(
+        workspace.connection,
+        f'select cast("{group}" as varchar) as of, cast({event} as integer) as event, happened_on as "on", '
+        f"{columns(STRATA)}, {PATIENT} as patient from {workspace.kept} "
+        f'where "{group}" is not null order by happened_on, practice, treatment_id',
+    )
+    return found.with_columns(first_seen(found["patient"]).alias("patient"))

@@ -7,5 +7,6 @@ select
     case
         when f.retired_on is null or f.retired_on > date '${as_of}' then 'still in service, or its retirement is not recorded'
         when f.use_limit is null then 'the instrument has no use limit'
+        else f.earlier_uses
     end as left_out
 from instrument_facts as f

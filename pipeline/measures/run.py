@@ -33,6 +33,8 @@ Row = dict[str, Any]
 # A measure's table of units with more values than these (8 MB) is made anew for each question.
 MOST_VALUES = 1_000_000
 
+PAIRS = ("comparison", "rate_comparison")  # kinds that compare each pair of groups
+
 
 @dataclass(frozen=True)
 class Result:
@@ -118,11 +120,11 @@ class Workspace:
             )
         self._make_facts(measure)
         by = tuple(by)
-        if measure.kind == "comparison":
+        if measure.kind in PAIRS:
             by = by or (measure.compare,)
         if measure.kind == "list" and by:
             raise UserError(f"{name} is a list and has no groups", do="Leave --by out")
-        if len(by) > 1 and measure.kind == "comparison":
+        if len(by) > 1 and measure.kind in PAIRS:
             raise UserError(f"{name} compares one thing at a time", do=f"Give --by one group, e.g. {measure.compare}")
         if (start or end) and "happened_on" not in measure.columns:
             raise UserError(f"{name} has no dates to choose from", do="Leave out the dates")
@@ -133,7 +135,7 @@ class Workspace:
         if measure.kind == "list":
             return Result(name, measure.title, self.unit(measure), measure.kind, by, _explained(rows), left_out, 0)
         # Each lot or dentist of a funnel is a group of its own, though nobody asked for groups.
-        of = (*by, measure.compare) if measure.kind == "funnel" and measure.compare not in by else by
+        of = (*by, measure.compare) if measure.kind in _FUNNELS and measure.compare not in by else by
         rows, suppressed = _mask(rows, of, measure.kind, self.settings.reporting.smallest_group)
         return Result(name, measure.title, self.unit(measure), measure.kind, by, rows, left_out, suppressed)
 
@@ -163,7 +165,7 @@ class Workspace:
                 f"{measure.name} cannot be grouped by {unknown[0]}",
                 do=f"It can be grouped by {', '.join(can) or 'nothing'}",
             )
-        if measure.kind == "comparison" and wanted[0] in measure.strata:
+        if measure.kind in PAIRS and wanted[0] in measure.strata:
             raise UserError(
                 f"{measure.name} cannot compare {wanted[0]}: it is one of its strata",
                 do="Compare e.g. sequence or dentist",
@@ -195,9 +197,11 @@ class Workspace:
         judged = self._judged_units(measure, by)
         made = "".join(f", {sql} as {_quoted(g)}" for g, sql in FROM_DATE.items() if g in by)
         kept = f"(select rowid, *{made} from {judged} where left_out is null and {wanted}) as kept"
+        # What has no outcome is left out too, but only from the answer: a comparison counts it on its side.
+        reason = "coalesce(left_out, unseen)" if "unseen" in measure.columns else "left_out"
         many = "count(distinct unit)" if "unit" in measure.columns else "count(*)"  # a unit may stand in several rows
         left_out = self.connection.execute(
-            f"select left_out, {many} as n from {judged} where left_out is not null and {wanted} "
+            f"select {reason}, {many} as n from {judged} where {reason} is not null and {wanted} "
             "group by 1 order by n desc, 1"
         ).fetchall()
         return kept, [{"reason": reason, "n": n} for reason, n in left_out]
@@ -231,7 +235,7 @@ class Workspace:
         if measure.default and measure.default.group not in by:
             d = measure.default
             whens.append(f"when {_quoted(d.group)} is distinct from {_literal(d.value)} then {_literal(d.reason)}")
-        if measure.kind == "comparison":
+        if measure.kind in PAIRS:
             compared = FROM_DATE.get(by[0], _quoted(by[0]))
             whens.append(f"when {compared} is null then {_literal(GROUPS[by[0]] + ' not recorded')}")
             whens.append(f"when cast({compared} as varchar) = 'mixed' then {_literal('mixed ' + GROUPS[by[0]])}")
@@ -245,10 +249,12 @@ class Workspace:
         return "case " + " ".join(whens) + " end"
 
 
+_FUNNELS = frozenset({"funnel", "adjusted_funnel"})
+
 # Kinds whose groups share no unit, so that a group's n follows from the total less the others.
 _PARTS = frozenset(
     (
-        *("share", "rate", "time", "amount", "classes", "bounds", "weighted", "funnel"),
+        *("share", "rate", "time", "amount", "classes", "bounds", "weighted", *_FUNNELS),
         *("survival", "hazard", "competing", "incidence", "interval_censored"),
     )
 )

@@ -13,35 +13,12 @@ import numpy as np
 import numpy.typing as npt
 
 from ._common import Floats
+from .risk_model import RiskModel
 
 
 def risk_from_logit(intercept: float, slope: float, score: npt.ArrayLike) -> Floats:
     """Risk 1 / (1 + exp(-(intercept + slope * score))) of each case."""
     return np.asarray(1 / (1 + np.exp(-(intercept + slope * np.asarray(score, dtype=float)))), dtype=float)
-
-
-def fitted_risk(event: npt.ArrayLike, terms: npt.ArrayLike, at: npt.ArrayLike, ridge: float = 1.0) -> Floats:
-    """Risks of the cases `at` from a logistic model of other cases, `event` and `terms` of shape (cases, terms).
-
-    Terms (not the intercept) carry a penalty ridge / 2 * b**2, so that a kind of case that few others had, or had
-    without any event, keeps a risk near the usual one instead of 0. ValueError unless the others have cases with and
-    without the event. Le Cessie S, van Houwelingen JC, Appl Stat 1992;41:191-201.
-    """
-    y, x, new = np.asarray(event, dtype=float), np.asarray(terms, dtype=float), np.asarray(at, dtype=float)
-    if y.size == 0 or not 0 < y.mean() < 1:
-        raise ValueError("a risk needs cases with and without the event")
-    design = np.column_stack([np.ones(y.size), x])
-    penalty = np.diag([0.0, *([ridge] * x.shape[1])])
-    b = np.zeros(design.shape[1])
-    b[0] = math.log(y.mean() / (1 - y.mean()))
-    for _ in range(50):
-        p = 1 / (1 + np.exp(-design @ b))
-        slope = design.T @ (y - p) - penalty @ b
-        step = np.linalg.solve(design.T @ (design * (p * (1 - p))[:, None]) + penalty, slope)
-        b = b + step
-        if float(np.abs(step).max()) < 1e-10:
-            break
-    return np.asarray(1 / (1 + np.exp(-(b[0] + new @ b[1:]))), dtype=float)
 
 
 def weights(risk: npt.ArrayLike, event: npt.ArrayLike, odds_ratio: float = 2.0, null_odds_ratio: float = 1.0) -> Floats:
@@ -92,25 +69,57 @@ def cusum(case_weights: npt.ArrayLike) -> Floats:
     return np.asarray(total - np.minimum(np.minimum.accumulate(total), 0), dtype=float)
 
 
-def limit(
-    risk: npt.ArrayLike, odds_ratio: float = 2.0, false_alarm: float = 0.05, runs: int = 2000, seed: int = 1
-) -> float:
-    """Height that a series of exactly these cases passes by chance alone with probability `false_alarm`.
+@dataclass(frozen=True)
+class Limits:
+    """Heights that the upward sum (more events than expected) and the downward one (fewer) seldom pass by chance."""
 
-    Simulated: every run draws each case's outcome from its own risk. The seed fixes the answer; it varies by a few per
-    cent with 2,000 runs. An empty series gives 0.
+    up: float
+    down: float
+
+
+def limits(
+    model: RiskModel,
+    at: npt.ArrayLike,
+    cluster: npt.ArrayLike | None = None,
+    odds_ratio: float = 2.0,
+    false_alarm: float = 0.05,
+    runs: int = 2000,
+    seed: int = 1,
+) -> Limits:
+    """Limits that a series of exactly the cases `at` passes by chance, up or down, with probability `false_alarm`.
+
+    Simulated, each side at half of `false_alarm`: every run draws the true risks from what the model leaves open, then
+    each case's outcome from its true risk, those of one patient (`cluster`) as alike as the model says, and adds up the
+    weights of the model's own risks. So the limits allow for estimated risks: with few others they lie far out. The
+    seed fixes the answer, and rows of `at` in another order are another series. An empty series gives 0.
     """
-    p = np.asarray(risk, dtype=float).ravel()
-    if p.size == 0:
-        return 0.0
+    x = np.asarray(at, dtype=float)
+    n = x.shape[0]
+    if n == 0:
+        return Limits(0.0, 0.0)
     rng = np.random.default_rng(seed)
-    peaks = np.empty(runs)
-    event, none = (weights(p, np.full(p.shape, happened), odds_ratio) for happened in (True, False))
-    step = max(1, 100_000 // p.size)  # as many runs at once as stay in a processor's cache
+    unlike, where = np.unique(x, axis=0, return_inverse=True)
+    where = where.ravel()
+    own = model.expected(x)
+    patient = np.arange(n) if cluster is None else np.unique(np.asarray(cluster).ravel(), return_inverse=True)[1]
+    several = np.flatnonzero(np.bincount(patient)[patient] > 1) if model.likeness > 0 else np.empty(0, dtype=int)
+    shared = math.sqrt(model.likeness)  # two cases that both take their patient's draw are alike: likeness in all
+    peaks = np.empty((2, runs))
+    sides = [[weights(own, np.full(n, y), ratio) for y in (True, False)] for ratio in (odds_ratio, 1 / odds_ratio)]
+    step = max(1, 100_000 // n)  # as many runs at once as stay in a processor's cache
     for start in range(0, runs, step):
         stop = min(start + step, runs)
-        total = np.where(rng.random((stop - start, p.size)) < p, event, none)
-        np.cumsum(total, axis=1, out=total)
-        lowest = np.minimum.accumulate(total, axis=1)
-        peaks[start:stop] = (total - np.minimum(lowest, 0, out=lowest)).max(axis=1)
-    return float(np.quantile(peaks, 1 - false_alarm))
+        risk = model.drawn(unlike, stop - start, rng)[:, where]
+        draw = rng.random((stop - start, n))
+        if several.size:
+            patients = rng.random((stop - start, int(patient.max()) + 1))
+            takes = rng.random((stop - start, several.size)) < shared
+            draw[:, several] = np.where(takes, patients[:, patient[several]], draw[:, several])
+        event = draw < risk
+        for peak, (happened, none) in zip(peaks, sides, strict=True):
+            total = np.where(event, happened, none)
+            np.cumsum(total, axis=1, out=total)
+            lowest = np.minimum.accumulate(total, axis=1)
+            peak[start:stop] = (total - np.minimum(lowest, 0, out=lowest)).max(axis=1)
+    up, down = np.quantile(peaks, 1 - false_alarm / 2, axis=1, method="higher")
+    return Limits(float(up), float(down))

@@ -85,6 +85,22 @@ def gamma_prior(events: npt.ArrayLike, exposure: npt.ArrayLike = 1.0) -> GammaPr
     return GammaPrior(shape, mean / shape)
 
 
+def gamma_moments(events: npt.ArrayLike, exposure: npt.ArrayLike = 1.0) -> GammaPrior | None:
+    """Gamma prior of unit rates by Marshall's moments; None without units, exposure or events.
+
+    Variance between units: sum(e (x / e - m)**2) / sum(e) - m / mean(e), about the pooled rate m; none where it is not
+    positive: shape inf, scale 0. Of few units it and maximum likelihood may draw by unlike amounts: say which was used.
+    Marshall RJ, Appl Stat 1991;40:283-294.
+    """
+    x, e = np.broadcast_arrays(np.asarray(events, dtype=float), np.asarray(exposure, dtype=float))
+    x, e = x.ravel()[e.ravel() > 0], e.ravel()[e.ravel() > 0]
+    if x.size == 0 or x.sum() == 0:
+        return None
+    rate = float(x.sum() / e.sum())
+    between = float((e * (x / e - rate) ** 2).sum() / e.sum()) - rate / float(e.mean())
+    return GammaPrior(rate**2 / between, between / rate) if between > 0 else GammaPrior(math.inf, 0.0)
+
+
 def gamma_poisson(events: npt.ArrayLike, exposure: npt.ArrayLike, prior: GammaPrior) -> Floats:
     """Rates drawn towards the prior's mean, (events + shape) / (exposure + 1/scale), one a unit."""
     x, e = np.asarray(events, dtype=float), np.asarray(exposure, dtype=float)

@@ -53,8 +53,11 @@ class MantelHaenszel:
     strata_dropped_odds: int
 
 
-def mantel_haenszel(tables: npt.ArrayLike, confidence: float = 0.95) -> MantelHaenszel:
+def mantel_haenszel(tables: npt.ArrayLike, confidence: float = 0.95, design_effect: float = 1.0) -> MantelHaenszel:
     """Pooled odds ratio, pooled risk difference and tests over tables of shape (strata, 2, 2).
+
+    `design_effect` (1 or more, see `between_clusters`) multiplies the variances behind both intervals and divides both
+    statistics of the null test; Breslow-Day and Tarone stay those of independent units (see `equal_odds_p`).
 
     Empty strata (no units at all) are neither used nor counted. The odds ratio is None where one of its two sums is 0;
     limits of the risk difference are None where its estimated variance is 0 (every group all or none), for no width
@@ -66,13 +69,15 @@ def mantel_haenszel(tables: npt.ArrayLike, confidence: float = 0.95) -> MantelHa
         raise ValueError(f"tables have the shape (strata, 2, 2), not {t.shape}")
     if not bool(np.all(t >= 0)):
         raise ValueError("counts are not negative and not missing")
-    z = z_value(confidence)
+    if not design_effect >= 1:
+        raise ValueError("a design effect is 1 or more: clusters never narrow an interval here")
+    z = z_value(confidence) * math.sqrt(design_effect)
     t = t[t.sum(axis=(1, 2)) > 0]
     rows = np.all(t.sum(axis=2) > 0, axis=1)
     both = rows & np.all(t.sum(axis=1) > 0, axis=1)
     difference, low, high = _risk_difference(t[rows], z)
     odds, odds_low, odds_high = _odds_ratio(t[both], z)
-    chi2, corrected = _null_test(t[both])
+    chi2, corrected = (None if v is None else v / design_effect for v in _null_test(t[both]))
     bd, tarone = _equal_odds(t[both], odds)
     df = int(both.sum()) - 1
     return MantelHaenszel(
@@ -156,13 +161,91 @@ def _equal_odds(t: Floats, odds: float | None) -> tuple[float | None, float | No
     if odds is None or len(t) < 2:
         return None, None
     a, _, c, _, n1, n0, _ = _cells(t)
-    events = a + c
+    expected, variance = _at_odds(n1, n0, a + c, odds)
+    statistic = float(np.sum((a - expected) ** 2 / variance))
+    return statistic, max(statistic - float(np.sum(a - expected)) ** 2 / float(np.sum(variance)), 0.0)
+
+
+def _at_odds(n1: Floats, n0: Floats, events: Floats, odds: float) -> tuple[Floats, Floats]:
+    """Exposed events that an odds ratio expects of tables with these margins, and their variance (both asymptotic)."""
     # a (n0 - events + a) = odds (n1 - a) (events - a); this form of the root also holds where odds = 1.
     middle = n0 - events + odds * (n1 + events)
     expected = 2 * odds * n1 * events / (middle + np.sqrt(middle**2 - 4 * (odds - 1) * odds * n1 * events))
     variance = 1 / (1 / expected + 1 / (n1 - expected) + 1 / (events - expected) + 1 / (n0 - events + expected))
-    statistic = float(np.sum((a - expected) ** 2 / variance))
-    return statistic, max(statistic - float(np.sum(a - expected)) ** 2 / float(np.sum(variance)), 0.0)
+    return expected, variance
+
+
+def between_clusters(
+    event: npt.ArrayLike, exposed: npt.ArrayLike, stratum: npt.ArrayLike, cluster: npt.ArrayLike
+) -> float:
+    """Design effect of the Mantel-Haenszel difference, 1 or more: its variance between clusters over that of units.
+
+    One element a unit. The difference is the least-squares slope on the side within strata, so that each unit's part
+    in it is (side - the stratum's mean side) times its residual; both variances are sums of squares of such parts
+    (sandwich), the clusters' with m / (m - 1) for m clusters (Liang KY, Zeger SL, Biometrika 1986;73:13-22).
+    """
+    y, side = np.asarray(event, dtype=float).ravel(), np.asarray(exposed, dtype=float).ravel()
+    s = np.unique(np.asarray(stratum).ravel(), return_inverse=True)[1]
+    code = np.unique(np.asarray(cluster).ravel(), return_inverse=True)[1]
+    if not y.size == side.size == s.size == code.size:
+        raise ValueError("one event, side, stratum and cluster a unit")
+    if y.size == 0:
+        return 1.0
+    n = np.bincount(s)
+    apart = side - (np.bincount(s, side) / n)[s]
+    within = y - (np.bincount(s, y) / n)[s]
+    weight = float((apart**2).sum())
+    if weight == 0:
+        return 1.0
+    part = apart * (within - apart * float(apart @ within) / weight)
+    own = float((part**2).sum())
+    clusters = np.unique(code[apart != 0]).size
+    if own < _NO_SPREAD or clusters < 2:
+        return 1.0
+    return max(1.0, float((np.bincount(code, part) ** 2).sum()) / own * clusters / (clusters - 1))
+
+
+_DRAWS = 4000
+
+
+def equal_odds_p(tables: npt.ArrayLike, design_effect: float = 1.0) -> float | None:
+    """p of Tarone's statistic for equal odds ratios, from tables drawn at the pooled odds ratio with the same margins.
+
+    Its chi-square distribution does not hold where strata are small. Given a stratum's margins and the pooled odds
+    ratio its events among the exposed have Fisher's noncentral hypergeometric distribution; of 4,000 draws (always the
+    same) so many have a statistic as large. The observed one is first divided by the design effect (in the manner of
+    Rao and Scott). None with fewer than two strata that tell, or no odds ratio.
+    """
+    from scipy.special import gammaln
+
+    t = np.asarray(tables, dtype=float).reshape(-1, 2, 2)
+    t = t[np.all(t.sum(axis=1) > 0, axis=1) & np.all(t.sum(axis=2) > 0, axis=1)]
+    if len(t) < 2:
+        return None
+    odds, _, _ = _odds_ratio(t, 1.0)
+    found = _equal_odds(t, odds)[1]
+    if odds is None or found is None:
+        return None
+    t = t[np.lexsort(t.reshape(len(t), 4).T)]  # what is drawn does not hang on the order of strata
+    rng = np.random.default_rng(1985)
+    squares, apart, spread = np.zeros(_DRAWS), np.zeros(_DRAWS), 0.0
+    for (a, b), (c, d) in t.tolist():
+        n1, n0, events = a + b, c + d, a + c
+        possible = np.arange(max(0.0, events - n0), min(n1, events) + 1)
+        log = possible * math.log(odds) - (
+            gammaln(possible + 1) + gammaln(n1 - possible + 1)
+            + gammaln(events - possible + 1) + gammaln(n0 - events + possible + 1)
+        )  # fmt: skip
+        chance = np.exp(log - log.max())
+        drawn = possible[
+            np.searchsorted(np.cumsum(chance) / chance.sum(), rng.random(_DRAWS)).clip(max=len(chance) - 1)
+        ]
+        expected, variance = _at_odds(np.array([n1]), np.array([n0]), np.array([events]), odds)
+        squares += (drawn - expected[0]) ** 2 / variance[0]
+        apart += drawn - expected[0]
+        spread += float(variance[0])
+    drawn_statistics = np.maximum(squares - apart**2 / spread, 0.0)
+    return float((1 + (drawn_statistics >= found / design_effect - 1e-9).sum()) / (_DRAWS + 1))
 
 
 @dataclass(frozen=True)
@@ -181,20 +264,22 @@ class Crude:
     odds_high: float | None
 
 
-def crude(table: npt.ArrayLike, confidence: float = 0.95) -> Crude:
+def crude(table: npt.ArrayLike, confidence: float = 0.95, design_effects: tuple[float, float] = (1.0, 1.0)) -> Crude:
     """Risk difference with Newcombe's limits and odds ratio with Woolf's, from one 2 x 2 table.
 
-    The odds ratio is None with a zero cell. ValueError for another shape or negative counts.
+    Events and units are divided by each side's design effect (exposed, reference) before limits are taken. The odds
+    ratio is None with a zero cell. ValueError for another shape or negative counts.
     """
     t = np.asarray(table, dtype=float)
     if t.shape != (2, 2) or not bool(np.all(t >= 0)):
         raise ValueError("a table has 2 x 2 counts that are not negative and not missing")
     (a, b), (c, d) = t.tolist()
-    difference, low, high = newcombe_difference(a, a + b, c, c + d, confidence)
+    d1, d0 = design_effects
+    difference, low, high = newcombe_difference(a / d1, (a + b) / d1, c / d0, (c + d) / d0, confidence)
     odds: tuple[float | None, float | None, float | None] = (None, None, None)
     if a and b and c and d:
         ratio = a * d / (b * c)
-        spread = math.exp(z_value(confidence) * math.sqrt(1 / a + 1 / b + 1 / c + 1 / d))
+        spread = math.exp(z_value(confidence) * math.sqrt((1 / a + 1 / b) * d1 + (1 / c + 1 / d) * d0))
         odds = ratio, ratio / spread, ratio * spread
     return Crude(
         exposed=a / (a + b) if a + b else None,

@@ -12,10 +12,15 @@ from reports.source import Answer
 from reports.words import MINUS, Words
 
 
-def conclusion(words: Words, answer: Answer, row: dict[str, Any], whose: str = "", href: str = "") -> Sentence:
-    """The sentence that a comparison of two sequences allows, as the command line says it, set for a page."""
+def conclusion(
+    words: Words, answer: Answer, row: dict[str, Any], whose: str = "", href: str = "", *, whole: bool = True
+) -> Sentence:
+    """The sentence that a comparison of two sequences allows, as the command line says it, set for a page.
+
+    Not `whole`: without what was allowed for by name, where the page says that beside the sentences.
+    """
     lead = f"{pair(words, row)}, {whose}" if whose else pair(words, row)
-    said = statement(row, words_of(answer.measure, "sequence"), words.confidence)
+    said = statement(row, words_of(answer.measure, "sequence"), words.confidence, whole=whole)
     return Sentence(_set(said), href, answer.data(row), lead)
 
 

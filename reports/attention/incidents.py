@@ -7,7 +7,7 @@ from typing import Any
 
 from reports.blocks import Sentence
 from reports.source import Answer
-from reports.words import Words, capital, count, counted, plain, series, short_day, short_month
+from reports.words import Words, capital, count, counted, number, plain, series, short_day, short_month
 
 # Signals older than this were for an earlier audit to look at; common practice, no source.
 RECENT_DAYS = 366
@@ -79,20 +79,20 @@ def months_above(answer: Answer, usual: Answer, href: str) -> list[Sentence]:
 
 
 def cusum_signals(words: Words, answer: Answer, usual: Answer, href: str) -> list[Sentence]:
-    """Groups (never people) whose risk-adjusted sum passed its limit in the last year."""
-    if answer.missing or "dentist" in answer.by:
+    """Groups whose risk-adjusted sum passed a limit, however long ago, until the settings answer it."""
+    if answer.missing:
         return []
-    since = answer.as_of - timedelta(days=RECENT_DAYS)
     found = []
     for row in answer.rows:
-        if not row.get("signal_on") or _day(row["signal_on"]) < since:
+        if not row.get("signal_on"):
             continue
         group = ", ".join(f"\u201c{words.value(by, row[by])}\u201d" for by in answer.by)
         found.append(
             Sentence(
                 f"{usual.title}, {series(answer.by)} {group}: on {short_day(_day(row['signal_on']))} the risk-adjusted "
-                f"sum passed its limit; in all {count(row['events'])} teeth against {count(round(row['expected'], 1))} "
-                "expected from the teeth of the others.",
+                f"sum passed its limit, {plain(row['signal'])}; in all {count(row['events'])} of {count(row['n'])} "
+                f"{plain(answer.result.unit)}, {number(row['expected'], 1)} expected from the teeth of the others. It "
+                "asks for a look and says nothing of the cause.",
                 href,
                 answer.data(row),
             )

@@ -1,6 +1,7 @@
-"""Risk-adjusted CUSUM: one tooth after another, the sum of what happened beyond its risk, and the limit.
+"""Risk-adjusted CUSUM: one tooth after another, the sums of what happened beyond its risk and short of it, and limits.
 
-The sum arrives finished (pipeline.measures.process_cusum made it); this file only draws.
+The sum of more than expected is drawn upwards, that of fewer downwards. Both arrive finished
+(pipeline.measures.process_cusum made them); this file only draws.
 """
 
 from __future__ import annotations
@@ -15,21 +16,39 @@ from reports.words import wrap
 
 @dataclass(frozen=True)
 class Tooth:
-    """The sum after one tooth, with what it tells under the pointer; `signal` names the first beyond the limit."""
+    """The sums after one tooth, with what it tells under the pointer.
+
+    `signal` names the first beyond a limit, `side` says of which sum (`up`, `down`); `answered`: of a signal that was
+    looked into.
+    """
 
     number: int
     sum: float
     text: str
     signal: str = ""
+    down: float = 0.0
+    side: str = "up"
+    answered: bool = False
 
 
-def cusum(teeth: Sequence[Tooth], limit: tuple[float, str], width: int, *, axis: str, share: str) -> Any:
-    """The chart. `limit` is its value with its name; `axis` says what is counted off, `share` what the sum is of."""
+@dataclass(frozen=True)
+class Part:
+    """Teeth up to `last` that share limits: since the start, or since the answer that `begins` names."""
+
+    last: int
+    up: float
+    down: float
+    begins: str = ""
+
+
+def cusum(teeth: Sequence[Tooth], parts: Sequence[Part], width: int, *, axis: str, share: str) -> Any:
+    """The chart. `axis` says what is counted off, `share` what the sums are of; a part begins where the last ends."""
     import altair as alt
 
     narrow = width < 500
-    plot, height = width - 46, 190 if narrow else 220
-    top = max(max(t.sum for t in teeth), limit[0]) * 1.2
+    plot, height = width - 46, 230 if narrow else 260
+    top = max([*(t.sum for t in teeth), *(p.up for p in parts)]) * 1.2
+    bottom = -max([*(t.down for t in teeth), *(p.down for p in parts)]) * 1.2
     last = teeth[-1].number
     x = alt.X(
         "number:Q",
@@ -38,37 +57,81 @@ def cusum(teeth: Sequence[Tooth], limit: tuple[float, str], width: int, *, axis:
     )
     y = alt.Y(
         "sum:Q",
-        scale=alt.Scale(domain=[0, top], nice=False, zero=True),
-        axis=alt.Axis(title=None, tickCount=5, grid=False),
+        scale=alt.Scale(domain=[bottom, top], nice=False, zero=True),
+        axis=alt.Axis(title=None, tickCount=5, grid=False, labelExpr="abs(datum.value)"),
     )
-    rows = [{"number": 0, "sum": 0.0}, *({"number": t.number, "sum": t.sum, "tip": t.text} for t in teeth)]
-    data = alt.Chart(theme.rows(rows))
+    starts = {0, *(p.last for p in parts[:-1])}  # sums start at 0, and again after an answer
+    paths = []
+    for line, sign in (("up", 1), ("down", -1)):
+        path = [{"number": 0, "sum": 0.0, "line": line}] if 0 in starts else []
+        for t in teeth:
+            if t.number - 1 in starts - {0}:
+                path.append({"number": t.number - 1, "sum": 0.0, "line": line})
+            path.append({"number": t.number, "sum": sign * (t.sum if sign > 0 else t.down), "line": line})
+        paths.append(path)
+    rows = [{"number": t.number, "sum": t.sum, "tip": t.text} for t in teeth]
+    ends = [0, *(p.last for p in parts)]
+    dashed = [
+        {"number": start, "to": p.last if p is not parts[-1] else last * 1.02, "sum": sum}
+        for start, p in zip(ends, parts, strict=False)
+        for sum in (p.up, -p.down)
+    ]
     layers = [
-        alt.Chart(theme.rows([{"sum": limit[0]}]))
+        alt.Chart(theme.rows([{"sum": 0.0}])).mark_rule(color=theme.LINE, strokeWidth=1).encode(y=y),
+        alt.Chart(theme.rows(dashed))
         .mark_rule(color=theme.LINE, strokeWidth=1.2, strokeDash=[5, 4])
-        .encode(y=y),
-        data.mark_line(interpolate="step-after", strokeWidth=1.5, color=theme.BLUE).encode(x=x, y=y),
+        .encode(x=x, x2="to:Q", y=y),
+        *(
+            alt.Chart(theme.rows(path))
+            .mark_line(interpolate="step-after", strokeWidth=1.5, color=theme.BLUE)
+            .encode(x=x, y=y)
+            for path in paths
+        ),
         # What the pointer finds: the teeth, without a mark of their own in the picture.
-        alt.Chart(theme.rows(rows[1:]))
+        alt.Chart(theme.rows(rows))
         .mark_point(filled=True, opacity=0, size=70)
         .encode(x=x, y=y, tooltip=alt.Tooltip(theme.TIP)),
     ]
-    signals = [{"number": t.number, "sum": t.sum, "tip": t.text, "text": t.signal} for t in teeth if t.signal]
-    if signals:
-        found = alt.Chart(theme.rows(signals))
-        # Its text stands above all of the sum, where nothing crosses it.
-        before = plot * signals[0]["number"] / last > 12 + len(signals[0]["text"]) * theme.LETTER
-        layers += [
-            found.mark_point(filled=True, opacity=1, color=theme.VERMILION, shape="diamond", size=110).encode(
+
+    def beside(at: float, text: str) -> dict[str, Any]:
+        """A text left of its line, or right of it where there is no room."""
+        left = plot * at / last > 12 + len(text) * theme.LETTER
+        return {"align": "right" if left else "left", "dx": -6 if left else 6}
+
+    for start, p in zip(ends, parts, strict=False):
+        if not p.begins:
+            continue
+        line = alt.Chart(theme.rows([{"number": start, "text": p.begins}]))
+        layers.append(line.mark_rule(color=theme.LINE, strokeWidth=1, strokeDash=[2, 3]).encode(x=x))
+        if p is parts[-1]:  # of several answers the last is named here, all in the table
+            layers.append(
+                line.mark_text(baseline="bottom", **beside(start, p.begins)).encode(
+                    x=x, y=alt.YValue(height - 15), text=alt.Text("text:N")
+                )
+            )
+    for t in teeth:
+        if not (t.signal or t.answered):
+            continue
+        up = t.side == "up"
+        # Its text stands beyond all of the sum, where nothing crosses it.
+        row = {"number": t.number, "sum": t.sum if up else -t.down, "tip": t.text, "text": t.signal}
+        found = alt.Chart(theme.rows([row]))
+        layers.append(
+            found.mark_point(filled=not t.answered, opacity=1, color=theme.VERMILION, shape="diamond", size=110).encode(
                 x=x, y=y, tooltip=alt.Tooltip(theme.TIP)
-            ),
-            found.mark_rule(color=theme.VERMILION, strokeWidth=1).encode(x=x, y=y, y2=alt.Y2Value(2)),
-            found.mark_text(
-                align="right" if before else "left", dx=-6 if before else 6, baseline="top", fontWeight="bold"
-            ).encode(x=x, y=alt.YValue(0), text=alt.Text("text:N")),
-        ]
+            )
+        )
+        if t.signal:
+            layers += [
+                found.mark_rule(color=theme.VERMILION, strokeWidth=1).encode(
+                    x=x, y=y, y2=alt.Y2Value(2 if up else height - 2)
+                ),
+                found.mark_text(
+                    baseline="top" if up else "bottom", fontWeight="bold", **beside(t.number, t.signal)
+                ).encode(x=x, y=alt.YValue(0 if up else height), text=alt.Text("text:N")),
+            ]
     title = alt.TitleParams(
-        wrap(f"{share}; dashed: {limit[1]}", theme.letters(width)),
+        wrap(f"{share}: upwards more than expected, downwards fewer; dashed: limits", theme.letters(width)),
         anchor="start",
         fontSize=theme.SIZE,
         fontWeight="normal",

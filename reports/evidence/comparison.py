@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from reports.blocks import Figure, Items, Line, Part, Sentence, Table, prose
@@ -10,7 +10,26 @@ from reports.charts import theme
 from reports.charts.compare import Difference, compare
 from reports.evidence.common import cannot, counting, csv_file
 from reports.source import Answer
-from reports.words import TOO_FEW, Words, count, plain, points
+from reports.words import TOO_FEW, Words, count, number, percent, plain, points
+
+HEADS = (
+    "First against second",
+    "Healed of n (of those due), first; second",
+    "Crude",
+    "Mantel-Haenszel",
+    "Standardised",
+    "Inverse probability",
+    "Adjusted",
+    "No counterpart, first; second",
+    "E-value (limit)",
+    "Months to review, median (quartiles), first; second",
+)
+NOTE = (
+    "Mantel-Haenszel allows for tooth type, lesion and kind of treatment only. Standardised (by a model of the "
+    "outcome), inverse probability and adjusted allow for all that is named above; the adjusted difference is the one "
+    "that sentences speak of. E-value: how many times as likely something not allowed for would have to make both the "
+    "choice and healing to explain the adjusted ratio away (to move the interval to no difference)."
+)
 
 
 def compared(words: Words, id: str, answer: Answer, conclusions: Sequence[Sentence], whose: str) -> list[Part]:
@@ -26,18 +45,23 @@ def compared(words: Words, id: str, answer: Answer, conclusions: Sequence[Senten
         adjusted = tuple(_percent(row.get(k)) for k in ("estimate", "low", "high"))
         texts = difference_text(row, "crude_difference", "crude_low", "crude_high"), difference_text(row)
         if row.get("too_few"):
-            lines.append(Line((label, TOO_FEW, TOO_FEW, "\u2013", "\u2013"), answer.data(row)))
+            lines.append(Line((label, TOO_FEW, *("\u2013",) * (len(HEADS) - 2)), answer.data(row)))
             continue
         differences.append(Difference(label, crude, texts[0], adjusted, texts[1]))  # type: ignore[arg-type]
         said.append(f"{label}: crude {texts[0]}, adjusted {texts[1]}")
-        sides = f"{_of(row.get('events'), row.get('n'))}; {_of(row.get('events_reference'), row.get('n_reference'))}"
-        least = row.get("smallest_difference")
-        lines.append(
-            Line(
-                (label, texts[0], texts[1], sides, points(least).lstrip("+") if least is not None else "\u2013"),
-                answer.data(row),
-            )
+        cells = (
+            label,
+            f"{_of(row, '')}; {_of(row, '_reference')}",
+            texts[0],
+            difference_text(row, "mantel_haenszel_difference", "mantel_haenszel_low", "mantel_haenszel_high"),
+            difference_text(row, "standardised_difference", "standardised_low", "standardised_high"),
+            difference_text(row, "weighted_difference", "weighted_low", "weighted_high"),
+            texts[1],
+            _both(row, "alone", lambda share: percent(share)),
+            _e_value(row),
+            f"{_review(row, '')}; {_review(row, '_reference')}",
         )
+        lines.append(Line(cells, answer.data(row)))
     parts: list[Part] = []
     if any(d.crude[0] is not None or d.adjusted[0] is not None for d in differences):
         axis = "Difference in healed share, percentage points; right of the line: more healed with the first named"
@@ -54,7 +78,8 @@ def compared(words: Words, id: str, answer: Answer, conclusions: Sequence[Senten
                     t
                     for t in (
                         plain(answer.measure.caption or ""),
-                        f"Crude: as it stands. Adjusted: among like cases. Bars are {words.interval}s.",
+                        f"Crude: as it stands. Adjusted: among like cases, where it can be told. "
+                        f"Bars are {words.interval}s.",
                     )
                     if t
                 ),
@@ -66,20 +91,14 @@ def compared(words: Words, id: str, answer: Answer, conclusions: Sequence[Senten
     parts.append(
         Table(
             id=f"{id}-table",
-            caption=f"Comparison of sequences, {whose}: difference in healed share, percentage points",
-            heads=(
-                "First against second",
-                f"Crude ({words.interval})",
-                f"Adjusted ({words.interval})",
-                "Healed of n, first; second",
-                "Smallest difference that would show",
-            ),
+            caption=f"Comparison of sequences, {whose}: difference in healed share, points ({words.interval}s)",
+            heads=HEADS,
             lines=tuple(lines),
-            numeric=frozenset({1, 2, 3, 4}),
+            numeric=frozenset(range(1, len(HEADS))),
             data=answer.data(),
             records=True,
             folded=bool(parts),  # the chart and the sentences say it
-            note=counting(answer),
+            note=f"{NOTE} {counting(answer)}".strip(),
             file=csv_file(id, answer),
         )
     )
@@ -107,5 +126,40 @@ def _percent(value: float | None) -> float | None:
     return None if value is None else value * 100
 
 
-def _of(events: Any, n: Any) -> str:
-    return "\u2013" if events is None or n is None else f"{count(events)} of {count(n)}"
+def _of(row: Mapping[str, Any], side: str) -> str:
+    """`30 of 34 (of 66)`."""
+    events, n, due = (row.get(f"{name}{side}") for name in ("events", "n", "n_eligible"))
+    if events is None or n is None:
+        return "\u2013"
+    return f"{count(events)} of {count(n)}" + (f" (of {count(due)})" if due is not None else "")
+
+
+def _both(row: Mapping[str, Any], name: str, text: Callable[[float], str]) -> str:
+    values = row.get(name), row.get(f"{name}_reference")
+    return "; ".join("\u2013" if v is None else text(v) for v in values)
+
+
+def _review(row: Mapping[str, Any], side: str) -> str:
+    """`14.2 (13.3 to 15.1)`."""
+    low, middle, high = (row.get(f"review_{name}{side}") for name in ("quarter", "median", "three_quarters"))
+    if low is None or middle is None or high is None:
+        return "\u2013"
+    return f"{number(middle, 1)} ({number(low, 1)} to {number(high, 1)})"
+
+
+def _e_value(row: Mapping[str, Any]) -> str:
+    point, limit = row.get("e_value"), row.get("e_value_limit")
+    return "\u2013" if point is None or limit is None else f"{number(point, 2)} ({number(limit, 2)})"
+
+
+def allowed_for(answer: Answer) -> str:
+    """What the adjusted differences allow for, what is recorded and they do not, what no record tells."""
+    row = next((r for r in answer.rows if r.get("adjusted_for")), None)
+    if row is None:
+        return ""
+    text = f"Allowed for: {row['adjusted_for']}."
+    if row.get("not_adjusted_for"):
+        text += f" Recorded but not allowed for: {row['not_adjusted_for']}."
+    if row.get("not_recorded"):
+        text += f" Not recorded: {row['not_recorded']}."
+    return text

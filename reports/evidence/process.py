@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
@@ -18,6 +18,7 @@ from reports.words import (
     capital,
     count,
     counted,
+    day,
     group_title,
     number,
     plain,
@@ -115,6 +116,9 @@ def _set(text: str) -> str:
     return " ".join(short_month(word.rstrip(":")) + ":" * word.endswith(":") for word in plain(text).split(" "))
 
 
+SUM_HEADS = ("More than expected: highest sum, limit", "Fewer: highest sum, limit", "Limit passed on")
+
+
 def sums(words: Words, id: str, answers: Sequence[Answer], *, caption: str, event: str) -> list[Part]:
     """Risk-adjusted CUSUMs as a table, a line a group, groups in the order of their names; never a ranking."""
     told = [answer for answer in answers if not answer.missing]
@@ -125,16 +129,15 @@ def sums(words: Words, id: str, answers: Sequence[Answer], *, caption: str, even
             name = words.value(by, row[by])
             name = name if by == "dentist" else f"{capital(group_title(by))}: {name}"
             if row.get("too_few"):
-                cells: tuple[str, ...] = (name, TOO_FEW, *("\u2013",) * 4)
+                cells: tuple[str, ...] = (name, TOO_FEW, *("\u2013",) * 5)
             else:
-                signal = short_day(_day(row["signal_on"])) if row.get("signal_on") else "not passed"
                 cells = (
                     name,
                     count(row["n"]),
                     count(row["events"]),
                     number(row["expected"], 1),
-                    f"{number(row['highest'], 1)}, {number(row['limit'], 1)}",
-                    signal,
+                    *sums_and_limits(row),
+                    signal_words(row),
                 )
             lines.append(Line(cells, answer.data(row)))
             rows.append({"by": by, "group": row[by], **{k: v for k, v in row.items() if k != by}})
@@ -144,15 +147,59 @@ def sums(words: Words, id: str, answers: Sequence[Answer], *, caption: str, even
         Table(
             id=id,
             caption=caption,
-            heads=("Whose", "Teeth", capital(event), "Expected", "Highest sum, limit", "Limit passed on"),
+            heads=("Whose", "Teeth", capital(event), "Expected", *SUM_HEADS),
             lines=tuple(lines),
-            numeric=frozenset({1, 2, 3, 4}),
+            numeric=frozenset({1, 2, 3, 4, 5}),
             records=True,
             data=told[0].data(),
             note=" ".join(plain(note) for note in told[0].result.notes),
             file=File(id, tuple(dict.fromkeys(k for row in rows for k in row)), rows),
         )
     ]
+
+
+def sums_and_limits(row: Mapping[str, Any]) -> tuple[str, str]:
+    """`2.1, 4.7` of the sum of more than expected, and of that of fewer; a dash where none came since."""
+    return tuple(  # type: ignore[return-value]  # there are two
+        f"{number(row[f'highest{side}'], 1)}, {number(row[f'limit{side}'], 1)}"
+        if row.get(f"limit{side}") is not None
+        else "\u2013"
+        for side in ("", "_down")
+    )
+
+
+def signal_words(row: Mapping[str, Any]) -> str:
+    """`2 May 2026: more than expected`, or `not passed`; and what was answered, with its note."""
+    said = [
+        f"{short_day(_day(row[key]))}: {side}"
+        for key, side in (("up_on", "more than expected"), ("down_on", "fewer than expected"))
+        if row.get(key)
+    ]
+    since = ", since the answer" if row.get("answered_on") else ""
+    text = "; ".join(said) + since if said else f"not passed{since}"
+    if not row.get("answered_on"):
+        return text
+    was = (
+        f"{short_day(_day(row['answered_signal_on']))}: {plain(row['answered_signal'])}, answered "
+        if row.get("answered_signal_on")
+        else "Started again "
+    )
+    return f"{capital(text)}. {was}{short_day(_day(row['answered_on']))}: {plain(row['answer'])}"
+
+
+def passed_words(row: Mapping[str, Any]) -> str:
+    """`the sum of more than expected passes its limit on 2 May 2026`, or that both sums stay within theirs."""
+    said = [
+        f"the sum of {side} passes its limit on {day(_day(row[key]))}"
+        for key, side in (("up_on", "more than expected"), ("down_on", "fewer than expected"))
+        if row.get(key)
+    ]
+    if row.get("answered_on"):
+        since = f"since the answer of {day(_day(row['answered_on']))} "
+        if row.get("limit") is None:
+            return f"no tooth {since}yet".strip()
+        return since + (" and ".join(said) or "both sums stay within their limits")
+    return " and ".join(said) or "both sums stay within their limits"
 
 
 def _day(value: Any) -> date:

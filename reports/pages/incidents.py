@@ -68,6 +68,7 @@ def page(context: Context, source: Source) -> Page:
     between = source.ask("separation_gaps")
     monthly = {name: source.process(name) for name in RATES[:2]}
     sums = [source.process("separations_per_100_teeth", by) for by in ("sequence", "dentist")]
+    healed = [source.process("healed_share", by) for by in ("sequence", "dentist")]
     rates = section(
         "rates",
         "How often",
@@ -89,6 +90,20 @@ def page(context: Context, source: Source) -> Page:
             sums,
             caption="Teeth with a separation against their own risk: risk-adjusted CUSUM",
             event="with a separation",
+        ),
+        process.sums(
+            words,
+            "sums-healed",
+            healed,
+            caption="Teeth that were not healed against their own risk: risk-adjusted CUSUM",
+            event="not healed",
+        ),
+        funnel.dentists(
+            words,
+            "adjusted-dentists",
+            source.ask("adjusted_separation_funnel", by=("dentist",)),
+            events="separations",
+            size="canals",
         ),
     )
     times = section(
@@ -222,6 +237,11 @@ def page(context: Context, source: Source) -> Page:
                 for said in attention.incidents.cusum_signals(
                     words, answer, overall["separations_per_100_teeth"], "sums"
                 )
+            ),
+            *(
+                said
+                for answer in healed
+                for said in attention.incidents.cusum_signals(words, answer, answer, "sums-healed")
             ),
             *attention.incidents.lots_outside(words, by_lot, "lots"),
             *attention.incidents.factors_seen(seen, "factors", factors.ratio_text),

@@ -43,17 +43,25 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
 
     everyone = source.ask("peer_funnel", by=("dentist",))
     with_practice = peers.told_apart(everyone)
+    adjusted = source.ask("adjusted_peer_funnel", by=("dentist",))
+    separated = source.ask("adjusted_separation_funnel", by=("dentist",))
     not_told = [] if with_practice or everyone.missing else [prose(peers.NO_PRACTICE, note=True)]
     recall = ask("recall_share")
     quality = common.quality(context, source, files=False)
     own_pairs = ask("sequence_comparison")
     held = _held(context, source, own)
-    one_by_one = source.process("healed_share", "dentist") if with_practice else None
+    one_by_one = [source.process(name, "dentist") for name in WATCHED] if with_practice else []
+    by_sequence = [source.process(name, "sequence") for name in WATCHED] if with_practice else []
     unhealed, overdue = ask("not_healed_list"), ask("recall_list")
     sentences = attention.collect(
         signals=[
-            peer_rules.outside_limits(words, everyone, dentist, "peers") if with_practice else None,
-            peer_rules.sum_signal(one_by_one, dentist, "peers") if one_by_one else None,
+            *(peer_rules.outside(words, (adjusted, separated), everyone, dentist, "peers") if with_practice else ()),
+            *(peer_rules.sum_signal(answer, dentist, "peers") for answer in one_by_one),
+            *(
+                said
+                for answer in by_sequence
+                for said in attention.incidents.cusum_signals(words, answer, answer, "comparison")
+            ),
         ],
         standards=[attention.standards.own_not_met(words, standard, answer, "work") for standard, answer in held],
         recall=[
@@ -71,7 +79,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
                 words,
                 ask("preop_pai_recorded"),
                 "outcome",
-                "Without it a tooth that is not healed can be neither healing nor not healed.",
+                "Without it a tooth whose PAI is above 2 cannot be told healing, uncertain or not healed by its image.",
             ),
             attention.recall.pai_missing(
                 words, ask("follow_up_pai_recorded"), "outcome", "Without it a tooth cannot be told healed."
@@ -82,7 +90,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
 
     def by_group(id: str, by: str) -> list[Part]:
         classes = ask("outcome_classes", by)
-        beside = ask("functional_share", by), ask("healed_bounds", by)
+        beside = ask("healed_share_decided", by), ask("functional_share", by), ask("healed_bounds", by)
         return [
             *outcome.divided(words, id, classes, recall=ask("recall_share", by)),
             *outcome.beside_healed(words, f"{id}-beside", classes, *beside),
@@ -92,7 +100,10 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
         "outcome",
         "Outcome of own teeth",
         prose(
-            *(figures.sentence(words, ask(name)) for name in ("healed_share", "functional_share")),
+            *(
+                figures.sentence(words, ask(name))
+                for name in ("healed_share", "healed_share_decided", "functional_share")
+            ),
             figures.sentence(words, recall),
         ),
         prose(*outcome.what_is_open(words, ask("healed_bounds"), ask("healed_share_weighted"))),
@@ -109,8 +120,10 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
         "comparison",
         "Does the sequence matter?",
         prose(
-            "Crude differences mix the sequence with the teeth it was used in. The adjusted ones compare only like "
-            "cases: same tooth type, lesion before treatment or not, first treatment or retreatment."
+            "Crude differences mix the sequence with the teeth it was used in and with who used it when. The adjusted "
+            f"ones compare like cases, as a trial would: completed teeth, read once, {_window(context)} months after "
+            "completion; a tooth retreated, operated on or extracted for an endodontic reason by then is not healed.",
+            comparison.allowed_for(own_pairs),
         ),
         comparison.compared(words, "compare-own", own_pairs, conclusions, "own teeth"),
         _practice_pairs(context, source) if with_practice else [],
@@ -129,8 +142,21 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
     )
     among: list[Part] = [] if with_practice else list(not_told)
     if one_by_one:
+        among.append(
+            prose(
+                "Dentists treat unlike teeth. First, own teeth against those expected of teeth like the own ones, by "
+                "the case mix that is recorded; then shares of all teeth as they came."
+            )
+        )
+        among += peers.adjusted_among_peers(
+            words, "peers-adjusted", adjusted, dentist, events="healed teeth", size="teeth"
+        )
         among += peers.among_peers(words, "peers-funnel", everyone, dentist)
-        among += peers.tooth_by_tooth(words, "peers-sum", one_by_one, dentist)
+        among += peers.adjusted_among_peers(
+            words, "peers-separations", separated, dentist, events="separations", size="canals", chart=False
+        )
+        for answer, id in zip(one_by_one, ("peers-sum", "peers-sum-separations"), strict=True):
+            among += peers.tooth_by_tooth(words, id, answer, dentist, quiet=answer is not one_by_one[0])
     elif everyone.missing:
         among += peers.among_peers(words, "peers-funnel", everyone, dentist)
     review = section(
@@ -147,7 +173,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
                     lambda row: f"{words.value('kind', row['kind'])}; {words.value('sequence', row['sequence'])}",
                 ),
                 plain_column(words, "Completed", "completed_on"),
-                plain_column(words, "Last seen", "seen_on"),
+                plain_column(words, "Known on", "seen_on"),
                 ("PAI before, now", lambda row: f"{_pai(row['preop_pai'])}, {_pai(row['outcome_pai'])}"),
                 (
                     "Why",
@@ -156,7 +182,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
                     ),
                 ),
             ],
-            caption="Own cases that did not heal, newest first: a list to review, not a judgement",
+            caption="Own cases that did not heal or were treated again, newest first: for review, not a judgement",
             empty="No own case is known not to have healed. Those not seen are not known.",
             hide=("dentist",),
         ),
@@ -174,7 +200,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
                 ("Window still open", lambda row: "yes" if row["window_open"] else "no"),
             ],
             caption="Own cases not seen in their recall window; those with a separation or a lesion first",
-            empty="Every own case due for recall was seen in its window, or is known to be lost.",
+            empty="Every own case due for recall was seen in its window, or is known to be lost or treated again.",
             hide=("dentist",),
             open_rows=20,
         ),
@@ -213,6 +239,10 @@ WORK = (
     "restored_within_90_days",
     "restoration_delay",
 )
+
+
+# What is looked at tooth by tooth, each against its own risk.
+WATCHED = ("healed_share", "separations_per_100_teeth")
 
 
 def _over_time(context: Context, ask: Any) -> Block:
@@ -254,13 +284,21 @@ def _over_time(context: Context, ask: Any) -> Block:
 
 
 def _conclusions(context: Context, answer: Any) -> list[Sentence]:
-    return [attention.differences.conclusion(context.words, answer, row) for row in answer.rows]
+    return [attention.differences.conclusion(context.words, answer, row, whole=False) for row in answer.rows]
+
+
+def _window(context: Context) -> str:
+    first, last = context.settings.reporting.comparison_window_months
+    return f"{first} to {last}"
 
 
 def _practice_pairs(context: Context, source: Source) -> list[Part]:
     """The same comparison over the teeth of all dentists."""
     pairs = source.ask("sequence_comparison")
-    return comparison.compared(context.words, "compare-practice", pairs, _conclusions(context, pairs), "whole practice")
+    return [
+        prose(comparison.allowed_for(pairs)),
+        *comparison.compared(context.words, "compare-practice", pairs, _conclusions(context, pairs), "whole practice"),
+    ]
 
 
 def _held(context: Context, source: Source, own: dict[str, str]) -> list[tuple[Any, Any]]:

@@ -287,7 +287,25 @@ CASES = {
         each("canal", "MB1", "DP", "mesial", "mb"),
     ),
     "curvature_out_of_range": (each("curvature_deg", None, 0, 120), each("curvature_deg", -1, 120.5, 360)),
-    "curve_radius_out_of_range": (each("curve_radius_mm", None, 0.5, 50), each("curve_radius_mm", 0, 0.4, 50.1)),
+    "curve_radius_out_of_range": (
+        # 6 degrees over 8 mm of canal: 8 / (6 pi / 180) = 76.4 mm.
+        each("curve_radius_mm", None, 0.5, 76.4, 2300),
+        each("curve_radius_mm", 0, 0.4, 2300.1),
+    ),
+    "curve_longer_than_canal": (
+        # 20.5 mm at 20 degrees allow 58.7 mm, and a tenth more; without an angle nothing is told.
+        [
+            *each("curve_radius_mm", None, 58, 64),
+            {"curve_radius_mm": 76.4, "curvature_deg": 6},
+            {"curve_radius_mm": 500, "curvature_deg": None},
+            {"curve_radius_mm": 90, "curvature_deg": 20, "working_length_mm": None},
+        ],
+        [
+            {"curve_radius_mm": 65},
+            {"curve_radius_mm": 20, "curvature_deg": 90},
+            {"curve_radius_mm": 200, "curvature_deg": 20, "working_length_mm": None},
+        ],
+    ),
     "canal_size_out_of_range": (
         [
             {"final_size": 6},
@@ -544,7 +562,9 @@ CASES = {
     ),
     "image_unknown": (each("image", None, "none", "periapical", "cbct"), each("image", "panoramic", "CBCT")),
     "loss_reason_unknown": (
-        each("lost_reason", None, "endodontic", "fracture", "periodontal", "caries", "prosthetic", "other"),
+        each(
+            "lost_reason", None, "endodontic", "fracture", "periodontal", "caries", "prosthetic", "exfoliated", "other"
+        ),
         each("lost_reason", "unknown", "crack"),
     ),
     # Ørstavik 1986: five grades.

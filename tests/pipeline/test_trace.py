@@ -24,11 +24,11 @@ TREATMENTS = """
     T3           | C          | 12    | D1      | primary | 1         | 2024-03-05 | 2024-03-05   | completed
 """
 INSTRUMENTS = """
-    instrument_id | lot | size | taper | motion
-    I1            | L1  | 25   | 0.06  | rotation
-    I2            | L1  | 30   | 0.04  | rotation
-    I3            | L2  | 25   | 0.06  | rotation
-    I4            | L1  | 35   | 0.04  | rotation
+    instrument_id | lot | size | taper | motion   | received_on
+    I1            | L1  | 25   | 0.06  | rotation | 2024-01-05
+    I2            | L1  | 30   | 0.04  | rotation | 2024-01-05
+    I3            | L2  | 25   | 0.06  | rotation | 2024-01-05
+    I4            | L1  | 35   | 0.04  | rotation | 2024-01-05
 """
 USES = """
     use_id | treatment_id | canal | step | instrument_id | lot | size | motion   | started_at          | result

@@ -54,15 +54,23 @@ class Workspace:
             self._connection = duckdb.connect()
             groups = {by: [v for v in self.values(by, None, None) if v] for by in ("dentist", "sequence")}
             rows = [
-                (groups["dentist"][i % 3], groups["sequence"][i % 3], int(i % 9 == 0), FIRST + timedelta(days=i))
+                (
+                    groups["dentist"][i % 3],
+                    groups["sequence"][i % 3],
+                    int(i % 9 == 0),
+                    FIRST + timedelta(days=i),
+                    f"T{i}",
+                )
                 for i in range(360)
             ]
             self._connection.execute(
                 "create table kept (dentist varchar, sequence varchar, numerator integer, happened_on date, "
+                "treatment_id varchar, practice varchar default 'A', cluster varchar default null, "
                 "tooth_type varchar default 'molar', lesion varchar default 'yes', kind varchar default 'primary')"
             )
             self._connection.executemany(
-                "insert into kept (dentist, sequence, numerator, happened_on) values (?, ?, ?, ?)", rows
+                "insert into kept (dentist, sequence, numerator, happened_on, treatment_id) values (?, ?, ?, ?, ?)",
+                rows,
             )
         return self._connection
 
@@ -210,7 +218,8 @@ class Workspace:
             parts = {
                 "healed": p,
                 "healing": 0.4 * (1 - p),
-                "not healed": 0.6 * (1 - p),
+                "uncertain": 0.1 * (1 - p),
+                "not healed": 0.5 * (1 - p),
                 "lost for another reason": 0.02,
             }
             return [
@@ -256,6 +265,10 @@ class Workspace:
             row = {"n": n, "n_reference": n, "median": 20.0, "median_reference": 16.0, "crude_ratio": 1.25}
             row |= {"crude_low": 1.1, "crude_high": 1.4, "estimate": 1.2, "low": 1.0, "high": 1.3}
             return [{"sequence": s, "reference": sequences[0], **row} for s in sequences[1:]]
+        if kind == "adjusted_funnel":
+            ends = {"limit_low_998": 0.5, "limit_low_95": 0.7, "limit_high_95": 1.3, "limit_high_998": 1.6}
+            row = {"expected": events / 0.9, "estimate": 0.9, "low": 0.8, "high": 1.02, "target": 1.0, "shrunken": 0.95}
+            return [{**group, "n": n, "events": events, **row, **ends, "position": "inside", "units": 5}]
         if kind == "funnel" and measure.compare == "dentist":
             ends = {"limit_low_998": 0.5, "limit_low_95": 0.6, "limit_high_95": 0.85, "limit_high_998": 0.95}
             return [
@@ -300,7 +313,20 @@ class Workspace:
                     "homogeneity_p": 0.4,
                     "p_value": 0.5,
                 }
-                | {"p_adjusted": 0.6, "strata": 6, "n_used": 120, "smallest_difference": 0.18}
+                | {"p_adjusted": 0.6, "strata": 6, "n_used": 120, "smallest_difference": 0.18, "pairs": 2}
+                | {
+                    f"{way}_{end}": d + off
+                    for way in ("mantel_haenszel", "standardised", "weighted")
+                    for end, off in (("difference", 0.0), ("low", -0.12), ("high", 0.12))
+                }
+                | {"n_eligible": 90 + i, "n_eligible_reference": 120, "alone": 0.05, "alone_reference": 0.2}
+                | {
+                    f"review_{name}{side}": months
+                    for side in ("", "_reference")
+                    for name, months in (("quarter", 13.0), ("median", 14.2), ("three_quarters", 15.3))
+                }
+                | {"e_value": 1.4, "e_value_limit": 1.0, "homogeneity_p_adjusted": 0.9}
+                | {"adjusted_for": "tooth type, dentist", "not_adjusted_for": "age", "not_recorded": "health"}
             )
         return made
 
@@ -477,8 +503,13 @@ def make_settings(hostile: str = "") -> Any:
         time_zone="Europe/Vienna",
         currency="EUR",
         sequences=sequences,
+        answers=(),
         reporting=SimpleNamespace(
-            smallest_group=5, confidence=0.95, healed_after_months=12, recall_window_months=(9, 18)
+            smallest_group=5,
+            confidence=0.95,
+            healed_after_months=12,
+            recall_window_months=(9, 18),
+            comparison_window_months=(12, 24),
         ),
     )
 
@@ -527,16 +558,26 @@ def pseudonym() -> str:
 def charted(workspace: Any, name: str, by: tuple[str, ...], *question: Any) -> ProcessCusum:
     """A CUSUM of three teeth a group, the sum of the first group beyond its limit."""
     groups = [v for v in workspace.values(by[0], None, None) if v is not None]
-    row = {"n": 60, "events": 12, "expected": 6.5, "highest": 4.1, "limit": 3.5}
+    row = {"n": 60, "events": 12, "expected": 6.5, "highest": 4.1, "limit": 3.5, "highest_down": 0.4, "limit_down": 2.5}
     days = [date(2024, 3, 1), date(2024, 5, 2), date(2024, 9, 3)]
     measure = catalogue()[name]
     return ProcessCusum(
         *(name, measure.title, "teeth", measure.kind, by),
-        rows=[row | {by[0]: g, "signal_on": days[2] if g == groups[0] else None} for g in groups],
+        rows=[
+            row
+            | {by[0]: g, "down_on": None, "answered_on": None}
+            | (
+                dict.fromkeys(("signal_on", "up_on"), days[2]) | {"signal": "more than expected"}
+                if g == groups[0]
+                else dict.fromkeys(("signal_on", "up_on", "signal"))
+            )
+            for g in groups
+        ],
         left_out=[],
         suppressed=0,
         series=[
             {by[0]: g, "number": i + 1, "on": day, "sum": 4.1 if g == groups[0] and i == 2 else 0.5 * i}
+            | {"sum_down": 0.2 * (2 - i), "limit": 3.5, "limit_down": 2.5}
             for g in groups
             for i, day in enumerate(days)
         ],

@@ -277,14 +277,20 @@ def test_months_are_told_when_they_lie_high_and_lately() -> None:
     assert said.whole == "Separations, Mar 2026: above the upper limit of its month."
 
 
-def test_sums_name_groups_and_never_people() -> None:
+def test_a_sum_beyond_its_limit_is_told_until_it_is_answered() -> None:
     row = {"sequence": "a", "n": 50, "events": 9, "expected": 4.2, "signal_on": date(2026, 5, 2)}
-    (said,) = attention.incidents.cusum_signals(WORDS, answer([row], ("sequence",)), answer([]), "sums")
-    assert "on 2 May 2026" in said.whole.replace("\u00a0", " ") and "9 teeth against 4.2 expected" in said.whole
-    old = {**row, "signal_on": date(2024, 5, 2)}
-    assert attention.incidents.cusum_signals(WORDS, answer([old], ("sequence",)), answer([]), "sums") == []
-    dentist = {**row, "dentist": "D1"}
-    assert attention.incidents.cusum_signals(WORDS, answer([dentist], ("dentist",)), answer([]), "sums") == []
+    row["signal"] = "more than expected"
+
+    def said(row: dict[str, Any], by: str = "sequence") -> list[Any]:
+        return attention.incidents.cusum_signals(WORDS, answer([row], (by,)), answer([]), "sums")
+
+    (one,) = said(row)
+    text = one.whole.replace("\u00a0", " ")
+    assert "on 2 May 2026" in text and "its limit, more than expected" in text and "9 of 50" in text
+    assert "4.2 expected" in text and "asks for a look" in text
+    assert len(said({**row, "signal_on": date(2024, 5, 2)})) == 1
+    assert said({**row, "signal_on": None, "answered_signal_on": date(2024, 5, 2)}) == []
+    assert "D1" in said({**row, "dentist": "D1"}, "dentist")[0].whole
 
 
 def test_factors_seldom_recorded_are_named_once() -> None:

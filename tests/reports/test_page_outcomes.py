@@ -20,6 +20,7 @@ from reports.attention import recall as recall_rules
 from reports.attention import standards as standard_rules
 from reports.blocks import Figure, Page, Prose, Table
 from reports.charts import pictures, theme
+from reports.charts.cusum import Part as SumPart
 from reports.charts.cusum import Tooth as ToothSum
 from reports.charts.cusum import cusum
 from reports.charts.learning import Panel, Stage, learning
@@ -239,6 +240,7 @@ def test_the_sum_is_drawn_with_its_signal(page_of: Callable[..., Any]) -> None:
 
 def test_a_sum_below_its_limit_is_silent() -> None:
     row = {"dentist": "D1", "n": 60, "events": 5, "expected": 6.5, "highest": 1.0, "limit": 3.5, "signal_on": None}
+    row |= {"signal": "fewer than expected"}
     assert peer_rules.sum_signal(answer("healed_share", [row], ("dentist",)), "D1", "peers") is None
     later = answer("healed_share", [row | {"signal_on": DAY}], ("dentist",))
     assert peer_rules.sum_signal(later, "D1", "peers") is not None
@@ -321,6 +323,7 @@ def test_a_group_withheld_stands_once_in_each_table() -> None:
         Words(),
         "beside",
         classes,
+        answer("healed_share_decided", one, ("tooth_type",)),
         answer("functional_share", one, ("tooth_type",)),
         answer("healed_bounds", left_open, ("tooth_type",)),
     )[0]
@@ -328,21 +331,25 @@ def test_a_group_withheld_stands_once_in_each_table() -> None:
     for found in (table, beside):
         assert [line.cells[0] for line in found.lines] == ["Canines", "Molars"]
     told = [c if isinstance(c, str) else c.text for c in beside.lines[1].cells]
-    assert told == ["Molars", "50% (40\u00a0to\u00a060%)", "50% (40\u00a0to\u00a060%)", "40", "30%", "70%"]
+    assert told == ["Molars", *["50% (40\u00a0to\u00a060%)"] * 3, "40", "30%", "70%"]
 
 
 LONG = "A sequence title that is longer than anybody would read aloud without drawing breath, 25/.04 then 35/.04"
 HOSTILE = '</text><script>alert(1)</script> "quoted" & more \x1b[31m \x00 \u202e'
 STAGES = tuple(Stage(f"{i}1 to {i + 1}0", 0.7 + i / 5, 0.4 + i / 5, 1.5 + i / 5, HOSTILE) for i in range(5))
-SUMS = [ToothSum(i, i % 7 + i / 20, HOSTILE, "1 December 2023" if i == 80 else "") for i in range(1, 90)]
+SUMS = [
+    ToothSum(i, i % 7 + i / 20, HOSTILE, "1 December 2023" if i == 80 else "", down=i % 5, answered=i == 40)
+    for i in range(1, 90)
+]
+PARTS = [SumPart(20, 2.5, 1.5), SumPart(50, 3.5, 2.5, "answered"), SumPart(89, 3.0, 2.0, "answered 3 March 2023")]
 CHARTS: dict[str, Callable[[int], Any]] = {
     "shares": lambda w: shares(
         [
-            Bar(LONG, (0.7, 0.1, 0.2), 0.6, 0.8, f"Healed 70%; {LONG}", "tip", {"sequence": "a"}),
+            Bar(LONG, (0.7, 0.1, 0.05, 0.15), 0.6, 0.8, f"Healed 70%; {LONG}", "tip", {"sequence": "a"}),
             Bar(HOSTILE, (), None, None, "too few", "tip"),
-            Bar("One", (1.0, 0.0, 0.0), None, None, "Healed 100%", "tip"),
+            Bar("One", (1.0, 0.0, 0.0, 0.0), None, None, "Healed 100%", "tip"),
         ],
-        ("Healed", "Healing", "Not healed"),
+        ("Healed", "Healing", "Uncertain", "Not healed"),
         w,
         axis="Teeth judged",
     ),
@@ -358,8 +365,8 @@ CHARTS: dict[str, Callable[[int], Any]] = {
         ratio="Ratio of times",
     ),
     "learning-one": lambda w: learning([Panel("a", "b", STAGES[:1])], w, axis="Own cases", ratio="Ratio"),
-    "cusum": lambda w: cusum(SUMS, (3.5, "limit 3.5"), w, axis="Own teeth", share="Sum"),
-    "cusum-one": lambda w: cusum([ToothSum(1, 0.0, "t")], (3.5, "limit 3.5"), w, axis="Own teeth", share="Sum"),
+    "cusum": lambda w: cusum(SUMS, PARTS, w, axis="Own teeth", share="Sum"),
+    "cusum-one": lambda w: cusum([ToothSum(1, 0.0, "t")], [SumPart(1, 3.5, 2.5)], w, axis="Own teeth", share="Sum"),
 }
 
 
@@ -375,4 +382,4 @@ def test_a_chart_is_valid_and_fits_its_width(name: str, width: int) -> None:
     if name in {"shares", "learning"}:
         assert LONG.replace(" ", "") in said and "<script>alert(1)</script>" in said
     if name == "cusum":
-        assert "1December2023" in said and "limit3.5" in said
+        assert "1December2023" in said and "answered3March2023" in said and "dashed:limits" in said

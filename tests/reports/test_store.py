@@ -167,3 +167,18 @@ def test_an_empty_store_says_so(tmp_path: Path) -> None:
     pages = render(in_memory(), Settings(), tmp_path / "out")
     assert [p.stem for p in pages] == ["index", "incidents"]
     assert "cannot be computed: no " in pages[1].read_text(encoding="utf-8")
+
+
+def test_a_dentist_whose_teeth_no_measure_counts_yet_has_a_page(tmp_path: Path) -> None:
+    """Only treatments, none of them due or with a visit: every basic measure leaves them out."""
+    (tmp_path / "treatments.csv").write_text(
+        "treatment_id,patient_id,tooth,dentist,kind,started_on,status\n"
+        "T1,P1,16,D7,primary,2026-06-01,in progress\nT2,P2,11,d8,primary,2026-06-02,in progress\n",
+        encoding="utf-8",
+    )
+    settings = Settings()
+    list(ingest(tmp_path / "store.duckdb", [tmp_path / "treatments.csv"], settings))
+    with open_store(tmp_path / "store.duckdb") as connection:
+        pages = {p.stem for p in render(connection, settings, tmp_path / "out", which="outcomes")}
+        assert {"outcomes-D7", "outcomes-d8"} <= pages
+        assert render(connection, settings, tmp_path / "one", which="outcomes", dentist="D7")

@@ -5,7 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.stats.cusum import bernoulli, cusum, limit, weights
+from pipeline.stats.cusum import Limits, bernoulli, cusum, limits, weights
+from pipeline.stats.risk_model import RiskModel
 
 
 @given(st.lists(st.floats(-3, 3), max_size=60))
@@ -41,17 +42,42 @@ def test_a_certain_risk_tells_nothing() -> None:
     assert weights([0.0, 1.0], [0, 1], 2.0) == pytest.approx([0, 0])
 
 
-def test_the_limit_is_passed_by_chance_as_often_as_asked() -> None:
-    risk = np.random.default_rng(1).uniform(0.01, 0.3, 150)
-    height = limit(risk, false_alarm=0.1, runs=4000, seed=2)
-    rng = np.random.default_rng(3)
-    alarms = [cusum(weights(risk, rng.random(150) < risk)).max() > height for _ in range(3000)]
-    assert np.mean(alarms) == pytest.approx(0.1, abs=0.02)
-    doubled = 2 * risk / (1 - risk + 2 * risk)
-    found = [cusum(weights(risk, rng.random(150) < doubled)).max() > height for _ in range(500)]
-    assert np.mean(found) > 0.5
-    assert limit(risk, seed=5) == limit(risk, seed=5)
-    assert limit([]) == 0
+def known(risks: list[float], likeness: float = 0.0) -> RiskModel:
+    """A model that knows the risks of so many kinds of cases: nothing is left open."""
+    log_odds = [float(np.log(p / (1 - p))) for p in risks]
+    return RiskModel("share", np.array([0.0, *log_odds]), np.eye(len(risks) + 1) * 1e-18, likeness)
+
+
+def test_the_limits_are_passed_by_chance_as_often_as_asked() -> None:
+    rng = np.random.default_rng(1)
+    model, kind = known([0.02, 0.1, 0.3]), rng.integers(0, 3, 150)
+    at = np.eye(3)[kind]
+    risk = model.expected(at)
+    assert risk == pytest.approx(np.array([0.02, 0.1, 0.3])[kind])
+    found = limits(model, at, false_alarm=0.1, runs=4000, seed=2)
+
+    def passed(true: np.ndarray, times: int) -> np.ndarray:
+        """How often the sums pass up and down."""
+        runs = [rng.random(150) < true for _ in range(times)]
+        sums = [[cusum(weights(risk, y, ratio)).max() for ratio in (2, 0.5)] for y in runs]
+        return (np.array(sums) > np.array([found.up, found.down]) + 1e-9).mean(axis=0)
+
+    assert passed(risk, 3000) == pytest.approx([0.05, 0.05], abs=0.015)
+    doubled, halved = (ratio * risk / (1 - risk + ratio * risk) for ratio in (2, 0.5))
+    assert passed(doubled, 500)[0] > 0.5 and passed(halved, 500)[1] > 0.3
+    assert limits(model, at, seed=5) == limits(model, at, seed=5)
+    assert limits(model, np.empty((0, 3))) == Limits(0, 0)
+
+
+def test_limits_lie_further_out_where_less_is_known_and_where_patients_are_alike() -> None:
+    at, patient = np.ones((120, 1)), np.repeat(np.arange(40), 3)
+    sure = limits(known([0.2]), at, patient)
+    open_ = limits(RiskModel("share", known([0.2]).coefficient, np.diag([0.1, 1e-18]), 0.0), at, patient)
+    alike = limits(known([0.2], likeness=0.5), at, patient)
+    for found in (open_, alike):
+        assert found.up > sure.up * 1.1 and found.down > sure.down * 1.1
+    # Patients with one tooth each are alike to nobody.
+    assert limits(known([0.2], likeness=0.5), at, np.arange(120)) == sure
 
 
 def test_wrong_input_is_refused() -> None:

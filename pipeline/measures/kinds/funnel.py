@@ -3,8 +3,8 @@
 Limits (95 and 99.8 %) are exact binomial ones about the pooled rate, in whole events: where hardly one event is
 expected, smoothed limits would flag every unit that has two. With ten units or more, variation between them beyond
 chance widens the limits (additive, Spiegelhalter 2005): of both limits the one further out counts. `position` says
-where a unit lies; one unit in twenty lies outside 95 % by design. The interval of each allows for patients (`cluster`),
-the limits do not. `compare` of the measure names what a unit is.
+where a unit lies; one unit in twenty lies outside 95 % by design, and one alone has no other to compare with. The
+interval of each allows for patients (`cluster`), the limits do not. `compare` of the measure names what a unit is.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     Connection = duckdb.DuckDBPyConnection
 
+ALONE = "no other to compare with"  # the position of the only one
 LIMITS = ("limit_low_998", "limit_low_95", "limit_high_95", "limit_high_998")
 
 
@@ -69,12 +70,17 @@ def _funnel(found: list[Row], names: tuple[str, ...], measure: Measure, confiden
             "target": target * scale,
         }
         | {name: float(limit * scale) for name, limit in zip(LIMITS, limits[i], strict=True)}
-        | {"position": _position(rate[i], limits[i]), "units": len(found), "overdispersion_allowed_for": bool(tau2)}
+        | {
+            "position": position(rate[i], limits[i]) if len(found) > 1 else ALONE,
+            "units": len(found),
+            "overdispersion_allowed_for": bool(tau2),
+        }
         for i, row in enumerate(found)
     ]
 
 
-def _position(rate: float, limits: Any) -> str:
+def position(rate: float, limits: Any) -> str:
+    """Where a figure lies among its four limits, the lowest first."""
     low_998, low_95, high_95, high_998 = limits
     if rate > high_998:
         return "above the 99.8 % limit"

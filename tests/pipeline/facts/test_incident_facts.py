@@ -24,8 +24,8 @@ def test_a_separation_in_both_tables_is_one_row_that_knows_what_either_knows(fac
             T1           | MB    | A        | 30
         """,
         instruments="""
-            instrument_id | lot | size | taper | motion
-            I1            | L7  | 25   | 0.06  | rotation
+            instrument_id | lot | size | taper | motion   | received_on
+            I1            | L7  | 25   | 0.06  | rotation | 2026-01-04
         """,
         instrument_uses="""
             use_id | treatment_id | canal | instrument_id | size | motion   | started_at          | result
@@ -68,6 +68,10 @@ def test_a_separation_in_both_tables_is_one_row_that_knows_what_either_knows(fac
 def test_a_separation_that_only_the_use_tells_of_has_nothing_of_a_report(facts: Facts) -> None:
     (row,) = facts(
         "incident_facts",
+        instruments="""
+            instrument_id | received_on
+            I1            | 2026-01-05
+        """,
         instrument_uses="""
             use_id | treatment_id | canal | instrument_id | lot | size | motion   | started_at          | result
             U1     | T1           | MB    | I1            | L1  | 20   | rotation | 2026-01-05 09:00:00 | separated

@@ -12,10 +12,14 @@ from hypothesis import strategies as st
 
 Facts = Callable[..., list[dict[str, Any]]]
 
+# Received when the records begin or later: all its uses are recorded.
+NEW = [{"instrument_id": "I1", "received_on": dt.date(2026, 1, 5)}]
+
 
 def test_use_numbers_follow_time_and_a_canal_counts_once(facts: Facts) -> None:
     rows = facts(
         "instrument_canals",
+        instruments=NEW,
         instrument_uses="""
             use_id | treatment_id | canal | instrument_id | started_at          | result
             U1     | T2           | S     | I1            | 2026-01-09 09:00:00 | intact
@@ -33,6 +37,7 @@ def test_use_numbers_follow_time_and_a_canal_counts_once(facts: Facts) -> None:
 def test_a_use_without_a_time_takes_that_of_its_canal_or_treatment(facts: Facts) -> None:
     rows = facts(
         "instrument_canals",
+        instruments=NEW,
         treatments="""
             treatment_id | patient_id | tooth | started_on
             T1           | A          | 16    | 2026-01-03
@@ -122,14 +127,14 @@ def test_life_of_an_instrument_across_sequences_and_dentists(facts: Facts) -> No
 
 
 PRICES = """
-    instrument_id | price | use_limit | retired_on | sterilisations
-    spent         | 12.00 | 4         | 2026-02-01 |
-    early         | 12.00 | 4         | 2026-02-01 |
-    beyond        | 12.00 | 2         | 2026-02-01 |
-    in service    | 12.00 | 4         |            |
-    no limit      | 12.00 |           | 2026-02-01 | 6
-    unknown       |       | 4         | 2026-02-01 |
-    open          | 12.00 |           |            |
+    instrument_id | price | use_limit | retired_on | sterilisations | received_on
+    spent         | 12.00 | 4         | 2026-02-01 |                | 2026-01-01
+    early         | 12.00 | 4         | 2026-02-01 |                | 2026-01-01
+    beyond        | 12.00 | 2         | 2026-02-01 |                | 2026-01-01
+    in service    | 12.00 | 4         |            |                | 2026-01-01
+    no limit      | 12.00 |           | 2026-02-01 | 6              | 2026-01-01
+    unknown       |       | 4         | 2026-02-01 |                | 2026-01-01
+    open          | 12.00 |           |            |                | 2026-01-01
 """
 USES = {"spent": 4, "early": 1, "beyond": 3, "in service": 2, "no limit": 3, "unknown": 2, "open": 2}
 COSTS = {  # of each use, sterilisation at 0.50 a cycle left out
@@ -190,7 +195,13 @@ def test_costs_add_up_to_the_price_of_what_was_retired(
     rows = facts(
         "instrument_canals",
         instruments=[
-            {"instrument_id": f"I{i}", "price": p, "use_limit": n, "retired_on": dt.date(2026, 2, 1) if r else None}
+            {
+                "instrument_id": f"I{i}",
+                "price": p,
+                "use_limit": n,
+                "received_on": dt.date(2026, 1, 5),
+                "retired_on": dt.date(2026, 2, 1) if r else None,
+            }
             for i, (p, n, r, _) in enumerate(stock)
         ],
         instrument_uses=one_use_a_tooth({f"I{i}": uses for i, (*_, uses) in enumerate(stock)}),
@@ -253,3 +264,56 @@ def test_instruments_of_a_canal_are_told_apart_by_serial_or_by_size_taper_and_mo
     of_b = [(row["item"], row["size"]) for row in rows if row["canal"] == "B"]
     assert len(of_b) == 4 and len({item for item, _ in of_b}) == 3
     assert {row["item"] for row in rows if row["canal"] == "P"} == {"serial I1"}
+
+
+def test_an_instrument_older_than_the_records_has_no_use_numbers(facts: Facts) -> None:
+    """Old: received before. Unknown: seen in the first 30 days. Few cycles: no more than its teeth, so no other use."""
+    first, later = dt.datetime(2026, 1, 1, 9), dt.datetime(2026, 1, 31, 9)
+    old = "received before the records of uses begin: how often it was used before is not known"
+    unknown = "first seen in the first 30 days of the records, day of reception not recorded: it may have been in use"
+    given: dict[str, Any] = {
+        "instruments": [
+            {"instrument_id": "new", "received_on": dt.date(2026, 1, 1), "sterilisations": 9},
+            {"instrument_id": "old", "received_on": dt.date(2025, 12, 31), "sterilisations": 9},
+            {"instrument_id": "few cycles", "received_on": dt.date(2025, 12, 31), "sterilisations": 1},
+            {"instrument_id": "not told", "received_on": None, "sterilisations": None},
+        ],
+        "instrument_uses": [
+            {"use_id": f"{name} {n}", "treatment_id": "T1", "canal": canal, "instrument_id": name, "started_at": at}
+            for name, at in {
+                "new": first,
+                "old": first,
+                "few cycles": first,
+                "not told": first,
+                "unlisted": later,
+            }.items()
+            for n, canal in enumerate(("B", "P"))
+        ],
+    }
+    found = {row["instrument_id"]: row["earlier_uses"] for row in facts("instrument_service", **given)}
+    assert found == {"new": None, "old": old, "few cycles": None, "not told": unknown, "unlisted": None}
+    numbers: dict[str, list[Any]] = {}
+    for row in sorted(facts("instrument_canals", **given), key=lambda row: row["recorded_use_number"]):
+        numbers.setdefault(row["instrument_id"], []).append(row["use_number"])
+    assert numbers == {name: [None, None] if why else [1, 2] for name, why in found.items()}
+    lives = {row["instrument_id"]: row["earlier_uses"] for row in facts("instrument_facts", **given)}
+    assert lives == found
+
+
+def test_what_an_instrument_cost_that_is_older_than_the_records(facts: Facts) -> None:
+    """12.00 over a limit of 4: 3.00 a use within it. What it had left, or more uses than the limit, nobody can tell."""
+    rows = facts(
+        "instrument_canals",
+        instruments="""
+            instrument_id | price | use_limit | received_on | retired_on
+            in service    | 12.00 | 4         | 2025-12-31  |
+            retired       | 12.00 | 4         | 2025-12-31  | 2026-02-01
+            beyond        | 12.00 | 2         | 2025-12-31  |
+            no limit      | 12.00 |           | 2025-12-31  | 2026-02-01
+        """,
+        instrument_uses=one_use_a_tooth({"in service": 2, "retired": 2, "beyond": 2, "no limit": 2}),
+    )
+    costs: dict[str, list[Any]] = {}
+    for row in sorted(rows, key=lambda row: row["recorded_use_number"]):
+        costs.setdefault(row["instrument_id"], []).append(row["price_share"])
+    assert costs == {"in service": [3, 3], "retired": [3, None], "beyond": [None, None], "no limit": [None, None]}

@@ -162,3 +162,46 @@ def test_no_more_events_than_there_must_be(facts: Facts, practice: list[tuple[li
         # The list for the clinical lead has a line for each of them.
         assert sum(line["treatment_id"] == f"T{tooth}" for line in listed) == expected, (used, reported)
         assert {line["incident_id"] for line in listed} >= {f"X{tooth}-{i}" for i in range(len(reported))}
+
+
+def test_a_separation_that_no_use_or_canal_can_count_says_so(facts: Facts) -> None:
+    """X2 is in a canal without uses, X3 in one that was not treated, X4 in no known tooth; U2 has no serial number."""
+    rows = facts(
+        "separations_not_placed",
+        treatments="""
+            treatment_id | patient_id | tooth | dentist | started_on
+            T1           | A          | 16    | D1      | 2026-01-05
+        """,
+        canals="""
+            treatment_id | canal | sequence | not_treated
+            T1           | MB    | A        |
+            T1           | P     | A        |
+            T1           | MB2   |          | calcified
+        """,
+        instrument_uses="""
+            use_id | treatment_id | canal | instrument_id | motion   | result
+            U1     | T1           | MB    | I1            | rotation | separated
+            U2     | T1           | MB    |               | rotation | separated
+            U3     | T1           | MB    |               | hand     | separated
+        """,
+        incidents="""
+            incident_id | treatment_id | canal | kind       | occurred_at
+            X1          | T1           |       | ledge      | 2026-01-05 09:30:00
+            X2          | T1           | P     | separation | 2026-01-05 09:30:00
+            X3          | T1           | MB2   | separation | 2026-01-05 09:30:00
+            X4          | T9           |       | separation | 2026-01-06 09:30:00
+        """,
+    )
+    reasons = ("without_use", "without_canal", "without_tooth", "without_serial")
+    found = {
+        (row["treatment_id"], row["canal"]): [(row[r] or "counted").split(",")[0] for r in reasons] for row in rows
+    }
+    serial = "separation of an instrument without a serial number"
+    no_canal, tooth = "separation that names no canal", "separation in a tooth whose treatment is not in the store"
+    assert found == {
+        ("T1", "MB"): ["counted", "counted", "counted", serial],
+        ("T1", "P"): ["separation in a canal without a recorded use", "counted", "counted", serial],
+        ("T1", "MB2"): ["separation in a canal without a recorded use", no_canal, "counted", serial],
+        ("T9", None): [no_canal, no_canal, tooth, serial],
+    }
+    assert {(row["dentist"], str(row["happened_on"])) for row in rows} == {("D1", "2026-01-05"), (None, "2026-01-06")}

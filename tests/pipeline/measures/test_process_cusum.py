@@ -3,50 +3,69 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 import polars as pl
 import pytest
-from scipy.optimize import minimize
 
 from pipeline.errors import UserError
-from pipeline.measures.process_cusum import process_cusum
+from pipeline.measures.process_cusum import GROUPED, WATCHED, process_cusum
 from pipeline.measures.run import Workspace
-from pipeline.settings import Settings
-from pipeline.stats import cusum
+from pipeline.settings import Answer, Settings, load_settings
+from pipeline.stats import risk_model
 from pipeline.store.database import in_memory
 
 
-def practice(teeth: list[tuple[str, bool, bool]], smallest: int = 1) -> Workspace:
-    """(dentist, lesion, healed) of teeth completed one a day from 2020 on, each seen after a year."""
+def practice(
+    teeth: list[tuple[str, bool, bool]],
+    smallest: int = 1,
+    *,
+    turned: bool = False,
+    key: str = "",
+    one_day: bool = False,
+    answers: tuple[Any, ...] = (),
+) -> Workspace:
+    """(dentist, lesion, healed) of teeth completed one a day from 2020 on, each seen after a year.
+
+    Two teeth of a dentist after one another are of one patient. `turned` stores the records backwards, `key` gives
+    patients other pseudonyms, `one_day` completes all on one day.
+    """
     connection = in_memory()
+    seen: dict[Any, int] = {}
     first = dt.date(2020, 1, 1)
     rows = [
         {
-            "id": f"T{i}",
+            "id": f"T{i:04}",
+            "patient": f"{hashlib.sha256(f'{key}{dentist}{_next(seen, dentist) // 2}'.encode()).hexdigest()}",
             "dentist": dentist,
             "preop": 4 if lesion else 1,
-            "day": first + dt.timedelta(days=i),
+            "day": first if one_day else first + dt.timedelta(days=i),
             "pai": 1 if healed else 5,
         }
         for i, (dentist, lesion, healed) in enumerate(teeth)
     ]
-    connection.register("given", pl.DataFrame(rows))
+    connection.register("given", pl.DataFrame(rows[::-1] if turned else rows))
     books = "'x', 'x.csv', 1, 1, row_number() over ()"
     connection.execute(
         "insert into treatments (treatment_id, patient_id, tooth, kind, dentist, preop_pai, started_on, completed_on, "
         "status, practice, source_file, source_row, batch_id, record_no) "
-        f"select id, id, 16, 'primary', dentist, preop, day, day, 'completed', {books} from given"
+        f"select id, patient, 16, 'primary', dentist, preop, day, day, 'completed', {books} from given"
     )
     connection.execute(
         "insert into follow_ups (follow_up_id, treatment_id, seen_on, image, pai, pain, tooth_present, practice, "
         "source_file, source_row, batch_id, record_no) "
         f"select id, id, day + interval 400 day, 'periapical', pai, false, true, {books} from given"
     )
-    settings = Settings.model_validate({"reporting": {"smallest_group": smallest}})
+    settings = Settings.model_validate({"reporting": {"smallest_group": smallest}, "answer": answers})
     return Workspace(connection, settings, dt.date(2026, 6, 30))
+
+
+def _next(seen: dict[Any, int], of: Any) -> int:
+    seen[of] = seen.get(of, -1) + 1
+    return seen[of]
 
 
 def usual(seed: int, n: int, dentists: str = "AB") -> list[tuple[str, bool, bool]]:
@@ -79,9 +98,8 @@ def test_sums_go_by_the_published_weights_in_order_of_completion() -> None:
     assert days == sorted(days)
     own = [(lesion, not healed) for dentist, lesion, healed in teeth if dentist == "A"]
     others = [(lesion, not healed) for dentist, lesion, healed in teeth if dentist == "B"]
-    fit = cusum.fitted_risk(
-        [e for _, e in others], [[float(le)] for le, _ in others], [[float(le)] for le, _ in own], ridge=1.0
-    )
+    model = risk_model.fitted([e for _, e in others], [[float(le), float(not le)] for le, _ in others])
+    fit = model.expected([[float(le), float(not le)] for le, _ in own])
     by_hand, s = [], 0.0
     for p, (_, event) in zip(fit.tolist(), own, strict=True):
         s = max(0.0, s + (np.log(2) if event else 0.0) - np.log(1 + p))
@@ -89,15 +107,114 @@ def test_sums_go_by_the_published_weights_in_order_of_completion() -> None:
     assert sums == pytest.approx(by_hand, abs=1e-6)
 
 
+def turned_bad(share: int = 3) -> list[tuple[str, bool, bool]]:
+    return [(d, le, h and not (d == "A" and i > 250 and i % share)) for i, (d, le, h) in enumerate(usual(3, 400))]
+
+
+def day(i: int) -> dt.date:
+    return dt.date(2020, 1, 1) + dt.timedelta(days=i)
+
+
 def test_a_dentist_whose_teeth_begin_to_fail_is_told_with_the_day_and_the_others_are_not() -> None:
-    teeth = usual(3, 400)
-    turned = [(d, le, h and not (d == "A" and i > 250 and i % 3)) for i, (d, le, h) in enumerate(teeth)]
-    found = process_cusum(practice(turned), "healed_share", ("dentist",))
-    (signal,) = found.signals
+    found = process_cusum(practice(turned_bad()), "healed_share", ("dentist",))
+    (signal,) = [s for s in found.signals if "more than expected" in s["says"]]
     assert "dentist “A” passes its limit" in signal["says"]
     assert "were not healed" in signal["says"]
-    assert dt.date(2020, 1, 1) + dt.timedelta(days=250) < signal["first"] < dt.date(2020, 1, 1) + dt.timedelta(days=340)
-    assert {row["dentist"]: row["signal_on"] for row in found.rows} == {"A": signal["first"], "B": None}
+    assert day(250) < signal["first"] < day(360)
+    rows = {row["dentist"]: row for row in found.rows}
+    assert (rows["A"]["up_on"], rows["A"]["signal_on"]) == (signal["first"], signal["first"])
+    assert rows["A"]["signal"] == "more than expected"
+    assert rows["B"]["up_on"] is None
+
+
+def test_fewer_than_expected_is_told_too() -> None:
+    teeth = [(d, le, h or d == "A") for d, le, h in usual(3, 400)]
+    found = process_cusum(practice(teeth), "healed_share", ("dentist",))
+    (a,) = (row for row in found.rows if row["dentist"] == "A")
+    assert (a["events"], a["signal"], a["up_on"]) == (0, "fewer than expected", None)
+    assert a["highest_down"] > a["limit_down"] and a["signal_on"] == a["down_on"]
+    own = [point for point in found.series if point["dentist"] == "A"]
+    assert max(p["sum"] for p in own) == 0 and own[-1]["sum_down"] == pytest.approx(a["highest_down"])
+
+
+def answer(on: dt.date, **other: str) -> dict[str, Any]:
+    usual = {"measure": "healed_share", "group": "dentist", "value": "A", "note": "films read by a trainee"}
+    return usual | {"on": on.isoformat()} | other
+
+
+def test_an_answered_signal_stays_drawn_and_the_sum_starts_again() -> None:
+    teeth = turned_bad()
+    (before,) = (
+        row for row in process_cusum(practice(teeth), "healed_share", ("dentist",)).rows if row["dentist"] == "A"
+    )
+    on = before["signal_on"] + dt.timedelta(days=1)
+    found = process_cusum(practice(teeth, answers=(answer(on),)), "healed_share", ("dentist",))
+    (row,) = (row for row in found.rows if row["dentist"] == "A")
+    assert row["answered_on"] == on and row["answer"] == "films read by a trainee"
+    assert row["answered_signal_on"] <= before["signal_on"] and row["answered_signal"] == "more than expected"
+    own = [point for point in found.series if point["dentist"] == "A"]
+    again = [point for point in own if point["on"] >= on]
+    assert len(own) == row["n"] and len(again) == row["n_since_answer"] > 10
+    assert own[-len(again) - 1]["sum"] > np.log(2) >= again[0]["sum"]  # it began at 0
+    assert row["highest"] == max(point["sum"] for point in again)
+    # Two of three teeth fail from there on too: new signals count, and are not answered.
+    assert row["signal_on"] is not None and row["signal_on"] > on
+    assert any("since the answer" in signal["says"] for signal in found.signals)
+    # Only an answer of this measure, group and value, and not before its day, answers.
+    for other in (
+        answer(on, value="B"),
+        answer(on, group="sequence"),
+        answer(on, measure="separations_per_100_teeth"),
+        answer(dt.date(2027, 1, 1)),
+    ):
+        untouched = process_cusum(practice(teeth, answers=(other,)), "healed_share", ("dentist",))
+        assert next(r for r in untouched.rows if r["dentist"] == "A") == before
+
+
+def test_an_answer_after_the_last_tooth_leaves_nothing_to_tell() -> None:
+    found = process_cusum(practice(turned_bad(), answers=(answer(day(900)),)), "healed_share", ("dentist",))
+    (row,) = (row for row in found.rows if row["dentist"] == "A")
+    assert row["n_since_answer"] == 0 and row["signal_on"] is None and row["limit"] is None
+    assert row["answered_signal_on"] is not None and row["events"] > 0
+    assert not any("dentist “A”" in signal["says"] for signal in found.signals)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "says"),
+    [
+        ({"measure": "recall_share"}, "answer.0.measure"),
+        ({"group": "month"}, "answer.0.group"),
+        ({"note": ""}, "answer.0.note"),
+        ({"on": "soon"}, "answer.0.on"),
+    ],
+)
+def test_an_answer_that_answers_nothing_is_refused(tmp_path: Path, wrong: dict[str, str], says: str) -> None:
+    lines = "\n".join(f'{k} = "{v}"' for k, v in (answer(day(1)) | wrong).items())
+    path = tmp_path / "canalwise.toml"
+    path.write_text(f"[[answer]]\n{lines}\n", encoding="utf-8")
+    with pytest.raises(UserError) as told:
+        load_settings(path)
+    assert says in str(told.value) and "\n" not in str(told.value)
+    path.write_text(2 * "[[answer]]\n{}\n".format("\n".join(f'{k} = "{v}"' for k, v in answer(day(1)).items())))
+    with pytest.raises(UserError, match="two answers of healed_share, dentist A, on 2020-01-02"):
+        load_settings(path)
+
+
+def test_what_can_be_answered_is_what_has_a_cusum() -> None:
+    fields = Answer.model_fields
+    assert (get_args(fields["measure"].annotation), get_args(fields["group"].annotation)) == (tuple(WATCHED), GROUPED)
+
+
+@pytest.mark.parametrize("one_day", [False, True])
+def test_neither_pseudonyms_nor_the_order_of_records_decide(one_day: bool) -> None:
+    """Teeth of one day follow each other by their ids, whichever was stored first."""
+    teeth = usual(1, 200)
+    found = [
+        process_cusum(practice(teeth, turned=turned, key=key, one_day=one_day), "healed_share", ("dentist",))
+        for turned, key in ((False, ""), (True, "another"))
+    ]
+    assert found[0].rows == found[1].rows
+    assert found[0].series == found[1].series
 
 
 def test_too_few_teeth_of_a_group_or_of_all_others_have_no_figures() -> None:
@@ -127,27 +244,9 @@ def test_what_has_no_cusum_is_refused(name: str, by: tuple[str, ...]) -> None:
         process_cusum(practice(usual(1, 40)), name, by)
 
 
-def test_the_fitted_risk_is_the_minimum_of_the_penalised_likelihood() -> None:
-    """Oracle: SciPy's minimiser on the same function."""
-    rng = np.random.default_rng(2)
-    x = rng.integers(0, 2, (200, 3)).astype(float)
-    y = rng.random(200) < 1 / (1 + np.exp(1 - x @ [1.0, -0.5, 0.0]))
-
-    def loss(b: Any) -> float:
-        eta = b[0] + x @ b[1:]
-        return float(np.logaddexp(0, eta).sum() - eta[y].sum() + 0.5 * (b[1:] ** 2).sum())
-
-    best = minimize(loss, np.zeros(4), tol=1e-12).x
-    expected = 1 / (1 + np.exp(-(best[0] + x @ best[1:])))
-    assert cusum.fitted_risk(y, x, x) == pytest.approx(expected, abs=1e-5)
-    # A level in which nobody had the event keeps a risk above 0.
-    y[x[:, 0] == 1] = False
-    assert cusum.fitted_risk(y, x, [[1.0, 0.0, 0.0]])[0] > 0.005
-    with pytest.raises(ValueError, match="with and without"):
-        cusum.fitted_risk([False] * 5, np.ones((5, 1)), np.ones((1, 1)))
-
-
 def test_the_command(canalwise: Any, filled: Path) -> None:
     found = canalwise("measure", "healed_share", "--process", "--by", "dentist", "--store", filled, "--json").json
-    assert {"dentist", "n", "events", "expected", "highest", "limit", "signal_on"} <= set(found["rows"][0])
+    assert {"dentist", "n", "events", "expected", "highest", "limit", "limit_down", "signal_on"} <= set(
+        found["rows"][0]
+    )
     assert found["unit"] == "teeth that were not healed"

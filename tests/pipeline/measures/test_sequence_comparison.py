@@ -15,14 +15,17 @@ from pipeline.measures.kinds import comparison
 from pipeline.store.database import in_memory
 
 COLUMNS = ("sequence", "tooth_type", "lesion", "kind", "numerator", "denominator", "cluster")
+MEASURE = find("sequence_comparison").model_copy(
+    update={"adjust": ("tooth_type", "lesion", "kind"), "adjust_numbers": (), "not_adjusted": {}}
+)
 MODEL = ("gee_odds_ratio", "gee_low", "gee_high", "gee_p", "gee_n", "gee_clusters")
 
 
 def compared(units: pd.DataFrame, confidence: float = 0.95) -> list[dict[str, Any]]:
     connection = in_memory()
     connection.register("given", units)
-    connection.execute("create temp table kept as select * from given")
-    return comparison.rows(connection, "kept", find("sequence_comparison"), ("sequence",), confidence)
+    connection.execute("create temp table kept as select *, null::varchar as unseen, 14.0 as months from given")
+    return comparison.rows(connection, "kept", MEASURE, ("sequence",), confidence)
 
 
 def cases(seed: int = 3, n: int = 240, sequences: str = "AB", effect: float = 0.0) -> pd.DataFrame:
@@ -67,7 +70,9 @@ def test_the_model_is_silent_below_ten_patients_a_side() -> None:
     few = a[a["cluster"].isin(a["cluster"].unique()[:9])]
     (row,) = compared(pd.concat([few, b]))
     assert [row[k] for k in MODEL] == [None] * len(MODEL)
-    assert row["estimate"] is not None
+    assert row["estimate"] is None
+    assert row["cannot_tell"] == "9 patients on a side, fewer than 10"
+    assert row["mantel_haenszel_difference"] is not None
     ten = a[a["cluster"].isin(a["cluster"].unique()[:10])]
     (row,) = compared(pd.concat([ten, b]))
     assert row["gee_odds_ratio"] is not None
@@ -80,7 +85,7 @@ def test_a_side_that_always_or_never_heals_has_no_odds_ratio(always: int) -> Non
     (row,) = compared(units)
     assert [row[k] for k in MODEL] == [None] * len(MODEL)
     assert row["odds_ratio"] is None
-    assert row["standardised_difference"] is not None
+    assert None not in (row["estimate"], row["low"], row["high"], row["standardised_difference"])
 
 
 def test_a_tooth_type_that_always_heals_is_left_out_of_the_model_and_does_not_spoil_it() -> None:
@@ -117,9 +122,10 @@ def test_standardised_shares_have_the_practices_own_mix_and_no_case_mix_of_their
             shares.append(own.groupby(["tooth_type", "lesion", "kind"])["numerator"].mean())
         both = shares[0].index.intersection(shares[1].index)
         by_hand = [float((s[both] * weights[both]).sum() / weights[both].sum()) for s in shares]
-        assert (row["standardised"], row["standardised_reference"]) == pytest.approx(tuple(by_hand))
+        assert row["directly_standardised_difference"] == pytest.approx(by_hand[0] - by_hand[1])
         assert row["standard_covered"] == pytest.approx(weights[both].sum() / len(units))
-        assert row["standardised_low"] < row["standardised_difference"] < row["standardised_high"]
+        for way in ("directly_standardised", "standardised", "weighted", "mantel_haenszel"):
+            assert row[f"{way}_low"] < row[f"{way}_difference"] < row[f"{way}_high"]
 
 
 def test_where_case_mix_alone_differs_the_adjusted_figures_agree_that_it_does() -> None:

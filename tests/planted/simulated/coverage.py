@@ -123,11 +123,24 @@ def _comparisons(numbers: list[int], effect: str, alike: dict[str, float]) -> li
         in_shares, in_odds = effects[effect]
         out.append(_row("crude difference, as it is", name, true.crude_difference, *crude))
         out.append(_row("crude odds ratio, as it is", name, float(np.log(true.crude_odds_ratio)), *crude_odds))
-        standardised = difference("standardised_difference", "standardised_")
-        out.append(_row("standardised difference", name, true.standardised_difference, *standardised))
+        standardised = difference("directly_standardised_difference", "directly_standardised_")
+        out.append(_row("directly standardised difference", name, true.standardised_difference, *standardised))
+        out.append(_row("headline: overlap-weighted", name, true.overlap_difference, *difference("estimate", "")))
         if in_shares is not None:
+            for way, text in (
+                ("standardised", "standardised by the outcome model"),
+                ("weighted", "inverse probability"),
+            ):
+                out.append(_row(text, name, in_shares, *difference(f"{way}_difference", f"{way}_")))
             out.append(_row("crude difference, taken for the effect", name, in_shares, *crude))
-            out.append(_row("Mantel-Haenszel difference", name, in_shares, *difference("estimate", "")))
+            out.append(
+                _row(
+                    "Mantel-Haenszel difference",
+                    name,
+                    in_shares,
+                    *difference("mantel_haenszel_difference", "mantel_haenszel_"),
+                )
+            )
         if in_odds is not None:
             out.append(_row("crude odds ratio, taken for the effect", name, in_odds, *crude_odds))
             out.append(_row("Mantel-Haenszel odds ratio", name, in_odds, *odds("odds_ratio", "odds_ratio_")))

@@ -146,6 +146,12 @@ class Truth:
         return float(np.average(self.healed[:, 1] - self.healed[:, 0], weights=self.judged))
 
     @property
+    def overlap_difference(self) -> float:
+        """Among teeth that might be treated with either: each kind weighs its chances of both, multiplied."""
+        weight = self.judged * self.easier_teeth * (1 - self.easier_teeth)
+        return float(np.average(self.healed[:, 1] - self.healed[:, 0], weights=weight))
+
+    @property
     def recalled(self) -> float:
         return float(self.judged.sum())
 

@@ -1,0 +1,44 @@
+-- One row an instrument with recorded uses: may it have been used before the records of uses begin? Then nobody counted
+-- its first uses, and its use numbers would count from a wrong 1. How many they were no record tells: cycles of
+-- sterilisation are counted by the tooth, uses by the canal. So `earlier_uses` says why its use numbers are not known.
+-- One that has had no more cycles than the teeth it is recorded in has no other uses. Of unknown reception are taken to
+-- be old those that appear in the first 30 days: an instrument in service comes back within that (common practice, no
+-- source).
+with used as (
+    select
+        u.practice,
+        u.instrument_id,
+        u.treatment_id,
+        cast(coalesce(u.started_at, c.started_at, cast(t.started_on as timestamp)) as date) as used_on
+    from instrument_uses as u
+    left join canals as c
+        on c.practice = u.practice and c.treatment_id = u.treatment_id and c.canal = u.canal
+    left join treatments as t on t.practice = u.practice and t.treatment_id = u.treatment_id
+),
+
+begun as (
+    select practice, min(used_on) as first_day
+    from used
+    group by practice
+),
+
+lives as (
+    select practice, instrument_id, min(used_on) as first_used_on, count(distinct treatment_id) as teeth
+    from used
+    where instrument_id is not null
+    group by practice, instrument_id
+)
+
+select
+    l.practice,
+    l.instrument_id,
+    case
+        when i.sterilisations <= l.teeth then null
+        when i.received_on < b.first_day
+            then 'received before the records of uses begin: how often it was used before is not known'
+        when i.received_on is null and l.first_used_on < b.first_day + interval '30' day
+            then 'first seen in the first 30 days of the records, day of reception not recorded: it may have been in use'
+    end as earlier_uses
+from lives as l
+inner join begun as b on b.practice = l.practice
+left join instruments as i on i.practice = l.practice and i.instrument_id = l.instrument_id
