@@ -23,6 +23,7 @@ from pipeline.stats.amounts import mean_interval
 from pipeline.stats.clustering import gee_logistic, icc_oneway
 from pipeline.stats.competing import aalen_johansen
 from pipeline.stats.discrete_weibull import discrete_weibull
+from pipeline.stats.interval_censored import location_scale
 from pipeline.stats.log_time import adjusted_ratios
 from pipeline.stats.logrank import logrank
 from pipeline.stats.power import benjamini_hochberg, bonferroni, holm, power_two_proportions, sample_size
@@ -55,6 +56,8 @@ SUBJECTS = {
     "states_error": ("cumulative incidence, variance (survfit)", 9_500),
     "states_clustered": ("cumulative incidence, variance by cluster (survfit's influences)", 9_500),
     "weibull": ("Weibull, on clocks and by whole uses (survreg)", 180),
+    "visits": ("events seen only at visits, Weibull and log-logistic (survreg)", 200),
+    "visits_error": ("... their errors, by model and by cluster (survreg, psurvreg)", 100),
     "hazard": ("hazard by use (survfit, prop.test)", 800),
     "wilson": ("shares, Wilson (prop.test)", 300),
     "clopper": ("shares, exact, and no events (binom.test)", 340),
@@ -179,12 +182,43 @@ def survival_answers(d: dict[str, np.ndarray]) -> dict[str, Any]:
     return found
 
 
+def visits() -> Iterator[dict[str, Any]]:
+    rng = np.random.default_rng(11)
+    for n in (25, 60, 200) * 10:
+        cluster, x = clusters_of(rng, n, 4), rng.integers(0, 2, n)
+        happened = rng.weibull(1.4, n) * 12 * np.exp(0.4 * x) * rng.gamma(4, 0.25, n)[cluster]
+        looks = np.cumsum(rng.uniform(2, 9, (n, 4)), axis=1).round(1)
+        before = (looks < happened[:, None]).sum(axis=1)
+        bounds = np.column_stack([np.zeros(n), looks, np.full(n, np.inf)])
+        rows = np.arange(n)
+        yield {"left": bounds[rows, before], "right": bounds[rows, before + 1], "x": x, "cluster": cluster}
+
+
+def visit_answers(d: dict[str, np.ndarray]) -> dict[str, Any]:
+    found = {}
+    code = np.unique(d["cluster"], return_inverse=True)[1]
+    m = int(code.max()) + 1
+    for family in ("weibull", "loglogistic"):
+        fit = location_scale(d["left"], d["right"], family, d["x"])  # type: ignore[arg-type]
+        assert fit is not None
+        effect = float(fit.effects[0])
+        found[f"visits.{family}"] = [fit.location, effect, fit.scale, fit.loglik]
+        found[f"visits_error.{family}"] = fit.effects_se
+        # The error of -term / slope by the delta method; ours is m / (m - 1) of R's variance.
+        slopes = np.array([0, -effect, -1]) * fit.scale
+        covariance = fit.fit.clustered(code) * (m - 1) / m
+        found[f"visits_error.by_cluster_{family}"] = math.sqrt(slopes @ covariance @ slopes)
+    return found
+
+
 def test_survival(ledger: Ledger, tmp_path: Path) -> None:
     table = together(subjects())
-    theirs = ask("survival.R", tmp_path, subjects=table.with_columns(pl.col("event").cast(pl.Int8)))
-    # survreg and our bisection and simplex stop where the likelihood no longer moves: six digits.
-    tolerance = {"weibull.fit": 1e-6, "weibull.uses": 1e-6}
-    ledger.hold(theirs, each(table, survival_answers), LEAST, tolerance)
+    second = together(visits()).with_columns(pl.col("set") + int(table["set"].max()) + 1)  # type: ignore[arg-type,operator]
+    first = table.with_columns(pl.col("event").cast(pl.Int8))
+    theirs = ask("survival.R", tmp_path, subjects=first, visits=second)
+    # survreg stops where the likelihood no longer moves, up to 1e-5 from where its slope is 0.
+    tolerance = {"weibull": 1e-6, "visits": 1e-4, "visits_error": 1e-4}
+    ledger.hold(theirs, each(table, survival_answers) | each(second, visit_answers), LEAST, tolerance)
 
 
 # Counts and samples: base R.
