@@ -250,7 +250,7 @@ class Practice:
                 "tooth": FDI[self.type, self.place],
                 "dentist": self.name,
                 "kind": np.where(self.again, "retreatment", "primary"),
-                "preop_pai": np.where(self.lesion, 5, 1),
+                "preop_pai": np.where(self.lesion, 4, 1),  # at follow-up 3 or 5: nothing stays uncertain
                 "started_on": self.started,
                 "completed_on": self.completed,
                 "status": "completed",
