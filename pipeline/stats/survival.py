@@ -257,14 +257,22 @@ def turnbull(left: npt.ArrayLike, right: npt.ArrayLike, tolerance: float = 1e-6,
     is_open = np.isin(np.arange(len(bounds)), open_key)
     inner = np.flatnonzero(is_open[:-1] & ~is_open[1:])  # an opening followed at once by a closing
     pairs, times_seen = np.unique(np.stack([open_key, close_key], axis=1), axis=0, return_counts=True)
-    inside = ((pairs[:, :1] <= inner) & (inner + 1 <= pairs[:, 1:])).astype(float)
+    # What a subject's bounds hold is a run of neighbouring intervals: sums over it are differences of running sums.
+    first, stop = np.searchsorted(inner, pairs[:, 0]), np.searchsorted(inner, pairs[:, 1])
+
+    def chances() -> Floats:
+        running = np.concatenate([[0.0], np.cumsum(mass)])
+        return np.asarray(np.maximum(running[stop] - running[first], 1e-15), dtype=float)
+
     mass = np.full(inner.size, 1 / inner.size)
     converged = False
     for _ in range(rounds):
-        steepness = ((times_seen / (inside @ mass)) @ inside) / lo.size
+        share = times_seen / chances()
+        ends = np.bincount(first, share, inner.size + 1) - np.bincount(stop, share, inner.size + 1)
+        steepness = np.cumsum(ends[:-1]) / lo.size
         if steepness.max() <= 1 + tolerance:
             converged = True
             break
         mass = mass * steepness
-    loglik = float(times_seen @ np.log(inside @ mass))
+    loglik = float(times_seen @ np.log(chances()))
     return Turnbull(bounds[inner, 0], bounds[inner + 1, 0], mass, loglik, converged)

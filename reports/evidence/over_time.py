@@ -65,8 +65,10 @@ def healing(words: Words, id: str, answer: Answer, at: Sequence[float]) -> list[
             count(row["events"]),
         )
         lines.append(Line(cells, answer.data(row)))
+    chart = _drawn(words, id, answer, rows, f"{caption} {doubts}".strip())
+    said = (doubts, left_out(answer)) if chart else (caption, doubts, left_out(answer))
     return [
-        *_drawn(words, id, answer, rows, f"{caption} {doubts}".strip()),
+        *chart,
         Table(
             id=id,
             caption=f"Teeth with a lesion before treatment: healed by then, of {count(rows[0]['n'])}",
@@ -80,7 +82,7 @@ def healing(words: Words, id: str, answer: Answer, at: Sequence[float]) -> list[
             lines=tuple(lines),
             numeric=frozenset({2, 3, 4}),
             data=answer.data(),
-            note=f"{caption} {doubts} {left_out(answer)}".replace("  ", " ").strip(),
+            note=" ".join(text for text in said if text),
             file=csv_file(id, answer),
         ),
     ]

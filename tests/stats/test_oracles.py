@@ -14,7 +14,8 @@
 | discrete_hazard | Kaplan-Meier | test_survival |
 | turnbull | Kaplan-Meier; no mass moved is likelier | test_survival |
 | turnbull | self-consistency, intervals found by trying all pairs | here |
-| event_by | bootstrap by hand | test_unseen |
+| event_by | counts and Wilson; published masses of Turnbull; simulated curves | test_unseen |
+| location_scale, spline, fit | R survreg; SciPy minimize; their own basis | test_values_unseen, test_unseen |
 | weibull, discrete_weibull | SciPy fits of chosen samples | test_weibull, test_discrete_weibull |
 | weibull, discrete_weibull | likelihood by SciPy, nothing near is likelier, censored and tied samples | here |
 | mantel_haenszel (odds), breslow_day, crude | statsmodels | test_stratified |
