@@ -105,7 +105,7 @@ def _link_retreatments(dice: Dice, frame: pl.DataFrame) -> pl.DataFrame:
         & (frame["_ends"].to_numpy() == "completed")
         & (frame["tooth"].to_numpy() < 50)
     )
-    first = case[failed & (frame["kind"].to_numpy() == "primary") & dice.happens(n, 0.22)]
+    first = case[failed & (frame["kind"].to_numpy() == "primary") & dice.happens(n, truth.TREATED_AGAIN)]
     wanted = started[first] + dice.whole(len(first), 410, 640)
     later = case[frame["kind"].to_numpy() == "retreatment"]
     at = np.searchsorted(started[later], wanted)

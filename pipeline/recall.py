@@ -28,9 +28,10 @@ with waiting as (
         f.incidents,
         f.separations,
         f.outcome_class,
+        f.intervention,
         f.last_seen_on >= f.completed_on + interval '{window_from}' month as was_seen
     from tooth_facts as f
-    where f.completed and not f.lost and f.retreated_on is null
+    where f.completed and not f.lost and f.exfoliated_on is null and f.retreated_on is null
 ),
 
 dated as (
@@ -45,7 +46,7 @@ dated as (
             else cast(completed_on + interval '{window_to}' month as date)
         end as overdue_after
     from waiting
-    where not coalesce(was_seen, false) or outcome_class in ('healing', 'not healed')
+    where not coalesce(was_seen, false) or outcome_class in ('healing', 'uncertain', 'not healed')
 )
 
 select
@@ -55,7 +56,11 @@ select
     case when overdue_after < ? then 'overdue' else 'due' end as state,
     due_since,
     date_diff('day', due_since, ?) as days,
-    case when was_seen then outcome_class || ' when last seen' else 'first follow-up' end as reason,
+    case
+        when was_seen and intervention is not null then 'operated on after treatment'
+        when was_seen then outcome_class || ' when last seen'
+        else 'first follow-up'
+    end as reason,
     lesion,
     incidents,
     separations,
@@ -75,8 +80,9 @@ def due(workspace: Workspace) -> list[Row]:
     """Teeth due for follow-up on the day of the workspace: incidents first, then lesions, the longest wait first.
 
     A first follow-up is due 12 months after completion if the tooth was not seen from 9 months on, and overdue after
-    18 (the practice's settings say otherwise). A tooth that was healing or not healed when last seen is due again a
-    year later, until four years after completion. Teeth lost or treated again are not listed. `days` since it was due.
+    18 (the practice's settings say otherwise), the last day of that window still in time. A tooth that was healing,
+    uncertain or not healed when last seen, or was operated on, is due again a year later, until four years after
+    completion. Teeth lost, exfoliated or treated again are not listed. `days` since it was due.
     """
     reporting = workspace.settings.reporting
     window_from, window_to = reporting.recall_window_months

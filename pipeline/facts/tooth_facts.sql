@@ -24,15 +24,15 @@ with seen as (
     where f.seen_on <= date '${as_of}'
 ),
 
--- A tooth is lost once: on the recorded day, else on the day it was first seen missing.
-losses as (
-    select practice, treatment_id, lost_on, lost_reason
+-- A tooth is gone once: on the recorded day, else on the day it was first seen missing.
+gone as (
+    select practice, treatment_id, gone_on, reason
     from (
         select
             practice,
             treatment_id,
-            coalesce(lost_on, seen_on) as lost_on,
-            lost_reason,
+            coalesce(lost_on, seen_on) as gone_on,
+            lost_reason as reason,
             row_number() over (
                 partition by practice, treatment_id
                 order by coalesce(lost_on, seen_on), case when lost_reason is null then 1 else 0 end, follow_up_id
@@ -43,14 +43,30 @@ losses as (
     where place = 1
 ),
 
+-- A primary tooth (FDI 51 to 85) that exfoliates is not lost: that day is the natural end of what can be seen of it.
+exfoliations as (
+    select g.practice, g.treatment_id, g.gone_on as exfoliated_on
+    from gone as g
+    inner join treatment_base as t on t.practice = g.practice and t.treatment_id = g.treatment_id
+    where g.reason = 'exfoliated' and t.tooth >= 51
+),
+
+losses as (
+    select g.practice, g.treatment_id, g.gone_on as lost_on, g.reason as lost_reason
+    from gone as g
+    left join exfoliations as x on x.practice = g.practice and x.treatment_id = g.treatment_id
+    where x.treatment_id is null
+),
+
 last_seen as (
     select
-        practice,
-        treatment_id,
-        max(seen_on) as last_seen_on,
-        min(case when surgery_on <= date '${as_of}' then surgery_on end) as surgery_on
-    from seen
-    group by practice, treatment_id
+        s.practice,
+        s.treatment_id,
+        least(max(s.seen_on), min(x.exfoliated_on)) as last_seen_on,
+        min(case when s.surgery_on <= date '${as_of}' then s.surgery_on end) as surgery_on
+    from seen as s
+    left join exfoliations as x on x.practice = s.practice and x.treatment_id = s.treatment_id
+    group by s.practice, s.treatment_id
 ),
 
 -- The same tooth of the same patient treated again after this treatment was completed.
@@ -90,12 +106,12 @@ interventions as (
             where lost_reason = 'endodontic'
         ) as e
         inner join treatment_base as t on t.practice = e.practice and t.treatment_id = e.treatment_id
-        left join losses as l on l.practice = e.practice and l.treatment_id = e.treatment_id
+        left join gone as g on g.practice = e.practice and g.treatment_id = e.treatment_id
         where
             e.treated_on >= t.completed_on
             and e.treated_on <= date '${as_of}'
-            -- A tooth that was lost before cannot be treated: the dates contradict each other, the loss counts.
-            and (l.lost_on is null or e.treated_on <= l.lost_on)
+            -- A tooth that was gone before cannot be treated: the dates contradict each other, the loss counts.
+            and (g.gone_on is null or e.treated_on <= g.gone_on)
     ) as each_intervention
     where place = 1
 ),
@@ -124,7 +140,7 @@ late_enough as (
             ) as place
         from seen as s
         inner join treatment_base as t on t.practice = s.practice and t.treatment_id = s.treatment_id
-        where s.seen_on >= t.completed_on + interval '${healed_after_months}' month
+        where s.seen_on >= t.completed_on + interval '${healed_after_months}' month and s.tooth_present
     ) as each_follow_up
     where place = 1
 ),
@@ -174,6 +190,7 @@ known as (
         l.treatment_id is not null as lost,
         l.lost_on,
         l.lost_reason,
+        x.exfoliated_on,
         y.last_seen_on,
         y.surgery_on,
         a.retreated_on,
@@ -193,6 +210,7 @@ known as (
         coalesce(k.rules, '') as child_rules
     from treatment_base as b
     left join losses as l on l.practice = b.practice and l.treatment_id = b.treatment_id
+    left join exfoliations as x on x.practice = b.practice and x.treatment_id = b.treatment_id
     left join last_seen as y on y.practice = b.practice and y.treatment_id = b.treatment_id
     left join treatments as o on o.practice = b.practice and o.treatment_id = b.treatment_id
     left join treated_again as a on a.practice = b.practice and a.treatment_id = b.treatment_id
@@ -249,6 +267,7 @@ select
     lost,
     lost_on,
     lost_reason,
+    exfoliated_on,
     last_seen_on,
     -- From completion to the loss of the tooth, or to the day it was last seen; why it cannot be told.
     date_diff('day', completed_on, case when lost then lost_on else last_seen_on end) / 30.4375 as months_followed,
@@ -262,13 +281,17 @@ select
     preop_pai,
     outcome_signs,
     -- Film and CBCT see different things and are never pooled; what decides without an image counts with film.
-    case when outcome_image = 'cbct' and not lost then 'cbct' else 'periapical' end as judged_on,
+    case when outcome_image = 'cbct' and not lost and intervened_on is null then 'cbct' else 'periapical' end as judged_on,
+    -- A later intervention decides, whatever was seen before or after it. Film without signs and with the PAI of before
+    -- leaves it open until four years after completion: ESE 2006, Int Endod J 39:921.
     case
         when not completed then 'not completed'
         when not due then 'not due'
+        when intervened_on is not null then 'not healed'
         when lost and lost_reason = 'endodontic' then 'not healed'
         when lost and lost_reason is null then 'lost, reason not recorded'
         when lost then 'lost for another reason'
+        when outcome_seen_on is null and exfoliated_on is not null then 'exfoliated'
         when outcome_seen_on is null then 'not seen'
         when outcome_signs = 'present' then 'not healed'
         when outcome_signs is null then 'undetermined'
@@ -276,13 +299,16 @@ select
         when outcome_pai <= 2 then 'healed'
         when outcome_image = 'cbct' or preop_pai is null then 'undetermined'
         when outcome_pai < preop_pai then 'healing'
+        when outcome_pai = preop_pai and outcome_seen_on < completed_on + interval '48' month then 'uncertain'
         else 'not healed'
     end as outcome_class,
-    -- Seen in the window, or known to be lost before it closed.
+    -- Seen in the window, or known before it closed to be lost, exfoliated, retreated or operated on.
     case
         when follow_ups_in_window > 0 then 1
         when lost and lost_on <= completed_on + interval '${recall_to_months}' month then 1
+        when least(exfoliated_on, intervened_on) <= completed_on + interval '${recall_to_months}' month then 1
         else 0
     end as recalled,
-    completed_on + interval '${recall_to_months}' month > date '${as_of}' as window_open
+    -- Its last day included: on that day the tooth can still be seen in time.
+    completed_on + interval '${recall_to_months}' month >= date '${as_of}' as window_open
 from known

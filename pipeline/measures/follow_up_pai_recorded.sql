@@ -8,6 +8,8 @@ select
         when not f.completed then 'treatment not completed'
         when not f.due then 'completed too recently to be judged'
         when f.lost then 'lost'
+        when f.outcome_seen_on is null and f.exfoliated_on is not null
+            then 'primary tooth exfoliated before it was judged'
         when f.outcome_seen_on is null then 'not seen since it was due'
     end as left_out
 from tooth_facts as f

@@ -3,13 +3,15 @@ select
     f.completed_on as happened_on,
     f.judged_on as image,
     case when f.outcome_class = 'healed' then 1 else 0 end as numerator,
+    case when f.outcome_class = 'uncertain' then 1 else 0 end as is_uncertain,
     1 as denominator,
     f.patient_id as cluster,
     case
         when f.outcome_class = 'not completed' then 'treatment not completed'
         when f.outcome_class = 'not due' then 'completed too recently to be judged'
         when f.outcome_class = 'not seen' then 'not seen since it was due'
+        when f.outcome_class = 'exfoliated' then 'primary tooth exfoliated before it was judged'
         when f.outcome_class = 'undetermined' then 'undetermined: no sign recorded, no image, or nothing to compare with'
-        when f.outcome_class not in ('healed', 'healing', 'not healed') then f.outcome_class
+        when f.outcome_class not in ('healed', 'healing', 'uncertain', 'not healed') then f.outcome_class
     end as left_out
 from tooth_facts as f

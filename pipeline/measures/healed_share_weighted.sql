@@ -1,7 +1,7 @@
 select
     f.*,
     f.completed_on as happened_on,
-    case when f.outcome_class in ('healed', 'healing', 'not healed') then 1 else 0 end as seen,
+    case when f.outcome_class in ('healed', 'healing', 'uncertain', 'not healed') then 1 else 0 end as seen,
     case when f.outcome_class = 'healed' then 1 else 0 end as numerator,
     1 as denominator,
     f.patient_id as cluster,
@@ -13,6 +13,7 @@ select
     case
         when f.outcome_class = 'not completed' then 'treatment not completed'
         when f.outcome_class = 'not due' then 'completed too recently to be judged'
+        when f.outcome_class = 'exfoliated' then 'primary tooth exfoliated before it was judged'
         when f.outcome_class in ('lost for another reason', 'lost, reason not recorded') then f.outcome_class
     end as left_out
 from tooth_facts as f

@@ -9,6 +9,7 @@ select
         when f.outcome_class = 'not completed' then 'treatment not completed'
         when f.outcome_class = 'not due' then 'completed too recently to be judged'
         when f.outcome_class = 'not seen' then 'not seen since it was due'
+        when f.outcome_class = 'exfoliated' then 'primary tooth exfoliated before it was judged'
         when f.outcome_class = 'undetermined' then 'undetermined: no sign recorded, no image, or nothing to compare with'
         when f.outcome_class = 'lost, reason not recorded' then f.outcome_class
     end as left_out

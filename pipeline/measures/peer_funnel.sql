@@ -4,7 +4,7 @@ select
     f.judged_on as image,
     case when f.outcome_class = 'healed' then 1 else 0 end as numerator,
     case
-        when f.outcome_class not in ('healed', 'healing', 'not healed') then 'no outcome to compare'
+        when f.outcome_class not in ('healed', 'healing', 'uncertain', 'not healed') then 'no outcome to compare'
         when f.dentist is null then 'dentist not recorded'
     end as left_out
 from tooth_facts as f

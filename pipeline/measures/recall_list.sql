@@ -14,4 +14,4 @@ select
     f.window_open,
     f.separations
 from tooth_facts as f
-where f.completed and f.due and f.recalled = 0 and not f.lost
+where f.completed and f.due and f.recalled = 0 and not f.lost and f.intervened_on is null and f.exfoliated_on is null

@@ -12,7 +12,7 @@ from typing import Any
 from reports.charts import theme
 from reports.words import wrap
 
-COLOURS = (theme.BLUE, theme.SKY, theme.ORANGE, theme.PURPLE)  # light and dark apart, for prints without colour
+COLOURS = (theme.BLUE, theme.SKY, theme.PURPLE, theme.ORANGE)  # light and dark apart, for prints without colour
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,7 @@ from reports.words import (
     series,
 )
 
-CORE = ("healed", "healing", "not healed")  # they share one denominator
+CORE = ("healed", "healing", "uncertain", "not healed")  # they share one denominator
 BESIDE = "lost for another reason"  # its denominator is theirs and its own
 
 # Beyond this a standardised difference is more than slight: Austin 2009, Stat Med 28:3083 (from memory).
@@ -93,7 +93,7 @@ def divided(
             )
         )
     heads = [capital(series([group_title(b) for b in classes.by])), f"Healed ({words.interval})"]
-    heads += ["Healing", "Not healed", "Judged", *(["Seen in the recall window"] if recall else [])]
+    heads += [*(capital(name) for name in CORE[1:]), "Judged", *(["Seen in the recall window"] if recall else [])]
     made.append(
         Table(
             id=f"{id}-table",
@@ -111,9 +111,14 @@ def divided(
     return made
 
 
-def beside_healed(words: Words, id: str, classes: Answer, functional: Answer, bounds: Answer) -> list[Part]:
-    """What stands beside the healed share, by the same groups: functional, lost otherwise, and what is left open."""
-    if classes.missing or functional.missing or bounds.missing:
+def beside_healed(
+    words: Words, id: str, classes: Answer, decided: Answer, functional: Answer, bounds: Answer
+) -> list[Part]:
+    """What stands beside the healed share, by the same groups.
+
+    Its readings without uncertain teeth and loose (functional), other losses, and what is left open.
+    """
+    if classes.missing or decided.missing or functional.missing or bounds.missing:
         return []  # each says so where its one figure is told
     lost: dict[tuple[Any, ...], dict[str, Any]] = {}  # one row a group: a group withheld may have several
     for row in classes.rows:
@@ -125,7 +130,8 @@ def beside_healed(words: Words, id: str, classes: Answer, functional: Answer, bo
         left_open = bounds.find(**group)
         few = left_open is None or bool(left_open.get("too_few"))
         data = {} if left_open is None else bounds.data(left_open)
-        cells = [_cell(words, functional, functional.find(**group)), _cell(words, classes, row)]
+        cells = [_cell(words, answer, answer.find(**group)) for answer in (decided, functional)]
+        cells.append(_cell(words, classes, row))
         cells += [
             Sentence(text, data=data)
             for text in (
@@ -145,9 +151,10 @@ def beside_healed(words: Words, id: str, classes: Answer, functional: Answer, bo
     return [
         Table(
             id=id,
-            caption=f"Functional teeth, other losses, and what those not judged leave open, {by_words}",
+            caption=f"Other readings, other losses, and what those not judged leave open, {by_words}",
             heads=(
                 capital(series([group_title(b) for b in classes.by])),
+                f"Healed, uncertain teeth set apart ({words.interval})",
                 f"Functional ({words.interval})",
                 "Lost for another reason",
                 "Not judged",
@@ -155,7 +162,7 @@ def beside_healed(words: Words, id: str, classes: Answer, functional: Answer, bo
                 "Healed share if all had",
             ),
             lines=tuple(lines),
-            numeric=frozenset(range(1, 6)),
+            numeric=frozenset(range(1, 7)),
             data=classes.data(),
             records=True,
             folded=True,
@@ -274,7 +281,7 @@ def _known(share: float | None) -> str:
 def _message(words: Words, classes: Answer, by_words: str) -> str:
     """What the chart shows, as its title: the span of the groups' healed shares."""
     healed = [row for row in classes.shown if row.get("class") == CORE[0]]
-    head = f"Healed, healing and not healed {by_words}"
+    head = f"{capital(series(CORE))} {by_words}"
     if len(healed) < 2:
         return head
     low, high = (f(healed, key=lambda row: row["estimate"]) for f in (min, max))

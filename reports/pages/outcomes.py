@@ -71,7 +71,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
                 words,
                 ask("preop_pai_recorded"),
                 "outcome",
-                "Without it a tooth that is not healed can be neither healing nor not healed.",
+                "Without it a tooth whose PAI is above 2 cannot be told healing, uncertain or not healed by its image.",
             ),
             attention.recall.pai_missing(
                 words, ask("follow_up_pai_recorded"), "outcome", "Without it a tooth cannot be told healed."
@@ -82,7 +82,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
 
     def by_group(id: str, by: str) -> list[Part]:
         classes = ask("outcome_classes", by)
-        beside = ask("functional_share", by), ask("healed_bounds", by)
+        beside = ask("healed_share_decided", by), ask("functional_share", by), ask("healed_bounds", by)
         return [
             *outcome.divided(words, id, classes, recall=ask("recall_share", by)),
             *outcome.beside_healed(words, f"{id}-beside", classes, *beside),
@@ -92,7 +92,10 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
         "outcome",
         "Outcome of own teeth",
         prose(
-            *(figures.sentence(words, ask(name)) for name in ("healed_share", "functional_share")),
+            *(
+                figures.sentence(words, ask(name))
+                for name in ("healed_share", "healed_share_decided", "functional_share")
+            ),
             figures.sentence(words, recall),
         ),
         prose(*outcome.what_is_open(words, ask("healed_bounds"), ask("healed_share_weighted"))),
@@ -149,7 +152,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
                     lambda row: f"{words.value('kind', row['kind'])}; {words.value('sequence', row['sequence'])}",
                 ),
                 plain_column(words, "Completed", "completed_on"),
-                plain_column(words, "Last seen", "seen_on"),
+                plain_column(words, "Known on", "seen_on"),
                 ("PAI before, now", lambda row: f"{_pai(row['preop_pai'])}, {_pai(row['outcome_pai'])}"),
                 (
                     "Why",
@@ -158,7 +161,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
                     ),
                 ),
             ],
-            caption="Own cases that did not heal, newest first: a list to review, not a judgement",
+            caption="Own cases that did not heal or were treated again, newest first: for review, not a judgement",
             empty="No own case is known not to have healed. Those not seen are not known.",
             hide=("dentist",),
         ),
@@ -176,7 +179,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
                 ("Window still open", lambda row: "yes" if row["window_open"] else "no"),
             ],
             caption="Own cases not seen in their recall window; those with a separation or a lesion first",
-            empty="Every own case due for recall was seen in its window, or is known to be lost.",
+            empty="Every own case due for recall was seen in its window, or is known to be lost or treated again.",
             hide=("dentist",),
             open_rows=20,
         ),

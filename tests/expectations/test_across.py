@@ -134,6 +134,7 @@ def several(*dentists):
 
 ELSEWHERE = {"treatment_id": "T9"}
 AGAIN = {"treatment_id": "T2", "kind": "retreatment"}
+FIRST_AGAIN = {"treatment_id": "T3", "kind": "primary"}
 
 # rule: (left alone, flagged); each flagged practice has exactly one flagged record.
 CASES: dict[str, tuple[list[dict[str, Any]], list[dict[str, Any]]]] = {
@@ -405,8 +406,16 @@ CASES: dict[str, tuple[list[dict[str, Any]], list[dict[str, Any]]]] = {
             {"treatments": [AGAIN | {"started_on": "2026-01-10", "patient_id": "P2"}]},
             {"treatments": [AGAIN | {"started_on": "2026-01-10", "tooth": 17}]},
             {"treatments": [AGAIN | {"started_on": "2025-01-10"}]},
+            {"treatments": [AGAIN | {"started_on": "2026-01-10"}]},  # retreated: that is its outcome
+            {"treatments": [AGAIN | {"started_on": "2025-03-17"}]},
+            {"treatments": [AGAIN | {"started_on": "2026-01-10"}, FIRST_AGAIN | {"started_on": "2026-02-10"}]},
         ],
-        [{"treatments": [AGAIN | {"started_on": "2026-01-10"}]}],
+        [
+            {"treatments": [FIRST_AGAIN | {"started_on": "2026-01-10"}]},
+            {"treatments": [AGAIN | {"started_on": "2025-03-16"}]},
+            {"treatments": [{"completed_on": None}, AGAIN | {"started_on": "2026-01-10"}]},
+            {"treatments": [FIRST_AGAIN | {"started_on": "2026-01-10"}, AGAIN | {"started_on": "2026-03-21"}]},
+        ],
     ),
     "dentist_written_in_two_ways": (
         [{}, {"treatments": [{"treatment_id": "T2", "dentist": "D2"}]}, several("D1", "D1", "d 2")],

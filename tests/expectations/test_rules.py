@@ -527,7 +527,9 @@ CASES = {
     ),
     "image_unknown": (each("image", None, "none", "periapical", "cbct"), each("image", "panoramic", "CBCT")),
     "loss_reason_unknown": (
-        each("lost_reason", None, "endodontic", "fracture", "periodontal", "caries", "prosthetic", "other"),
+        each(
+            "lost_reason", None, "endodontic", "fracture", "periodontal", "caries", "prosthetic", "exfoliated", "other"
+        ),
         each("lost_reason", "unknown", "crack"),
     ),
     # Ørstavik 1986: five grades.

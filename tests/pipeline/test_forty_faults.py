@@ -512,14 +512,17 @@ def after_extraction(sound: Sound) -> list[Answer]:
 
 @fault(31, "two treatments, one outcome: retreatment episode key")
 def one_outcome(sound: Sound) -> list[Answer]:
-    def again(start: str, end: str) -> Files:
-        second = {"treatment_id": "T2", "kind": "retreatment", "started_on": start, "completed_on": end}
+    def again(start: str, end: str, kind: str = "retreatment") -> Files:
+        second = {"treatment_id": "T2", "kind": kind, "started_on": start, "completed_on": end}
         return {"t.csv": [sound("treatments"), sound("treatments") | second], "f.csv": [sound("follow_ups")]}
 
     return [
         Answer(again("2024-03-08", "2024-04-01"), ("treatments_overlap",), right=again("2025-06-01", "2025-06-08")),
+        # A retreatment is the outcome of the first treatment; a second first treatment leaves it open which was seen.
         Answer(
-            again("2024-09-01", "2024-09-08"), ("follow_up_after_retreatment",), right=again("2025-06-01", "2025-06-08")
+            again("2024-09-01", "2024-09-08", "primary"),
+            ("follow_up_after_retreatment",),
+            right=again("2024-09-01", "2024-09-08"),
         ),
     ]
 

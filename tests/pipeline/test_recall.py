@@ -46,9 +46,12 @@ def rows() -> list[dict[str, Any]]:
     return on(dt.date(2026, 6, 30))
 
 
-def on(day: dt.date, **reporting: Any) -> list[dict[str, Any]]:
+RECORDS = {"treatments": TREATMENTS, "follow_ups": FOLLOW_UPS, "incidents": INCIDENTS}
+
+
+def on(day: dt.date, records: dict[str, str] = RECORDS, **reporting: Any) -> list[dict[str, Any]]:
     connection = in_memory()
-    for kind, text in {"treatments": TREATMENTS, "follow_ups": FOLLOW_UPS, "incidents": INCIDENTS}.items():
+    for kind, text in records.items():
         for number, row in enumerate(table(text), start=2):
             connection.execute(
                 f"insert into {kind} ({', '.join(row)}, practice, source_row, batch_id, record_no) "
@@ -98,6 +101,46 @@ def test_another_day_and_other_settings() -> None:
         row["treatment_id"] for row in on(dt.date(2026, 6, 30), healed_after_months=6, recall_window_months=(5, 9))
     }
     assert "tomorrow" in sooner
+
+
+@pytest.mark.parametrize(
+    ("name", "day", "states"),
+    # Completed on 30 June 2025: due after 12 calendar months. On 5 January 2024: the window's last day is 5 July 2025.
+    # Healing when seen on 1 February 2025: due after a year, in time for six months more.
+    [
+        ("ledge", dt.date(2026, 6, 30), [None, "due", "due"]),
+        ("late", dt.date(2025, 1, 5), [None, "due", "due"]),
+        ("late", dt.date(2025, 7, 5), ["due", "due", "overdue"]),
+        ("healing", dt.date(2026, 2, 1), [None, "due", "due"]),
+        ("healing", dt.date(2026, 8, 1), ["due", "due", "overdue"]),
+    ],
+)
+def test_the_day_before_the_day_and_the_day_after(name: str, day: dt.date, states: list[str | None]) -> None:
+    found = []
+    for days in (-1, 0, 1):
+        of = {row["treatment_id"]: row for row in on(day + dt.timedelta(days=days))}
+        found.append(of[name]["state"] if name in of else None)
+    assert found == states
+
+
+def test_uncertain_and_operated_teeth_are_looked_at_again_and_exfoliated_ones_are_not() -> None:
+    treatments = """
+        treatment_id | patient_id | tooth | dentist | kind    | preop_pai | started_on | completed_on | status
+        uncertain    | A          | 16    | D1      | primary | 4         | 2024-01-05 | 2024-01-05   | completed
+        operated     | B          | 16    | D1      | primary | 4         | 2024-01-05 | 2024-01-05   | completed
+        milk         | C          | 75    | D1      | primary | 1         | 2024-01-05 | 2024-01-05   | completed
+    """
+    follow_ups = """
+        follow_up_id | treatment_id | seen_on    | image      | pai | pain  | tooth_present | lost_reason | surgery_on
+        F1           | uncertain    | 2025-02-01 | periapical | 4   | false | true          |             |
+        F2           | operated     | 2025-02-01 | periapical | 1   | false | true          |             | 2024-09-05
+        F3           | milk         | 2024-09-01 | none       |     |       | false         | exfoliated  |
+    """
+    rows = on(dt.date(2026, 6, 30), records={"treatments": treatments, "follow_ups": follow_ups})
+    assert {row["treatment_id"]: row["reason"] for row in rows} == {
+        "uncertain": "uncertain when last seen",
+        "operated": "operated on after treatment",
+    }
 
 
 def test_one_sentence_for_people(rows: list[dict[str, Any]]) -> None:

@@ -141,12 +141,23 @@ HEALED = """
         where not tooth_present and t.status = 'completed'
           and t.completed_on + interval 1 year <= (select max(seen_on) from follow_ups)
         group by treatment_id),
+    intervened as (
+        select t.treatment_id from treatments t join treatments r
+            on r.patient_id = t.patient_id and r.tooth = t.tooth and r.treatment_id <> t.treatment_id
+            and r.kind = 'retreatment' and r.started_on >= t.completed_on
+        where t.status = 'completed' and t.completed_on + interval 1 year <= (select max(seen_on) from follow_ups)
+        union
+        select treatment_id from follow_ups join treatments t using (treatment_id)
+        where cast(surgery_on as date) >= t.completed_on and t.status = 'completed'
+          and t.completed_on + interval 1 year <= (select max(seen_on) from follow_ups)
+        union
+        select treatment_id from lost where reason = 'endodontic'),
     judged as (
-        select treatment_id, false as healed from lost where reason = 'endodontic'
+        select treatment_id, false as healed from intervened
         union all
         select treatment_id, not signs and pai <= 2 from (
             select *, greatest(pain, tenderness, swelling, sinus_tract) as signs from latest
-            where treatment_id not in (select treatment_id from lost))
+            where treatment_id not in (select treatment_id from lost union select treatment_id from intervened))
         where signs or (signs is not null and image = 'periapical'
                         and (pai <= 2 or (pai > 2 and preop_pai is not null)))),
     of_tooth as (
@@ -155,7 +166,8 @@ HEALED = """
         from canals where not_treated is null group by treatment_id)
     select sequence, count(*), sum(healed::int) from judged left join of_tooth using (treatment_id)
     where treatment_id not in (
-        select treatment_id from latest where image = 'cbct' and treatment_id not in (select treatment_id from lost))
+        select treatment_id from latest where image = 'cbct'
+        and treatment_id not in (select treatment_id from lost union select treatment_id from intervened))
     group by sequence
 """
 

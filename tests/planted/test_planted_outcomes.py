@@ -36,20 +36,21 @@ def test_bounds_hold_the_truth_that_the_plain_share_misses(demo: Demo) -> None:
     row = one(demo.program.measure("healed_bounds"))
     truly = truly_healed(demo)
     assert row["lowest"] < truly < row["highest"]
-    assert row["estimate"] > truly + 0.02, "those who fare badly come less often"
+    # Failures known by a later intervention, seen or not, take back about half of what the recall hides.
+    assert row["estimate"] > truly + 0.01, "those who fare badly come less often"
 
 
 def test_weights_do_not_repair_a_loss_that_depends_on_the_outcome_itself(demo: Demo) -> None:
     """As the caption says: lesion, tooth type, kind and age do not explain why patients of this practice stay away."""
     row = one(demo.program.measure("healed_share_weighted"))
-    assert row["estimate"] > truly_healed(demo) + 0.02
+    assert row["estimate"] > truly_healed(demo) + 0.01
     assert row["estimate"] == pytest.approx(row["unweighted"], abs=0.02)
     assert row["not_represented"] == 0
 
 
 def test_classes_add_up_and_are_the_true_ones_of_those_judged(demo: Demo) -> None:
     rows = {row["class"]: row for row in demo.program.measure("outcome_classes", settings=demo.sure)}
-    core = [rows[name] for name in ("healed", "healing", "not healed")]
+    core = [rows[name] for name in ("healed", "healing", "uncertain", "not healed")]
     assert sum(row["estimate"] for row in core) == pytest.approx(1)
     assert len({row["n"] for row in core}) == 1
     healed = one(demo.program.measure("healed_share"))

@@ -210,7 +210,8 @@ class Workspace:
             parts = {
                 "healed": p,
                 "healing": 0.4 * (1 - p),
-                "not healed": 0.6 * (1 - p),
+                "uncertain": 0.1 * (1 - p),
+                "not healed": 0.5 * (1 - p),
                 "lost for another reason": 0.02,
             }
             return [

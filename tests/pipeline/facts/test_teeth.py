@@ -135,6 +135,8 @@ def outcome(image: str | None, pai: int | None, before: int | None, signs: str |
         return "healed"
     if before is None or image == "cbct":  # nothing to compare with: PAI before treatment was read on film
         return "undetermined"
+    if pai == before:  # after 13 months: open until four years after completion
+        return "uncertain"
     return "healing" if pai < before else "not healed"
 
 
@@ -220,7 +222,7 @@ def test_the_latest_late_enough_follow_up_tells_the_outcome(facts: Facts) -> Non
             F1           | T1           | 2025-01-05 | periapical | 3   | false | true
             F2           | T1           | 2026-01-05 | periapical | 2   | false | true
             F3           | T2           | 2025-01-05 | periapical | 2   | false | true
-            F4           | T2           | 2025-06-05 | periapical | 4   | false | true
+            F4           | T2           | 2025-06-05 | periapical | 5   | false | true
         """,
     )
     found = {row["treatment_id"]: (row["outcome_class"], row["outcome_seen_on"]) for row in rows}
@@ -269,6 +271,103 @@ def test_treatments_without_a_follow_up(facts: Facts, status: str, completed_on:
     }
     (row,) = facts("tooth_facts", treatments=[treatment])
     assert row["outcome_class"] == expected
+
+
+@pytest.mark.parametrize(("days", "expected"), [(-1, "uncertain"), (0, "not healed"), (1, "not healed")])
+@pytest.mark.parametrize("completed_on", [dt.date(2020, 2, 29), dt.date(2021, 5, 31)], ids=str)
+def test_an_unchanged_lesion_is_uncertain_until_four_years(
+    facts: Facts, completed_on: dt.date, days: int, expected: str
+) -> None:
+    """European Society of Endodontology 2006, Int Endod J 39:921; a PAI lower, or higher, needs no four years."""
+    treatments, follow_ups = [], []
+    for pai in (3, 4, 5):
+        tooth = {"treatment_id": f"T{pai}", "patient_id": f"P{pai}", "tooth": 16, "preop_pai": 4}
+        treatments.append(tooth | {"completed_on": completed_on, "status": "completed"})
+        seen = {"follow_up_id": f"F{pai}", "treatment_id": f"T{pai}", "image": "periapical", "pai": pai, "pain": False}
+        follow_ups.append(seen | {"seen_on": months_later(completed_on, 48) + days * ONE_DAY, "tooth_present": True})
+    rows = facts("tooth_facts", treatments=treatments, follow_ups=follow_ups)
+    found = {row["treatment_id"]: row["outcome_class"] for row in rows}
+    assert found == {"T3": "healing", "T4": expected, "T5": "not healed"}
+
+
+def test_a_later_intervention_decides_and_what_came_first_is_the_outcome(facts: Facts) -> None:
+    rows = facts(
+        "tooth_facts",
+        treatments="""
+            treatment_id | patient_id | tooth | kind        | preop_pai | started_on | completed_on | status
+            healed       | A          | 16    | primary     | 4         | 2024-01-05 | 2024-01-05   | completed
+            operated     | B          | 16    | primary     | 4         | 2024-01-05 | 2024-01-05   | completed
+            hurting      | C          | 16    | primary     | 4         | 2024-01-05 | 2024-01-05   | completed
+            C2           | C          | 16    | retreatment | 4         | 2025-01-05 |              | in progress
+            unseen       | D          | 16    | primary     | 4         | 2024-01-05 | 2024-01-05   | completed
+            D2           | D          | 16    | retreatment | 4         | 2024-06-05 |              | in progress
+            then lost    | E          | 16    | primary     | 4         | 2024-01-05 | 2024-01-05   | completed
+            lost first   | F          | 16    | primary     | 4         | 2024-01-05 | 2024-01-05   | completed
+            one day      | G          | 16    | primary     | 4         | 2024-01-05 | 2024-01-05   | completed
+            G2           | G          | 16    | retreatment | 4         | 2025-03-01 |              | in progress
+            recent       | H          | 16    | primary     | 4         | 2025-12-05 | 2025-12-05   | completed
+            H2           | H          | 16    | retreatment | 4         | 2026-01-05 |              | in progress
+            on cbct      | I          | 16    | primary     | 4         | 2024-01-05 | 2024-01-05   | completed
+            I2           | I          | 16    | retreatment | 4         | 2026-01-05 |              | in progress
+        """,
+        follow_ups="""
+        follow_up_id | treatment_id | seen_on    | image      | pai | pain  | tooth_present | lost_reason | surgery_on
+        F1           | healed       | 2025-06-05 | periapical | 1   | false | true          |             |
+        F2           | operated     | 2025-06-05 | periapical | 1   | false | true          |             | 2024-06-05
+        F3           | hurting      | 2025-02-05 | periapical | 4   | true  | true          |             |
+        F5           | then lost    | 2025-03-01 | none       |     |       | false         | fracture    | 2025-02-28
+        F6           | lost first   | 2025-03-01 | none       |     |       | false         | fracture    | 2025-03-02
+        F7           | one day      | 2025-03-01 | none       |     |       | false         | fracture    |
+        F9           | on cbct      | 2025-06-05 | cbct       | 1   | false | true          |             |
+        """,
+    )
+    found = {row["treatment_id"]: (row["outcome_class"], row["judged_on"]) for row in rows if row["kind"] == "primary"}
+    assert found == {
+        "healed": ("healed", "periapical"),
+        "operated": ("not healed", "periapical"),
+        "hurting": ("not healed", "periapical"),
+        "unseen": ("not healed", "periapical"),
+        "then lost": ("not healed", "periapical"),
+        "lost first": ("lost for another reason", "periapical"),
+        "one day": ("not healed", "periapical"),  # it was still there to be retreated
+        "recent": ("not due", "periapical"),
+        "on cbct": ("not healed", "periapical"),  # decided without the image
+    }
+
+
+def test_a_primary_tooth_that_exfoliates_is_not_lost(facts: Facts) -> None:
+    """Its observation ends that day. A permanent tooth does not exfoliate; a missing one without a reason is lost."""
+    rows = facts(
+        "tooth_facts",
+        treatments="""
+            treatment_id | patient_id | tooth | kind    | preop_pai | started_on | completed_on | status
+            T1           | A          | 75    | primary | 1         | 2024-01-05 | 2024-01-05   | completed
+            T2           | B          | 51    | primary | 1         | 2024-01-05 | 2024-01-05   | completed
+            T3           | C          | 48    | primary | 1         | 2024-01-05 | 2024-01-05   | completed
+            T4           | D          | 75    | primary | 1         | 2024-01-05 | 2024-01-05   | completed
+            T5           | E          | 75    | primary | 1         | 2024-01-05 | 2024-01-05   | completed
+        """,
+        follow_ups="""
+          follow_up_id | treatment_id | seen_on    | image      | pai | pain  | tooth_present | lost_on    | lost_reason
+          F1           | T1           | 2025-06-05 | none       |     |       | false         | 2025-04-05 | exfoliated
+          F2           | T2           | 2025-02-05 | periapical | 1   | false | true          |            |
+          F3           | T2           | 2025-06-05 | none       |     |       | false         |            | exfoliated
+          F4           | T3           | 2025-06-05 | none       |     |       | false         | 2025-04-05 | exfoliated
+          F5           | T4           | 2025-06-05 | none       |     |       | false         | 2025-04-05 |
+          F6           | T5           | 2025-06-05 | none       |     |       | false         | 2025-04-05 | other
+        """,
+    )
+    found = {row["treatment_id"]: row for row in rows}
+    gone, seen = dt.date(2025, 4, 5), dt.date(2025, 6, 5)
+    what = ("outcome_class", "lost", "lost_on", "exfoliated_on", "last_seen_on", "recalled")
+    assert {name: tuple(row[w] for w in what) for name, row in found.items()} == {
+        "T1": ("exfoliated", False, None, gone, gone, 1),
+        "T2": ("healed", False, None, seen, seen, 1),
+        "T3": ("lost for another reason", True, gone, None, seen, 1),
+        "T4": ("lost, reason not recorded", True, gone, None, seen, 1),
+        "T5": ("lost for another reason", True, gone, None, seen, 1),
+    }
+    assert found["T1"]["months_followed"] == pytest.approx((gone - dt.date(2024, 1, 5)).days / 30.4375)
 
 
 # --- recall ----------------------------------------------------------------------------------------------------------
@@ -337,6 +436,27 @@ def test_a_tooth_known_to_be_lost_before_the_window_closed_counts_as_known(
     assert row["recalled"] == recalled
 
 
+@pytest.mark.parametrize(("days", "recalled"), [(-1, 1), (0, 1), (1, 0)], ids=["before", "last day", "after"])
+@pytest.mark.parametrize("what", ["retreated", "operated", "exfoliated"])
+def test_what_is_known_of_a_tooth_before_the_window_closed_counts_as_seen(
+    facts: Facts, what: str, days: int, recalled: int
+) -> None:
+    day = months_later(dt.date(2024, 1, 5), 18) + days * ONE_DAY
+    tooth = {"patient_id": "A", "tooth": 75, "status": "completed"}
+    done = dt.date(2024, 1, 5)
+    treatments = [{"treatment_id": "T1", "kind": "primary", "started_on": done, "completed_on": done} | tooth]
+    seen: dict[str, Any] = {"follow_up_id": "F1", "treatment_id": "T1", "seen_on": dt.date(2026, 1, 5)}
+    seen |= {"tooth_present": what != "exfoliated", "lost_on": None, "lost_reason": None, "surgery_on": None}
+    if what == "retreated":
+        treatments.append({"treatment_id": "R1", "kind": "retreatment", "started_on": day, "completed_on": day} | tooth)
+    elif what == "operated":
+        seen["surgery_on"] = day
+    else:
+        seen |= {"lost_on": day, "lost_reason": "exfoliated"}
+    rows = facts("tooth_facts", treatments=treatments, follow_ups=[seen])
+    assert {row["treatment_id"]: row["recalled"] for row in rows}["T1"] == recalled
+
+
 @pytest.mark.parametrize("completed_on", COMPLETED, ids=str)
 def test_due_and_outcome_from_twelve_calendar_months_on_to_the_day(facts: Facts, completed_on: dt.date) -> None:
     year = months_later(completed_on, 12)
@@ -381,9 +501,9 @@ def test_the_window_is_open_until_its_last_day(facts: Facts) -> None:
         treatment_id | patient_id | tooth | completed_on | status
         T1           | A          | 16    | 2024-12-31   | completed
     """
-    (last,) = facts("tooth_facts", as_of=dt.date(2026, 6, 29), treatments=treatment)
-    (over,) = facts("tooth_facts", as_of=dt.date(2026, 7, 1), treatments=treatment)
-    assert (last["window_open"], over["window_open"]) == (True, False)
+    days = [dt.date(2026, 6, 29), dt.date(2026, 6, 30), dt.date(2026, 7, 1)]
+    rows = [facts("tooth_facts", as_of=day, treatments=treatment)[0] for day in days]
+    assert [row["window_open"] for row in rows] == [True, True, False]
 
 
 def test_when_a_tooth_was_lost(facts: Facts) -> None:
@@ -412,7 +532,7 @@ def test_when_a_tooth_was_lost(facts: Facts) -> None:
     }
 
 
-# --- what was done to the tooth later ----------------------------------------------------------------------------------
+# --- what was done to the tooth later --------------------------------------------------------------------------------
 
 DONE_ON = dt.date(2024, 1, 5)
 

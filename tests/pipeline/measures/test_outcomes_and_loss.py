@@ -10,6 +10,7 @@ import polars as pl
 import pytest
 from statsmodels.duration.survfunc import CumIncidenceRight
 
+from pipeline.checks import across
 from pipeline.measures.run import Result, Workspace
 from pipeline.settings import Settings
 from pipeline.stats.proportions import clustered_wilson, newcombe_difference, wilson
@@ -72,7 +73,7 @@ def test_first_phase_of_a_university_study_and_what_its_loss_could_hide() -> Non
     """Friedman 2003, J Endod: 450 treated, 120 examined, 81 % healed (97). Bounds by hand: 97/450 and 427/450."""
     made = workspace(
         treatments=[treatment(i) for i in range(450)],
-        follow_ups=[follow_up(i, 1 if i < 97 else 4) for i in range(120)],
+        follow_ups=[follow_up(i, 1 if i < 97 else 5) for i in range(120)],
     )
     row = one(made.compute("healed_bounds"))
     assert (row["n"], row["events"], row["not_known"]) == (120, 97, 330)
@@ -84,10 +85,133 @@ def test_first_phase_of_a_university_study_and_what_its_loss_could_hide() -> Non
     assert row["highest_high"] == pytest.approx(float(wilson(427, 450)[1]))
     classes = {r["class"]: r["estimate"] for r in made.compute("outcome_classes").rows}
     assert classes == pytest.approx(
-        {"healed": 97 / 120, "healing": 0, "not healed": 23 / 120, "lost for another reason": 0}
+        {"healed": 97 / 120, "healing": 0, "uncertain": 0, "not healed": 23 / 120, "lost for another reason": 0}
     )
     assert one(made.compute("healed_share"))["estimate"] == pytest.approx(97 / 120)
     assert one(made.compute("functional_share"))["estimate"] == 1
+
+
+HEALED_SHARES = ("healed_share", "healed_share_decided", "healed_bounds", "healed_share_weighted", "peer_funnel")
+
+
+def again(i: int, on: dt.date) -> dict[str, Any]:
+    """Tooth i treated again from that day on."""
+    return treatment(
+        i, treatment_id=f"R{i}", kind="retreatment", started_on=on, completed_on=None, status="in progress"
+    )
+
+
+def test_healing_after_an_operation_is_no_success_of_the_treatment() -> None:
+    """Ten teeth seen healed, five of them after apical surgery: 10 of 10 was said once."""
+    made = workspace(
+        treatments=[treatment(i) for i in range(10)],
+        follow_ups=[follow_up(i, 1, surgery_on=dt.date(2024, 10, 5) if i < 5 else None) for i in range(10)],
+    )
+    for name in (*HEALED_SHARES, "functional_share"):
+        row = one(made.compute(name))
+        assert (row["n"], row["estimate"]) == (10, pytest.approx(0.5)), name
+    listed = made.compute("not_healed_list").rows
+    assert [(row["why"], row["seen_on"]) for row in listed] == [("apical surgery", dt.date(2024, 10, 5))] * 5
+
+
+@pytest.mark.parametrize("day", [DONE, dt.date(2024, 6, 5)], ids=["on the day of completion", "later"])
+def test_teeth_retreated_without_a_review_are_known_failures(day: dt.date) -> None:
+    """Six healed, four retreated and never seen: none of these may have healed, nor is any of them to be called."""
+    made = workspace(
+        treatments=[treatment(i) for i in range(10)] + [again(i, day) for i in range(4)],
+        follow_ups=[follow_up(i) for i in range(4, 10)],
+    )
+    for name in (*HEALED_SHARES, "functional_share"):
+        row = one(made.compute(name))
+        assert (row["n"], row["estimate"]) == (10, pytest.approx(0.6)), name
+    bounds = one(made.compute("healed_bounds"))
+    assert (bounds["not_known"], bounds["lowest"], bounds["highest"]) == (0, 0.6, 0.6)
+    assert (one(made.compute("recall_share"))["events"], made.compute("recall_list").rows) == (10, [])
+
+
+def test_a_retreatment_is_history_and_no_doubt() -> None:
+    """Retreated, then seen with pain and PAI 4: not healed, where the rules between kinds once called it doubtful."""
+    seen = [follow_up(i, 4 if i < 4 else 1, pain=i < 4) for i in range(10)]
+    made = workspace(
+        treatments=[treatment(i) for i in range(10)] + [again(i, dt.date(2024, 6, 5)) for i in range(4)],
+        follow_ups=seen,
+    )
+    across.refresh(made.connection, AS_OF)
+    made = Workspace(made.connection, Settings(), AS_OF)
+    result = made.compute("healed_share")
+    assert (one(result)["n"], one(result)["events"]) == (10, 6)
+    assert result.left_out == [{"reason": "treatment not completed", "n": 4}]
+    # Begun once more as a first treatment, nobody can tell which of the two was seen.
+    made = workspace(
+        treatments=[treatment(i) for i in range(10)]
+        + [again(i, dt.date(2024, 6, 5)) | {"kind": "primary"} for i in range(4)],
+        follow_ups=seen,
+    )
+    across.refresh(made.connection, AS_OF)
+    left_out = Workspace(made.connection, Settings(), AS_OF).compute("healed_share").left_out
+    assert [row["n"] for row in left_out if row["reason"].startswith("doubtful")] == [4]
+
+
+def test_uncertain_teeth_stay_in_the_strict_share_and_stand_apart_in_the_other_reading() -> None:
+    """6 healed, 1 healing, 2 uncertain, 1 not healed: 6 of 10 strict, 6 of 8 without the uncertain, 9 of 10 loose."""
+    pai = [1] * 6 + [3] + [4] * 2 + [5]
+    made = workspace(
+        treatments=[treatment(i) for i in range(10)],
+        follow_ups=[follow_up(i, p, pain=p == 5) for i, p in enumerate(pai)],
+    )
+    classes = {r["class"]: (r["n"], r["events"]) for r in made.compute("outcome_classes").rows}
+    assert classes == {
+        "healed": (10, 6),
+        "healing": (10, 1),
+        "uncertain": (10, 2),
+        "not healed": (10, 1),
+        "lost for another reason": (10, 0),
+    }
+    strict, apart = made.compute("healed_share"), made.compute("healed_share_decided")
+    assert (one(strict)["n"], one(strict)["events"]) == (10, 6)
+    assert (one(apart)["n"], one(apart)["events"]) == (8, 6)
+    assert (one(apart)["low"], one(apart)["high"]) == pytest.approx(tuple(float(v) for v in wilson(6, 8)))
+    assert apart.left_out == [{"reason": "uncertain until four years after completion", "n": 2}]
+    assert (one(made.compute("functional_share"))["n"], one(made.compute("functional_share"))["events"]) == (10, 9)
+    for name in ("healed_bounds", "healed_share_weighted", "peer_funnel"):
+        assert (one(made.compute(name))["n"], one(made.compute(name))["estimate"]) == (10, pytest.approx(0.6)), name
+
+
+def test_primary_teeth_that_exfoliate_are_neither_lost_nor_failures() -> None:
+    """Of 20 primary teeth six exfoliated after a year, unseen before, and two were extracted: 12 are seen healed."""
+    day = dt.date(2025, 1, 5)
+    gone = {"tooth_present": False, "image": "none", "pai": None, "pain": None, "lost_on": day}
+    seen = [follow_up(i, **gone, lost_reason="exfoliated" if i < 6 else "caries") for i in range(8)]
+    made = workspace(
+        treatments=[treatment(i, tooth=75) for i in range(20)],
+        follow_ups=seen + [follow_up(i, seen_on=dt.date(2026, 1, 5)) for i in range(8, 20)],
+    )
+    for name in ("healed_share", "functional_share", "healed_bounds", "outcome_classes", "healed_share_weighted"):
+        left_out = {row["reason"]: row["n"] for row in made.compute(name).left_out}
+        assert left_out["primary tooth exfoliated before it was judged"] == 6, name
+    survival = made.compute("tooth_survival").rows
+    assert sum(row["events"] for row in survival) == 2
+    assert survival[-1]["estimate"] == pytest.approx(18 / 20), "censored that day, at which they were still at risk"
+    assert survival[-1]["at_risk"] == 12
+    losses = {row["cause"]: row["estimate"] for row in made.compute("endodontic_loss").rows}
+    assert losses == pytest.approx({"endodontic": 0, "another reason": 2 / 20, "reason not recorded": 0})
+    assert one(made.compute("recall_share"))["events"] == 8, "the others were seen after their window"
+    assert {row["treatment_id"] for row in made.compute("recall_list").rows} == {f"T{i}" for i in range(8, 20)}
+
+
+@pytest.mark.parametrize(
+    ("days", "teeth"), [(-1, 0), (0, 5), (1, 5)], ids=["the day before", "the day", "the day after"]
+)
+def test_units_of_the_first_and_the_last_day_of_a_span_count(days: int, teeth: int) -> None:
+    made = workspace(treatments=[treatment(i) for i in range(5)], follow_ups=[follow_up(i) for i in range(5)])
+    day = dt.timedelta(days=days)
+    until = made.compute("healed_share", end=DONE + day).rows
+    since = made.compute("healed_share", start=DONE - day).rows
+    assert [sum(row["n"] for row in rows) for rows in (until, since)] == [teeth, teeth]
+    nothing = made.compute("not_healed_list", end=DONE + day).rows
+    assert nothing == []
+    listed = workspace(treatments=[treatment(i) for i in range(5)], follow_ups=[follow_up(0, 5)])
+    assert len(listed.compute("not_healed_list", end=DONE + day).rows) == (1 if teeth else 0)
 
 
 @pytest.mark.parametrize(("flared", "visits", "printed"), [(30, 946, "3.17")])
