@@ -182,7 +182,8 @@ def between_clusters(
 
     One element a unit. The difference is the least-squares slope on the side within strata, so that each unit's part
     in it is (side - the stratum's mean side) times its residual; both variances are sums of squares of such parts
-    (sandwich), the clusters' with m / (m - 1) for m clusters; exactly 1 where every cluster is one unit (Liang KY, Zeger SL, Biometrika 1986;73:13-22).
+    (sandwich), the clusters' with m / (m - 1) for m clusters; exactly 1 where every cluster is one unit (Liang KY,
+    Zeger SL, Biometrika 1986;73:13-22).
     """
     y, side = np.asarray(event, dtype=float).ravel(), np.asarray(exposed, dtype=float).ravel()
     s = np.unique(np.asarray(stratum).ravel(), return_inverse=True)[1]
