@@ -577,8 +577,7 @@ def _workspace(
 _OF_COMPARISONS = frozenset(
     (
         *("reference", "n", "n_reference", "crude_difference", "estimate", "low", "high", "p_adjusted"),
-        *("mantel_haenszel_difference", "standardised_difference", "weighted_difference", "alone", "alone_reference"),
-        *("e_value", "n_eligible", "n_eligible_reference", "review_median", "review_median_reference", "too_few"),
+        *("mantel_haenszel_difference", "e_value", "alone", "alone_reference", "too_few"),
     )
 )
 

@@ -67,6 +67,7 @@ closing as (
         t.lost,
         t.lost_on,
         t.lost_reason,
+        t.exfoliated_on,
         t.completed_on + interval '${compare_to_months}' month as closes_on,
         coalesce(t.intervened_on <= t.completed_on + interval '${compare_to_months}' month, false) as intervened,
         c.seen_on,
@@ -97,6 +98,7 @@ select
         when intervened or state is not null then null
         when lost and lost_on <= closes_on and lost_reason is null then 'lost before a review, reason not recorded'
         when lost and lost_on <= closes_on then 'lost before a review, for another reason'
+        when exfoliated_on <= closes_on then 'exfoliated before a review'
         when seen_on is not null then 'seen in the window, but the outcome cannot be told'
         else 'not seen in the window'
     end as window_unseen

@@ -182,7 +182,8 @@ def between_clusters(
 
     One element a unit. The difference is the least-squares slope on the side within strata, so that each unit's part
     in it is (side - the stratum's mean side) times its residual; both variances are sums of squares of such parts
-    (sandwich), the clusters' with m / (m - 1) for m clusters (Liang KY, Zeger SL, Biometrika 1986;73:13-22).
+    (sandwich), the clusters' with m / (m - 1) for m clusters; exactly 1 where every cluster is one unit (Liang KY,
+    Zeger SL, Biometrika 1986;73:13-22).
     """
     y, side = np.asarray(event, dtype=float).ravel(), np.asarray(exposed, dtype=float).ravel()
     s = np.unique(np.asarray(stratum).ravel(), return_inverse=True)[1]
@@ -200,7 +201,7 @@ def between_clusters(
     part = apart * (within - apart * float(apart @ within) / weight)
     own = float((part**2).sum())
     clusters = np.unique(code[apart != 0]).size
-    if own < _NO_SPREAD or clusters < 2:
+    if own < _NO_SPREAD or clusters < 2 or int(np.bincount(code).max()) == 1:
         return 1.0
     return max(1.0, float((np.bincount(code, part) ** 2).sum()) / own * clusters / (clusters - 1))
 

@@ -46,7 +46,7 @@ WORLDS = {
     "alike 1": World("easier teeth with A, a patient's teeth alike (SD 1)", alike=1.0),
     "alike 2": World("easier teeth with A, a patient's teeth alike (SD 2)", alike=2.0),
     "dentist": World("one dentist heals more and mostly uses A (SD 1)", alike=1.0, dentists=1.2),
-    "later": World("A is reviewed four months later (SD 1)", alike=1.0, later=1 / 3),
+    "later": World("A is reviewed two months later (SD 1)", alike=1.0, later=1 / 6),
     "effect": World(
         "A heals 10 of 100 fewer; dentist, review times, easier teeth (SD 1)", 1.0, EFFECT, dentists=0.8, later=0.25
     ),
