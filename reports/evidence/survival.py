@@ -49,8 +49,8 @@ def curve(
         stated = _at(rows, reached[-1])
         shape = Shape(answer.result, [stated])
         if not any(row["events"] for row in rows):
-            limit = f"{words.with_interval(shape, stated)} at {count(round(reached[-1]))} {unit}"
-            told = f"no {event} among {count(n)}, {limit}"
+            limit = words.with_interval(shape, stated)
+            told = f"no {event} among {count(n)}, {limit} at {count(round(reached[-1]))} {unit}"
             none.append(f"{label}: {told}" if answer.by else capital(told))
             lines.append(Line((*own, count(round(reached[-1])), limit, "0", "\u2013"), answer.data(stated)))
             continue

@@ -17,7 +17,10 @@ def test_the_plain_interval_is_students(values: list[float], confidence: float) 
     mean, low, high = mean_interval(x.sum(), x.size, (x**2).sum(), confidence=confidence)
     half = stats.t.ppf((1 + confidence) / 2, x.size - 1) * stats.sem(x)
     assert mean == pytest.approx(x.mean())
-    assert (low, high) == pytest.approx((x.mean() - half, x.mean() + half), abs=1e-4)
+    if np.isnan(low):  # nothing varies, or so little that floating point cannot tell
+        assert half == pytest.approx(0, abs=1e-3)
+    else:
+        assert (low, high) == pytest.approx((x.mean() - half, x.mean() + half), abs=1e-4)
 
 
 @given(costs)
@@ -25,7 +28,7 @@ def test_one_unit_a_cluster_is_the_plain_interval(values: list[float]) -> None:
     x = np.array(values)
     plain = mean_interval(x.sum(), x.size, (x**2).sum())
     clustered = mean_interval(x.sum(), x.size, (x**2).sum(), x.size, x.sum(), x.size)
-    assert np.array_equal(plain, clustered)
+    assert np.array_equal(plain, clustered, equal_nan=True)
 
 
 def test_clusters_widen_the_interval_by_their_own_variation() -> None:
@@ -43,9 +46,9 @@ def test_nothing_and_one_value() -> None:
     assert np.isnan(low).all() and np.isnan(high).all()
 
 
-def test_equal_amounts_have_no_spread() -> None:
+def test_equal_amounts_do_not_tell_how_they_can_differ() -> None:
     mean, low, high = mean_interval(0.3 * 7, 7, 0.09 * 7)
-    assert low == pytest.approx(0.3, abs=1e-7) and high == pytest.approx(0.3, abs=1e-7) and low <= mean <= high
+    assert mean == pytest.approx(0.3) and np.isnan(low) and np.isnan(high)
 
 
 def test_half_of_the_cluster_sums_is_refused() -> None:

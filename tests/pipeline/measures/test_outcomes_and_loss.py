@@ -416,3 +416,72 @@ def test_the_interval_of_the_bounds_holds_for_clusters_too() -> None:
     low, _ = clustered_wilson(20, 80, 40, 10 * 4, 10 * 4, 40 * 4)
     assert row["lowest"] == 0.25
     assert row["lowest_low"] == pytest.approx(float(low))
+
+
+def test_a_tooth_is_watched_for_each_event_as_long_as_it_is_known() -> None:
+    """Five teeth last seen after 397 days, two never: retreatments stand in the records whatever the visits were.
+
+    T6 (never seen) and T0 are treated again after 700 days: by then nobody is watched for extraction any more, so
+    nothing is told of it. T5 is treated again after 366 days: 1 of 7, 6/7.
+    """
+    days = {0: 700, 6: 700, 5: 366}
+    again = [
+        treatment(i, treatment_id=f"R{i}", kind="retreatment", started_on=DONE + dt.timedelta(days=d))
+        | {"completed_on": None, "status": "in progress"}
+        for i, d in days.items()
+    ]
+    made = workspace(
+        treatments=[treatment(i, completed_on=DONE) for i in range(7)] + again,
+        follow_ups=[follow_up(i) for i in range(5)],
+    )
+    result = made.compute("event_free_survival")
+    told = {round(row["time"], 2): (row["n"], row["at_risk"], row["events"], row["estimate"]) for row in result.rows}
+    assert told == {
+        0: (7, 5, 0, 1),
+        12: (7, 5, 0, 1),
+        12.02: (7, 5, 1, pytest.approx(6 / 7)),
+        13.04: (7, 5, 0, pytest.approx(6 / 7)),
+    }
+    assert result.left_out == [{"reason": "treatment not completed", "n": 3}]
+
+
+def test_a_primary_tooth_that_nobody_saw_again_is_not_watched() -> None:
+    """It may have fallen out unseen: what cannot be treated again is not at risk of it."""
+    teeth = [treatment(i, tooth=75 if i < 3 else 16) for i in range(9)]
+    made = workspace(treatments=teeth, follow_ups=[follow_up(i) for i in range(2, 9)])
+    rows = made.compute("event_free_survival").rows
+    assert {row["n"] for row in rows} == {7}
+    assert made.compute("tooth_survival").rows[0]["n"] == 7
+
+
+@pytest.mark.parametrize("name", ["tooth_survival", "endodontic_loss", "event_free_survival"])
+def test_a_tooth_that_exfoliated_is_not_lost(name: str) -> None:
+    """That day is the natural end of what can be seen of a primary tooth."""
+    gone = {"tooth_present": False, "lost_on": SEEN, "lost_reason": "exfoliated", "pai": None}
+    made = workspace(
+        treatments=[treatment(i, tooth=75) for i in range(8)],
+        follow_ups=[follow_up(0) | gone, *(follow_up(i) for i in range(1, 8))],
+    )
+    assert sum(row["events"] for row in made.compute(name).rows) == 0
+
+
+def test_teeth_of_one_patient_widen_the_curve_of_the_measure() -> None:
+    def curve(apart: bool) -> dict[float, dict[str, Any]]:
+        records = [
+            follow_up(
+                i, tooth_present=i % 40 >= 4, lost_on=DONE + dt.timedelta(days=200 + i % 40) if i % 40 < 4 else None
+            )
+            for i in range(160)
+        ]
+        teeth = [
+            treatment(i, patient_id=f"P{i if apart else i % 40}", tooth=(16, 26, 36, 46)[i // 40]) for i in range(160)
+        ]
+        return {
+            row["time"]: row for row in workspace(treatments=teeth, follow_ups=records).compute("tooth_survival").rows
+        }
+
+    alone, together = curve(apart=True)[12.0], curve(apart=False)[12.0]
+    assert alone["estimate"] == together["estimate"] == pytest.approx(0.9)
+    assert together["high"] - together["low"] > 1.8 * (
+        alone["high"] - alone["low"]
+    )  # four alike are one: twice as wide

@@ -1,4 +1,4 @@
-"""Practices whose teeth, visits or canals of one patient are alike, with the truth that follows from how they are drawn.
+"""Practices whose teeth, visits or canals of one patient are alike, with the truth that follows from their model.
 
 `sd` is the standard deviation of what a patient's units share, on the logarithm of a hazard, of minutes, or on log
 odds: 0, 1 and 2 are none, much and very much. Figures are of no source.
@@ -95,7 +95,7 @@ def logrank_p(seed: int, sd: float, many: tuple[int, int] = (60, 60)) -> float |
 
 
 def factor_p(seed: int, sd: float, many: int = 150) -> tuple[float | None, bool | None]:
-    """p of a factor that half of the patients have in all their canals, and changes nothing; does its interval hold 1."""
+    """p of a factor that half of the patients have in all their canals and that changes nothing; whether 1 is held."""
     rng = np.random.default_rng([16, seed, int(sd * 10)])
     who = patients(rng, many)
     exposed = (who % 2).astype(int)
@@ -120,7 +120,7 @@ MONTH = 30.4375
 
 
 def event_free(numbers: range, of: Watched, at: float = 24.0) -> Iterator[tuple[Found, Found]]:
-    """By practice: the program's answer from the store, and that of ending every tooth at its last visit, as it once did.
+    """By practice: the program's answer from the store, and that of ending every tooth at its last visit, as once.
 
     Teeth are completed over five years. Those who come are seen 5 to 16 months after, and again 6 to 14 months later as
     long as they come. An extraction is told, with its day, at the next visit; a retreatment stands in the records at
@@ -211,12 +211,14 @@ def _put(
         "lost_reason": np.where(gone, "fracture", None),
     }
     for batch, (kind, columns) in enumerate({"treatments": treatments, "follow_ups": seen}.items()):
-        frame = pl.DataFrame(
-            {key: pl.Series(key, value.tolist() if value.dtype == object else value) for key, value in columns.items()}
-        )
+        frame = pl.DataFrame({key: _series(key, value) for key, value in columns.items()})
         if kind == "treatments":
             frame = frame.with_columns(status=pl.lit("completed"))
         whole = frame.with_columns(practice=pl.lit(name), batch_id=batch).with_row_index("record_no")
         connection.register("drawn", whole)
         connection.execute(f"insert into {kind} by name select * from drawn")
         connection.unregister("drawn")
+
+
+def _series(name: str, values: Array) -> pl.Series:
+    return pl.Series(name, values.tolist() if values.dtype == object else values)
