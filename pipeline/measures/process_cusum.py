@@ -99,7 +99,7 @@ def process_cusum(
             (a for a in workspace.settings.answers if (a.measure, a.group, a.value) == (name, group, value)),
             key=lambda a: a.on,
         )
-        of = mine.to_numpy()
+        of = np.asarray(mine, dtype=bool)
         model = risk_model.fitted(others["event"].to_numpy(), x[~of], others["patient"].to_numpy())
         told, points, says = _watched(own, x[of], model, [a for a in answers if a.on <= workspace.as_of])
         rows.append(kept | told)
