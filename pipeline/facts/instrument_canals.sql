@@ -90,23 +90,16 @@ select
     case
         when i.price is null then null
         when i.use_limit is null and i.retired_on is null then null
-        -- Uses that nobody recorded bore a part of the price: only a use within the limit has a share that is known.
-        when
-            s.earlier_uses is not null
-            and (
-                i.use_limit is null
-                or n.uses >= i.use_limit
-                or (i.retired_on is not null and n.use_number = n.uses)
-            )
-            then null
+        -- Uses that nobody recorded bore a part of the price that is not known. To leave out its last use alone, which
+        -- bears what is left, would make the others too cheap.
+        when s.earlier_uses is not null then null
         when i.use_limit is null or n.uses >= i.use_limit then i.price / n.uses
         when i.retired_on is not null and n.use_number = n.uses
             then i.price / i.use_limit * (1 + i.use_limit - n.uses)
         else i.price / i.use_limit
     end as price_share,
-    -- One cycle a tooth where the cycles were not counted, or were counted before the records begin.
-    case when s.earlier_uses is null then coalesce(i.sterilisations, e.teeth) else e.teeth end
-    * cast(${sterilisation_cost} as double) / n.uses as sterilisation_share,
+    -- One cycle a tooth where the cycles were not counted.
+    coalesce(i.sterilisations, e.teeth) * cast(${sterilisation_cost} as double) / n.uses as sterilisation_share,
     i.use_limit,
     -- Only what rotates makes so many turns; how often a reciprocating instrument turns round, speed and time do not tell.
     case when n.motion = 'rotation' then n.revolutions end as revolutions,

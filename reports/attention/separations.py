@@ -14,7 +14,7 @@ from reports.words import Words
 
 def conclusion(words: Words, answer: Answer, row: dict[str, Any], href: str = "") -> Sentence:
     """The sentence that two sequences' separations allow, as the command line says it, set for a page."""
-    said = re.sub(r"\bp (?=\d|below)", "p\u00a0", statement(row, words.confidence).replace(" % ", "% "))
+    said = re.sub(r"\bp (?=\d|below)", "p\u00a0", re.sub(r"(?<=\d) %", "%", statement(row, words.confidence)))
     return Sentence(said, href, answer.data(row), f"{pair(words, row)}, separations")
 
 

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     Connection = duckdb.DuckDBPyConnection
 
 FEW_EVENTS = 10  # clusters with an event on a side below which inference is exact; common practice, no source
+PER = 1000  # units of exposure that the rates of the two sides are told for
 RECORDED = 0.5  # share of the pair's units from which on a column counts as recorded; common practice, no source
 
 
@@ -100,9 +101,9 @@ def _pair(pair: pl.DataFrame, first: npt.NDArray[np.bool_], measure: Measure, co
         of_side |= {
             f"n{end}": int(exposure[place]),
             f"events{end}": int(events[place]),
-            f"rate{end}": number(events[place] / exposure[place] * measure.scale),
-            f"rate{end}_low": number(low[place] * measure.scale),
-            f"rate{end}_high": number(high[place] * measure.scale),
+            f"rate{end}": number(events[place] / exposure[place] * PER),
+            f"rate{end}_low": number(low[place] * PER),
+            f"rate{end}_high": number(high[place] * PER),
             f"patients{end}": int(np.unique(code[side]).size),
         }
     return {

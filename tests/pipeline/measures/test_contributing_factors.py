@@ -57,7 +57,9 @@ def told(
         for i in range(earlier)
     ]
     uses[0]["started_at"] = "2026-02-01 09:00:00"
-    for kind, records in (("canals", canals), ("instrument_uses", [*uses, *before])):
+    # Not older than the records: all their uses are counted.
+    new = [{"instrument_id": name, "received_on": dt.date(2026, 2, 1)} for name in ("I1", "I2")]
+    for kind, records in (("canals", canals), ("instruments", new), ("instrument_uses", [*uses, *before])):
         for number, row in enumerate(records):
             connection.execute(
                 f"insert into {kind} ({', '.join(row)}, practice, source_row, batch_id, record_no) "

@@ -374,11 +374,13 @@ class Practice:
             pl.col("is_last").last(),
             pl.col("true_result").last(),
             pl.col("started_at").max().cast(pl.Date).alias("last_used"),
+            pl.col("started_at").min().cast(pl.Date).alias("received_on"),
         )
         step = found["step"].to_numpy() - 1
         return found.select(
             "instrument_id",
             "sterilisations",
+            "received_on",
             size=pl.Series(SIZES[step]),
             taper=0.04,
             motion=pl.lit("rotation"),

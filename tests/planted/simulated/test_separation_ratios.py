@@ -39,6 +39,8 @@ CASES = [
     Case("3 expected, instruments alike (SD 1)", 3, 1.0, instrument_sd=1.0),
     *(Case(f"{e:g} expected", e, r) for e in (12, 40) for r in (1.0, 2.0)),
     *(Case(f"{e:g} expected, patients alike (SD 1)", e, r, patient_sd=1.0) for e in (12, 40) for r in (1.0, 2.0)),
+    Case("3 expected, patients alike (SD 2)", 3, 1.0, patient_sd=2.0),
+    Case("40 expected, patients alike (SD 2)", 40, 1.0, patient_sd=2.0),
     Case("12 expected, instruments alike (SD 1)", 12, 1.0, instrument_sd=1.0),
     Case("12 expected, half the patients with both, alike (SD 1)", 12, 1.0, patient_sd=1.0, both=0.5),
     Case("12 expected, 40 patients, alike (SD 1)", 12, 1.0, patients=40, patient_sd=1.0),
