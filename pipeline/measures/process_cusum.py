@@ -35,8 +35,10 @@ GROUPED = ("dentist", "sequence")
 STRATA = ("tooth_type", "lesion", "kind")
 ODDS_RATIO = 2.0  # the change that the sums are made to find: twice the odds, half the odds; common practice, no source
 FALSE_ALARM = 0.05  # how often a series of exactly these teeth passes one of its limits by chance alone
-FEWEST_OTHERS = 30  # teeth of others below which no risk is fitted: what simulations show to keep that promise
-FEWEST_EVENTS = 5  # and so many of them with the event, and as many without: with fewer the promise is not kept
+# Teeth of others below which no risk is fitted, and of them with and without the event: simulated, with fewer the
+# promise is not kept and a doubling is not found (tests/planted/simulated/test_peers.py, table in DEVELOPERS.md).
+FEWEST_OTHERS = 60
+FEWEST_EVENTS = 5
 MORE, FEWER = "more than expected", "fewer than expected"
 
 SIDES = ("up_on", "down_on")
@@ -112,7 +114,8 @@ def process_cusum(
         "of treatment.",
         f"One sum looks for {ODDS_RATIO:g} times the odds (more than expected), one for half of them (fewer); a series "
         f"of exactly these teeth passes one of its limits by chance alone {FALSE_ALARM * 100:g} times in 100. The "
-        "limits allow for risks that are estimated, and for teeth of one patient being alike.",
+        "limits allow for risks that are estimated, and for teeth of one patient being alike. With fewer than "
+        f"{FEWEST_OTHERS} teeth of others, or {FEWEST_EVENTS} of them with or without the event, there is no sum.",
         "A signal asks for a look, and stays until it is answered in the settings; it says nothing of the cause.",
     ]
     title = f"{found.title}: risk-adjusted CUSUM"

@@ -13,6 +13,7 @@ looks as (
         practice,
         treatment_id,
         min(months) as first_look,
+        max(months) as last_look,
         min(case when state = 'healed' then months end) as healed_by
     from judged
     group by practice, treatment_id
@@ -32,6 +33,7 @@ known as (
         t.treatment_id,
         k.healed_by,
         k.first_look,
+        k.last_look,
         coalesce(n.not_healed_at, 0) as not_healed_at,
         case
             when k.healed_by is null then date_diff('day', t.completed_on, t.intervened_on) / 30.4375e0
@@ -48,7 +50,7 @@ select
     case when k.failed_at is null then k.not_healed_at else k.until_now end as after,
     k.healed_by as by_then,
     coalesce(k.first_look, case when k.failed_at > 0 then k.failed_at end) as first_look,
-    coalesce(k.failed_at, k.not_healed_at) as last_look,
+    coalesce(k.failed_at, k.last_look) as last_look,
     f.patient_id as cluster,
     case
         when not f.completed then 'treatment not completed'

@@ -107,25 +107,25 @@ def dispersion(units: list[tuple[float, Expected]], winsor: float = 0.1) -> floa
 
 
 def shrunken(units: list[tuple[float, Expected]], target: float) -> list[float] | None:
-    """Observed / expected of each unit drawn towards 1, by how much the units differ beyond chance. None of too few.
+    """Observed / expected of each unit drawn towards that of all, as far as chance explains it. None of too few units.
 
     Shares: beta-binomial (moments) of the adjusted shares target * observed / expected; rates: gamma-Poisson (maximum
-    likelihood); each of as many independent cases as tell as much. 1 for all where they differ no more than chance.
+    likelihood); each of as many independent cases as tell as much. That of all where they differ no more than chance.
     """
     if len(units) < FEWEST_SHRUNK:
         return None
     ratio = np.array([x / of.expected for x, of in units])
+    common = [sum(x for x, _ in units) / sum(of.expected for _, of in units)] * len(units)
     n = np.array([alike_units(of) for _, of in units])
     if units[0][1].kind == "share":
         share = np.minimum(target * ratio, 1.0)
         beta = shrinkage.beta_prior(share * n, n)
         if beta is None:
-            return [1.0] * len(units)
-        drawn = shrinkage.beta_binomial(share * n, n, beta)
-        return [float(v) for v in drawn / (beta.a / (beta.a + beta.b))]
+            return common
+        return [float(v) / target for v in shrinkage.beta_binomial(share * n, n, beta)]
     told = n / np.array([of.n for _, of in units])
     exposure = np.array([of.expected for _, of in units]) * told
     gamma = shrinkage.gamma_prior(ratio * exposure, exposure)
     if gamma is None or math.isinf(gamma.shape):
-        return [1.0] * len(units)
+        return common
     return [float(v) for v in shrinkage.gamma_poisson(ratio * exposure, exposure, gamma)]

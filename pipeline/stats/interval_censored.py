@@ -50,17 +50,26 @@ class Fit:
 
 
 def fit(
-    at_left: Floats, at_right: Floats, begun: Bools, ended: Bools, start: Floats, rising: Bools, family: Family
+    at_left: Floats,
+    at_right: Floats,
+    begun: Bools,
+    ended: Bools,
+    start: Floats,
+    rising: Bools,
+    family: Family,
+    weight: Floats | None = None,
 ) -> Fit | None:
     """Maximum likelihood of P(event by t) = G(row of t @ terms), G of the family.
 
     `at_left` and `at_right` are rows of both bounds, shape (subjects, terms), disregarded where not `begun` (left is 0)
-    or not `ended` (right is infinite). `rising` terms stay at or above 0. None where there is no maximum.
+    or not `ended` (right is infinite). `rising` terms stay at or above 0. `weight` says how much of a subject each row
+    is (all of one without it). None where there is no maximum.
     """
     terms = np.array(start, dtype=float)
     n = len(at_left)
+    given = (at_left, at_right, begun, ended, family, np.ones(n) if weight is None else weight)
     with np.errstate(over="ignore", under="ignore"):
-        loglik, scores, bend = _likelihood(terms, at_left, at_right, begun, ended, family)
+        loglik, scores, bend = _likelihood(terms, *given)
         for _ in range(_MOST_STEPS):
             if not math.isfinite(loglik):
                 return None
@@ -78,11 +87,11 @@ def fit(
                     return Fit(terms, loglik, covariance, scores) if bool(np.all(np.diag(inverse) > 0)) else None
             except np.linalg.LinAlgError:
                 return None
-            stepped = _shortened(terms, step, loglik, (at_left, at_right, begun, ended, family))
+            stepped = _shortened(terms, step, loglik, given)
             if stepped is None:
                 return None
             terms = stepped
-            loglik, scores, bend = _likelihood(terms, at_left, at_right, begun, ended, family)
+            loglik, scores, bend = _likelihood(terms, *given)
     return None
 
 
@@ -100,7 +109,7 @@ def _step(terms: Floats, slope: Floats, information: Floats, rising: Bools) -> t
 
 
 def _shortened(
-    terms: Floats, step: Floats, loglik: float, given: tuple[Floats, Floats, Bools, Bools, Family]
+    terms: Floats, step: Floats, loglik: float, given: tuple[Floats, Floats, Bools, Bools, Family, Floats]
 ) -> Floats | None:
     """The terms after the longest half of half ... of the step that is likelier."""
     share = 1.0
@@ -113,7 +122,7 @@ def _shortened(
 
 
 def _likelihood(
-    terms: Floats, at_left: Floats, at_right: Floats, begun: Bools, ended: Bools, family: Family
+    terms: Floats, at_left: Floats, at_right: Floats, begun: Bools, ended: Bools, family: Family, weight: Floats
 ) -> tuple[float, Floats, Floats]:
     """Log-likelihood, each subject's slope, and the matrix of second derivatives."""
     by_left, after_left, f_left, df_left = _distribution(at_left @ terms, family)
@@ -125,11 +134,12 @@ def _likelihood(
         return -math.inf, np.zeros_like(at_left), np.zeros((terms.size, terms.size))
     right = np.where(ended, f_right / chance, 0)
     left = np.where(begun, f_left / chance, 0)
-    scores = right[:, None] * at_right - left[:, None] * at_left
-    right2 = np.where(ended, df_right / chance, 0)[:, None] * at_right
-    left2 = np.where(begun, df_left / chance, 0)[:, None] * at_left
-    bend = at_right.T @ right2 - at_left.T @ left2 - scores.T @ scores
-    return float(np.log(chance).sum()), scores, bend
+    slopes = right[:, None] * at_right - left[:, None] * at_left
+    scores = weight[:, None] * slopes
+    right2 = (weight * np.where(ended, df_right / chance, 0))[:, None] * at_right
+    left2 = (weight * np.where(begun, df_left / chance, 0))[:, None] * at_left
+    bend = at_right.T @ right2 - at_left.T @ left2 - slopes.T @ scores
+    return float(weight @ np.log(chance)), scores, bend
 
 
 def _distribution(linear: Floats, family: Family) -> tuple[Floats, Floats, Floats, Floats]:

@@ -1,8 +1,8 @@
 """Survival of groups compared: the log-rank test, and the one that allows for several teeth of one patient.
 
 Times and events as in `survival`. Sources: Mantel N, Cancer Chemother Rep 1966;50:163-170; weights: Gehan EA,
-Biometrika 1965;52:203-223, and Tarone RE, Ware J, Biometrika 1977;64:156-160. Clusters: robust score test of Lin DY,
-Wei LJ, J Am Stat Assoc 1989;84:1074-1078; few clusters: Hotelling H, Ann Math Stat 1931;2:360-378.
+Biometrika 1965;52:203-223, and Tarone RE, Ware J, Biometrika 1977;64:156-160. Clusters: Lin DY,
+Wei LJ, J Am Stat Assoc 1989;84:1074-1078 (its residuals); few clusters: Hotelling H, Ann Math Stat 1931;2:360-378.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from ._common import FEW_CLUSTERS, Floats, Ints, chi2_p, cluster_codes
 from .survival import durations
 
 _ROUNDING = 1e-9  # of the largest eigenvalue: what rounding leaves of one that is 0 by hand
-FEWEST_CLUSTERS = 10  # of a group; tests/planted/simulated/test_clusters.py says what becomes of the test with fewer
+FEWEST_CLUSTERS = 10  # of a group, as the comparison's model asks of a side; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -47,10 +47,11 @@ def logrank(
 ) -> LogRank:
     """Log-rank test of groups; `wilcoxon` weighs an event time by the number at risk, `tarone-ware` by its root.
 
-    Where `cluster` puts several subjects together the test is the robust score test: the variance of observed less
-    expected is the sum over clusters of squared score residuals (Breslow's ties). Below 40 clusters its p-value is that
-    of Hotelling's T squared, which is exact for normal scores of m clusters: (m - df) / df * chi2 / (m - chi2) against
-    F with df and m - df degrees of freedom. ValueError for weights and clusters together.
+    Where `cluster` puts several subjects together the variance of observed less expected events is the usual one and
+    what subjects of a cluster add to it: the products of their score residuals (`score_residuals`), as far as these
+    make it larger in any direction. So it is the classical test with one subject a cluster. Below 40 clusters these
+    products are times m / (m - 1), and p is that of Hotelling's T squared: chi2 (m - df) / ((m - 1) df) against F with
+    df and m - df degrees of freedom. ValueError for weights and clusters together.
     """
     if weights not in (None, "wilcoxon", "tarone-ware"):
         raise ValueError(f"weights are None, wilcoxon or tarone-ware, not {weights!r}")
@@ -81,45 +82,58 @@ def logrank(
     df = int(np.linalg.matrix_rank(covariance, hermitian=True, rtol=_ROUNDING)) if times.size else 0
     chi2 = p = None
     clusters = [int(np.unique(patient[code == g]).size) for g in range(names.size)]
-    alone = int(patient.max(initial=-1)) + 1 == t.size
-    if df and alone:
+    m = int(patient.max(initial=-1)) + 1
+    few = m < min(FEW_CLUSTERS, t.size)
+    enough = m == t.size or min(clusters) >= FEWEST_CLUSTERS
+    if df and enough and m > df:
+        if m < t.size:
+            own = _products(score_residuals(t, seen, code), patient) * (m / (m - 1) if few else 1)
+            covariance = _widened(covariance, own)
         # Rounding can leave a difference of nothing a hair below 0.
         chi2 = max(float(difference @ np.linalg.pinv(covariance, rtol=_ROUNDING, hermitian=True) @ difference), 0.0)
-        p = chi2_p(chi2, df)
-    elif df and min(clusters) >= FEWEST_CLUSTERS:
-        chi2, p = _robust_score(_score_residuals(t, seen, code, times, d / n, share), patient, df)
+        p = _hotelling_p(chi2, df, m) if few else chi2_p(chi2, df)
     observed = [int(v) for v in deaths.sum(axis=1)]
     return LogRank(names.tolist(), observed, expected.tolist(), chi2, df, p, clusters)
 
 
-def _score_residuals(
-    t: Floats, seen: npt.NDArray[np.bool_], code: npt.NDArray[np.intp], times: Floats, hazard: Floats, share: Floats
-) -> Floats:
-    """Each subject's part of observed less expected events of each group, shape (subjects, groups).
+def score_residuals(t: Floats, seen: npt.NDArray[np.bool_], code: npt.NDArray[np.intp]) -> Floats:
+    """Each subject's part of observed less expected events of each group, shape (subjects, groups); Breslow's ties.
 
-    `hazard` is d / n at each event time, `share` that of each group among those at risk, shape (groups, times).
+    `code` is the group as a number from 0. Their sum over clusters, squared, is the variance of R's robust score test.
     """
+    groups = int(code.max()) + 1
+    times, d = np.unique(t[seen], return_counts=True)
+    own = code[:, None] == np.arange(groups)
+    ordered = [np.sort(t[code == g]) for g in range(groups)]
+    risk = np.stack([of.size - np.searchsorted(of, times, side="left") for of in ordered])
+    n = risk.sum(axis=0)
+    share = (risk / n).T
     last = np.searchsorted(times, t, side="right")  # how many event times a subject was observed at
-    own = code[:, None] == np.arange(len(share))
-    all_hazard = np.concatenate([[0.0], np.cumsum(hazard)])[last]
-    expected = np.concatenate([np.zeros((1, len(share))), np.cumsum(hazard[:, None] * share.T, axis=0)])[last]
-    at_event: Floats = np.where(seen[:, None], own - share.T[np.maximum(last - 1, 0)], 0.0)
-    return np.asarray(at_event - (own * all_hazard[:, None] - expected))
+    hazard = np.concatenate([[0.0], np.cumsum(d / n)])[last]
+    expected = np.concatenate([np.zeros((1, groups)), np.cumsum((d / n)[:, None] * share, axis=0)])[last]
+    at_event: Floats = np.where(seen[:, None], own - share[np.maximum(last - 1, 0)], 0.0)
+    return np.asarray(at_event - (own * hazard[:, None] - expected))
 
 
-def _robust_score(residuals: Floats, cluster: Ints, df: int) -> tuple[float | None, float | None]:
-    m = int(cluster.max()) + 1
-    by_cluster = np.zeros((m, residuals.shape[1]))
+def _products(residuals: Floats, cluster: Ints) -> Floats:
+    """Sum over clusters of the products of different subjects' residuals, shape (groups, groups)."""
+    by_cluster = np.zeros((int(cluster.max()) + 1, residuals.shape[1]))
     np.add.at(by_cluster, cluster, residuals)
-    spread = by_cluster.T @ by_cluster
-    if np.linalg.matrix_rank(spread, hermitian=True, rtol=_ROUNDING) < df:
-        return None, None
-    score = by_cluster.sum(axis=0)
-    chi2 = max(float(score @ np.linalg.pinv(spread, rtol=_ROUNDING, hermitian=True) @ score), 0.0)
-    if m >= FEW_CLUSTERS:
-        return chi2, chi2_p(chi2, df)
-    if m <= max(df, chi2):
-        return None, None
+    return np.asarray(by_cluster.T @ by_cluster - residuals.T @ residuals)
+
+
+def _widened(covariance: Floats, more: Floats) -> Floats:
+    """The covariance with `more` added in the directions in which it adds anything, on the scale of the covariance."""
+    values, vectors = np.linalg.eigh(covariance)
+    kept = values > 1e-9 * max(float(values.max()), 0.0)
+    root = vectors[:, kept] * np.sqrt(values[kept])
+    back = vectors[:, kept] / np.sqrt(values[kept])
+    extra, directions = np.linalg.eigh(back.T @ more @ back)
+    widened = np.eye(extra.size) + directions * np.maximum(extra, 0.0) @ directions.T
+    return np.asarray(root @ widened @ root.T)
+
+
+def _hotelling_p(chi2: float, df: int, m: int) -> float:
     from scipy.special import fdtrc
 
-    return chi2, float(fdtrc(df, m - df, (m - df) / df * chi2 / (m - chi2)))
+    return float(fdtrc(df, m - df, chi2 * (m - df) / ((m - 1) * df)))

@@ -18,7 +18,8 @@ Newcombe RG, Stat Med 1998;17:873-890; Zou GY, Donner A, Stat Med 2008;27:1693-1
 freedom: Welch BL, Biometrika 1947;34:28-35, of effective clusters (Kish 1965). Range of propensities with a caliper of
 0.2 standard deviations of their logits: Austin PC, Pharm Stat 2011;10:150-161. Models: a ridge as of a normal prior of
 standard deviation 2.5 (in the manner of Gelman A et al., Ann Appl Stat 2008;2:1360-1383) keeps them finite where a
-value of a covariate has the outcome always or never.
+value of a covariate has the outcome always or never; it draws what the outcome model says of the sides a little towards
+each other (g-formula), which the residuals put right where both models are used.
 """
 
 from __future__ import annotations
@@ -245,7 +246,8 @@ def estimates(design: Design, outcome: npt.ArrayLike, cluster: npt.ArrayLike, co
         both = [v[sides, sides] for v in (by_cluster, by_unit)]
         sizes = tuple(effective_size(own[s]) for s in (side, ~side))
         clusters = tuple(effective_size(np.bincount(code[s], weights=own[s])) for s in (side, ~side))
-        covariance = max(both, key=_of_difference)  # patients' teeth unlike in the side taken may show less: by chance
+        # Clusters whose units are on both sides may show less than independent units do; chance is not to narrow it.
+        covariance = max(both, key=_of_difference) if np.isfinite(both[0]).all() else both[0]
         found.append(_limits((float(whole[2 * k]), float(whole[2 * k + 1])), covariance, sizes, clusters, confidence))
     return Estimates(*found)
 

@@ -29,6 +29,7 @@ FEWEST_LOOKED = 5  # units looked at until a time, and from it on, below which t
 _INNER_KNOTS = ((400, 3), (100, 2), (0, 1))  # from so many units on
 _OUTER = 0.05  # share of visits outside the outer knots, on each side
 _NEAREST, _LOOKS_A_PLACE = 5, 50  # how many visits aside limits reach: one more with every 50, up to 5
+_PARTS = 5  # rows of a unit, where some can no longer have the event
 _NO_MASS = 1e-3  # of Turnbull's masses, what is still on its way to 0
 _CERTAIN = 1e-6  # a curve nearer to 0 or 1 than this says no more than "all" or "nobody"
 
@@ -75,19 +76,21 @@ def event_by(
     """Share with the event by `times`, for events known to lie in (left, right], right = inf where not seen yet.
 
     `cluster` says which units belong together (each its own without it). `first_look` is when a unit was first looked
-    at, where that was before `left`; `last_look` when it was last, where `left` is known otherwise (a unit that can no
-    longer have the event). ValueError where left is not before right or the arrays differ in length.
+    at, where that was before `left`; `last_look` when it last was, where that was after `right`, or before `left`: such
+    a unit can no longer have the event, and that is known up to `left`. ValueError where left is not before right or
+    the arrays differ in length.
     """
     lo, hi = bounds(left, right)
     t = np.asarray(times, dtype=float).ravel()
     code = np.arange(lo.size) if cluster is None else np.unique(np.asarray(cluster).ravel(), return_inverse=True)[1]
     first = np.where(lo > 0, lo, hi) if first_look is None else np.asarray(first_look, dtype=float).ravel()
-    seen_not = lo if last_look is None else np.minimum(lo, np.asarray(last_look, dtype=float).ravel())
-    if not code.size == first.size == seen_not.size == lo.size:
+    seen = np.where(np.isfinite(hi), hi, lo) if last_look is None else np.asarray(last_look, dtype=float).ravel()
+    if not code.size == first.size == seen.size == lo.size:
         raise ValueError("one cluster and one first and last look a unit")
     # Sums of floats depend on their order: one of content, so that names and order of records change nothing.
-    order = np.lexsort((code, seen_not, first, hi, lo))
-    lo, hi, first, seen_not, code = lo[order], hi[order], first[order], seen_not[order], code[order]
+    order = np.lexsort((code, seen, first, hi, lo))
+    lo, hi, first, seen, code = lo[order], hi[order], first[order], seen[order], code[order]
+    seen_not = np.minimum(lo, seen)
     if lo.size == 0:
         nothing = np.full(t.size, np.nan)
         return EventBy(t, *(nothing,) * 8, np.zeros(t.size, dtype=bool), np.inf, 0, 0)
@@ -96,9 +99,10 @@ def event_by(
     at_least, at_least_low, _ = _share(hi <= t[:, None], code, confidence)
     not_yet, not_yet_low, _ = _share(lo >= t[:, None], code, confidence)
     at_most, at_most_high = 1 - not_yet, 1 - not_yet_low
-    masses = turnbull(lo, hi, tolerance=1e-4, rounds=2_000)
+    row, until = _as_if_seen(lo, seen_not, seen)
+    masses = turnbull(until, hi[row], tolerance=1e-4, rounds=2_000)
     ramp = _ramp(masses, t) @ masses.mass
-    curve, low, high, differs = _curve(lo, hi, seen_not, code, t, masses, confidence)
+    curve, low, high, differs = _curve(row, until, hi, seen_not, code, t, masses, confidence)
     # Both hold: the narrower one is the better, and the only one where there is no curve.
     by_bounds = ~(high - low < at_most_high - at_least_low)
     low, high = np.where(by_bounds, at_least_low, low), np.where(by_bounds, at_most_high, high)
@@ -140,7 +144,14 @@ def _share(happened: npt.NDArray[np.bool_], code: Codes, confidence: float) -> t
 
 
 def _curve(
-    lo: Floats, hi: Floats, seen_not: Floats, code: Codes, t: Floats, masses: Turnbull, confidence: float
+    row: Codes,
+    until: Floats,
+    hi: Floats,
+    seen_not: Floats,
+    code: Codes,
+    t: Floats,
+    masses: Turnbull,
+    confidence: float,
 ) -> tuple[Floats, Floats, Floats, npt.NDArray[np.bool_]]:
     """Smooth curve at times t with its limits, and whether it differs from Turnbull's; NaN where it cannot be told."""
     nothing = np.full(t.size, np.nan)
@@ -150,7 +161,7 @@ def _curve(
         (looked_until >= t[:, None]).sum(axis=1) >= FEWEST_LOOKED
     )
     clusters = int(code.max()) + 1
-    found = _fitted(lo, hi, looks) if clusters >= FEWEST_CLUSTERS and told.any() else None
+    found = _fitted(row, until, hi, looks) if clusters >= FEWEST_CLUSTERS and told.any() else None
     if found is None:
         return nothing, nothing, nothing, np.zeros(t.size, dtype=bool)
     quantile = z_value(confidence)
@@ -162,7 +173,7 @@ def _curve(
     before = looks[np.maximum(np.searchsorted(looks, t, side="right") - aside, 0)]
     after = looks[np.minimum(np.searchsorted(looks, t, side="left") + aside - 1, looks.size - 1)]
     places = np.stack([np.minimum(t, before), t, np.maximum(t, after)])
-    middle, error = (x.reshape(places.shape) for x in _linear(*found, places.ravel(), code))
+    middle, error = (x.reshape(places.shape) for x in _linear(*found, places.ravel(), code[row]))
     lows, highs = _event(middle - quantile * error), _event(middle + quantile * error)
     open_low, open_high = (
         x.reshape(places.shape)
@@ -178,18 +189,39 @@ def _curve(
     return estimate, low, high, differs
 
 
-def _fitted(lo: Floats, hi: Floats, looks: Floats) -> tuple[Fit, Floats] | None:
+def _as_if_seen(lo: Floats, seen_not: Floats, seen: Floats) -> tuple[Codes, Floats]:
+    """Rows for curves, which unit each is of and its left bound: _PARTS a unit where one can no longer have the event.
+
+    Such a unit is known up to today, one that can still have it only up to its last visit: taken so, failures would
+    count for more the later the time. So each is taken to be seen on as long as the others that were seen after it
+    failed (quantiles of their last visits); as Fine JP, Gray RJ, J Am Stat Assoc 1999;94:496-509 (from memory)
+    weight theirs.
+    """
+    failed = lo > seen_not
+    if not failed.any():
+        return np.arange(lo.size), lo
+    others = np.sort(seen[~failed])
+    begin = np.searchsorted(others, seen_not[failed])[:, None]
+    place = begin + (np.arange(_PARTS) + 0.5) / _PARTS * (others.size - begin)
+    as_long = np.append(others, 0.0)[np.minimum(place.astype(int), others.size)]
+    left = np.tile(lo[:, None], _PARTS)
+    left[failed] = np.clip(as_long, seen_not[failed][:, None], lo[failed][:, None])
+    return np.repeat(np.arange(lo.size), _PARTS), left.ravel()
+
+
+def _fitted(row: Codes, until: Floats, hi: Floats, looks: Floats) -> tuple[Fit, Floats] | None:
     """The spline and its knots, at quantiles of the logarithms of visits."""
-    inner = next(number for units, number in _INNER_KNOTS if lo.size >= units)
+    inner = next(number for units, number in _INNER_KNOTS if hi.size >= units)
     at = np.concatenate([[_OUTER], np.arange(1, inner + 1) / (inner + 1), [1 - _OUTER]])
     knots = np.unique(np.quantile(np.log(looks), at))
+    lo, hi, whole = until, hi[row], hi.size / row.size
     begun, ended = lo > 0, np.isfinite(hi)
     at_left, at_right = (spline(np.log(np.where(there, x, 1)), knots) for there, x in ((begun, lo), (ended, hi)))
     # An exponential distribution with as many events at the middle visit as there are among the units.
     share = np.clip(ended.mean(), 0.05, 0.95)
     start = np.concatenate([[np.log(-np.log1p(-share)) - np.median(np.log(looks))], np.ones(at_left.shape[1] - 1)])
     rising = np.arange(start.size) > 0
-    found = fit(at_left, at_right, begun, ended, start, rising, "weibull")
+    found = fit(at_left, at_right, begun, ended, start, rising, "weibull", np.full(row.size, whole))
     return None if found is None else (found, knots)
 
 

@@ -14,6 +14,7 @@ from reports.attention import differences as differences
 from reports.attention import incidents as incidents
 from reports.attention import instruments as instruments
 from reports.attention import recall as recall
+from reports.attention import separations as separations
 from reports.attention import signals as signals
 from reports.attention import standards as standards
 from reports.attention import treatments as treatments

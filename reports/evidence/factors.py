@@ -108,9 +108,11 @@ def with_incidents(words: Words, id: str, answer: Answer) -> list[Part]:
 
 
 def ratio_text(row: dict[str, Any]) -> str:
-    """`1.4 (1.1 to 1.9)`."""
+    """`1.4 (1.1 to 1.9)`; `at least 1.2` where no canal without the factor had an incident."""
     if row.get("too_few"):
         return TOO_FEW
+    if row.get("estimate") is None and row.get("low") is not None:  # no incident without the factor
+        return f"at least {number(row['low'], 2)}"
     if row.get("estimate") is None:
         return "not recorded" if not row.get("recorded_share") else "no figure"
     places = 1 if max(row["estimate"], row.get("high") or 0) >= 10 else 2

@@ -196,7 +196,7 @@ def dentists(words: Words, id: str, answer: Answer, *, events: str, size: str) -
     ]
 
 
-SHRUNKEN = "Drawn towards 1"
+SHRUNKEN = "Drawn towards all"
 
 
 def ends(row: dict[str, Any], size: float) -> Limits:
@@ -212,7 +212,7 @@ def ratio(row: dict[str, Any]) -> str:
 
 
 def adjusted_cells(row: dict[str, Any]) -> tuple[str, str, str]:
-    """Expected, ratio with interval, and the ratio drawn towards 1; dashes where there is none."""
+    """Expected, ratio with interval, and the ratio drawn towards that of all; dashes where there is none."""
     expected, shrunken = (
         number(row[key], places) if row.get(key) is not None else "\u2013"
         for key, places in (("expected", 1), ("shrunken", 2))
@@ -221,13 +221,13 @@ def adjusted_cells(row: dict[str, Any]) -> tuple[str, str, str]:
 
 
 def shrunken_note(rows: list[dict[str, Any]]) -> str:
-    """What the ratio drawn towards 1 is, or why there is none."""
+    """What the ratio drawn towards that of all is, or why there is none."""
     if any(row.get("shrunken") is not None for row in rows):
         return (
-            "Drawn towards 1 by as much as chance explains of the differences between all dentists (empirical Bayes): "
-            "of few cases a ratio far from 1 is mostly chance."
+            "Drawn towards the ratio of all by as much as chance explains of the differences between all dentists "
+            "(empirical Bayes): of few cases a ratio far from 1 is mostly chance."
         )
-    return "With fewer than 5 dentists it cannot be told how far a ratio should be drawn towards 1."
+    return "With fewer than 5 dentists it cannot be told how far a ratio should be drawn towards that of all."
 
 
 def is_outside(row: dict[str, Any]) -> bool:

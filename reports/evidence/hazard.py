@@ -9,7 +9,7 @@ from reports.charts import theme
 from reports.charts.hazard import Use, hazard
 from reports.evidence.common import cannot, counting, csv_file
 from reports.source import Answer
-from reports.words import Words, count, counted, plain
+from reports.words import TOO_FEW, Words, count, counted, plain
 
 # Fewer, or a smaller part of all instruments, make an interval so wide that it hides the others; they stand in the
 # table. Common practice, no source.
@@ -22,7 +22,8 @@ def by_use(words: Words, id: str, answer: Answer) -> list[Part]:
     if answer.missing:
         return [cannot(answer)]
     rows = [row for row in answer.rows if row.get("at_risk") and not row.get("too_few")]
-    if not rows:
+    told = [row for row in rows if row["estimate"] is not None]
+    if not told:
         return [prose(f"{answer.title}: too few instruments to show.")]
     if not any(row["events"] for row in rows):
         return [
@@ -35,6 +36,8 @@ def by_use(words: Words, id: str, answer: Answer) -> list[Part]:
         ]
 
     def text(row: dict[str, Any]) -> str:
+        if row["estimate"] is None:
+            return TOO_FEW
         return words.with_interval(answer.result, row, 1)
 
     uses = [
@@ -47,10 +50,10 @@ def by_use(words: Words, id: str, answer: Answer) -> list[Part]:
             f"Use {count(row['time'])}: {text(row)}, {count(row['events'])} of {count(row['at_risk'])}",
             row.get("smooth"),
         )
-        for row in rows
+        for row in told
     ]
     drawn = [u for u in uses if u.n >= max(FEWEST_AT_USE, SMALLEST_PART * uses[0].n)] or uses
-    worst = max((row for row in rows if row["at_risk"] >= drawn[-1].n), key=lambda row: row["low"])
+    worst = max((row for row in told if row["at_risk"] >= drawn[-1].n), key=lambda row: row["low"])
     title = f"{answer.title}: the lower bound is highest at use {count(worst['time'])}, {text(worst)}"
     limit = rows[0].get("limit")
     line = (limit, f"own limit {words.figure(answer.result, limit, 1)}") if limit is not None else None

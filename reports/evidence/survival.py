@@ -30,7 +30,7 @@ def curve(
     if answer.missing:
         return [cannot(answer)]
     curves, lines, said, none = [], [], [], []
-    shown = [row["estimate"] for row in answer.shown if row["time"]]
+    shown = [row["estimate"] for row in answer.shown if row["time"] and row["estimate"] is not None]
     places = 1 if shown and max(shown) > 0.95 else 0
     groups = _by_group(words, answer)
     axis_end = max((_followed(rows)[1] for _, rows in groups if not rows[0].get("too_few")), default=0.0)
@@ -42,14 +42,19 @@ def curve(
             continue
         n = first["n"]
         rows, end = _followed(rows)
-        if not any(row["events"] for row in rows):
-            none.append(f"{label}: no {event} among {count(n)}" if answer.by else f"No {event} among {count(n)}")
-            lines.append(Line((*own, "\u2013", f"no {event} seen", "0", "\u2013"), answer.data(first)))
+        if rows[0]["estimate"] is None:  # too few were ever followed
+            lines.append(Line((*own, "\u2013", TOO_FEW, "\u2013", count(first["at_risk"])), answer.data(first)))
             continue
-        steps = tuple(_step(row, _tip(words, answer, row, places, unit)) for row in rows)
         reached = [t for t in at if t <= end] or [end]
         stated = _at(rows, reached[-1])
         shape = Shape(answer.result, [stated])
+        if not any(row["events"] for row in rows):
+            limit = f"{words.with_interval(shape, stated)} at {count(round(reached[-1]))} {unit}"
+            told = f"no {event} among {count(n)}, {limit}"
+            none.append(f"{label}: {told}" if answer.by else capital(told))
+            lines.append(Line((*own, count(round(reached[-1])), limit, "0", "\u2013"), answer.data(stated)))
+            continue
+        steps = tuple(_step(row, _tip(words, answer, row, places, unit)) for row in rows)
         text = f"{words.with_interval(shape, stated, places)} at {count(round(reached[-1]))} {unit}, n\u00a0{count(n)}"
         said.append(f"{label}: {text}" if answer.by else text)
         bar = _step({**stated, "time": reached[-1]})

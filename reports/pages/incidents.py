@@ -17,6 +17,7 @@ from reports.evidence import (
     hazard,
     process,
     records,
+    separations,
     standards,
     survival,
     teeth,
@@ -104,6 +105,22 @@ def page(context: Context, source: Source) -> Page:
             source.ask("adjusted_separation_funnel", by=("dentist",)),
             events="separations",
             size="canals",
+        ),
+    )
+    pairs = source.ask("separation_comparison")
+    versus = section(
+        "sequences",
+        "Does the sequence matter?",
+        prose(
+            "Rates of two sequences mix the sequence with the canals it was used in. The adjusted ratios compare only "
+            "like uses: same tooth type, class of curvature, use number of the instrument and kind of treatment."
+        ),
+        separations.compared(
+            words,
+            "separations-compared",
+            pairs,
+            [attention.separations.conclusion(words, pairs, row) for row in pairs.rows],
+            "all records",
         ),
     )
     times = section(
@@ -270,6 +287,7 @@ def page(context: Context, source: Source) -> Page:
                 "rate-curvature",
             ),
         ],
+        differences=attention.separations.shown(words, pairs, "sequences"),
         standards=[
             *attention.standards.not_met(words, held, source.catalogue, "standards"),
             *attention.standards.seldom_kept(words, checked, "adherence"),
@@ -288,6 +306,7 @@ def page(context: Context, source: Source) -> Page:
         blocks=(
             common.page_attention(sentences),
             rates,
+            versus,
             times,
             where,
             lives,

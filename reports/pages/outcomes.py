@@ -15,6 +15,7 @@ from reports.evidence import (
     over_time,
     peers,
     records,
+    separations,
     survival,
     work,
 )
@@ -116,6 +117,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
         outcome.seen_and_not(words, "recall-bias", ask("recall_bias")),
     )
     conclusions = _conclusions(context, own_pairs)
+    own_separations = ask("separation_comparison")
     sequences = section(
         "comparison",
         "Does the sequence matter?",
@@ -137,6 +139,13 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
         work.learned(words, "own-learning", ask("learning")),
         split("own-time-visit", "chair_minutes_per_visit", "tooth_type"),
         split("own-separations", "separations_per_100_canals", "sequence"),
+        separations.compared(
+            words,
+            "own-separations-compared",
+            own_separations,
+            [attention.separations.conclusion(words, own_separations, row) for row in own_separations.rows],
+            "own uses",
+        ),
         work.quiet(words, "own-work", "Own work, all records", [ask(name) for name in WORK]),
         work.against_standards(words, "own-standards", held),
     )

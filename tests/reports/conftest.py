@@ -204,6 +204,8 @@ class Workspace:
             return self.survival(measure.name, group, rng, n)
         if kind == "comparison":
             return self.comparison(rng)
+        if kind == "rate_comparison":
+            return self.rates_compared()
         return self.outcomes(measure, group, rng, n)
 
     def outcomes(self, measure: Any, group: dict[str, Any], rng: random.Random, n: int) -> list[dict[str, Any]]:
@@ -296,6 +298,23 @@ class Workspace:
                 }
             )
         return rows
+
+    def rates_compared(self) -> list[dict[str, Any]]:
+        first, second = [s.id for s in self.settings.sequences][:2]
+        row: dict[str, Any] = {"sequence": first, "reference": second, "n": 2400, "n_reference": 4100}
+        row |= {
+            "events": 11,
+            "events_reference": 20,
+            "patients": 90,
+            "patients_reference": 140,
+            "patients_with_events": 11,
+        }
+        row |= {"rate": 4.6, "rate_low": 2.3, "rate_high": 8.2, "method": "exact", "strata": 9, "n_used": 6100}
+        row |= {"rate_reference": 4.9, "rate_reference_low": 3.0, "rate_reference_high": 7.5, "events_used": 30}
+        row |= {"crude_ratio": 0.94, "crude_low": 0.41, "crude_high": 2.04, "estimate": 0.81, "low": 0.33, "high": 1.9}
+        row |= {"p_value": 0.6, "p_adjusted": 0.6, "homogeneity_p_adjusted": None, "allowed_for": "tooth type"}
+        row |= {"dentist_ratio": None, "dentist_low": 0.4, "dentist_high": None, "dentist_events": 12}
+        return [row | {"recorded_besides": "speed", "not_recorded_besides": "torque"}]
 
     def comparison(self, rng: random.Random) -> list[dict[str, Any]]:
         sequences = [s.id for s in self.settings.sequences]

@@ -71,6 +71,7 @@ def test_the_blocks_follow_the_order_of_the_design(audit: Any) -> None:
     assert [block.id for block in audit.page.blocks] == [
         "attention",
         "rates",
+        "sequences",
         "gaps",
         "where",
         "life",

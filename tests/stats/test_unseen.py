@@ -105,6 +105,23 @@ def test_a_look_that_saw_nothing_is_a_sight_too() -> None:
     assert seen_before.at_most[0] == 0 and np.isnan(seen_before.estimate[0]) and seen_before.high[0] > 0.1
 
 
+def test_failures_count_as_long_as_others_are_seen_and_no_more() -> None:
+    """A fifth never heals; half of those are found at a visit to need another treatment, and known to day 100 since."""
+    rng = np.random.default_rng(14)
+    n = 4000
+    event = TRUTHS["a fifth never"](rng.random(n))
+    visits = rng.uniform(3, 40, (n, 2))
+    left, right = looked_at(event, visits)
+    last = visits.max(axis=1)
+    failed = np.isinf(event) & (visits.min(axis=1) > 12) & (rng.random(n) < 0.6)
+    last = np.where(failed, visits.min(axis=1), last)
+    found = event_by(np.where(failed, 100.0, left), right, [12.0, 24.0, 36.0], last_look=last)
+    assert found.estimate == pytest.approx(SHARES["a fifth never"](np.array([12.0, 24.0, 36.0])), abs=0.025)
+    assert found.turnbull == pytest.approx(SHARES["a fifth never"](np.array([12.0, 24.0, 36.0])), abs=0.04)
+    known_failed = failed.sum()
+    assert found.at_most[2] <= 1 - known_failed / n
+
+
 def test_known_failures_hold_the_curve_down_but_are_no_visits() -> None:
     """40 of 100 are known at 60 months never to have healed; the others were last seen at 12 to 13."""
     rng = np.random.default_rng(8)
@@ -176,7 +193,7 @@ units = st.lists(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(units, st.randoms(use_true_random=False))
 def test_order_and_names_change_nothing_and_no_interval_is_of_zero_width(rows: list[tuple], random: Any) -> None:
     rows = [(a, np.inf if never and a else a + width, c) for a, width, never, c in rows]
@@ -273,10 +290,10 @@ SHARES = {
 
 @pytest.mark.parametrize("name", TRUTHS)
 def test_limits_hold_the_truth_of_unlike_curves(name: str) -> None:
-    """60 practices, visits near 6, 12 and 24 months, patients of one to three like teeth; fails 1 in 1,000."""
+    """25 practices, visits near 6, 12 and 24 months, patients of one to three like teeth; fails 1 in 1,000."""
     times, held, told = np.array([6.0, 12.0, 24.0]), 0, 0
     truth = SHARES[name](times)
-    for k in range(60):
+    for k in range(25):
         rng = np.random.default_rng([1413, k])
         patient = np.repeat(np.arange(75), rng.integers(1, 4, 75))
         own, common = rng.standard_normal(patient.size), rng.standard_normal(75)[patient]
@@ -291,5 +308,5 @@ def test_limits_hold_the_truth_of_unlike_curves(name: str) -> None:
         value = ~np.isnan(found.estimate)
         told += value.sum()
         held += (value & (found.low <= truth) & (truth <= found.high)).sum()
-    assert told > 150
+    assert told > 60
     assert held >= stats.binom.ppf(0.001, told, 0.93)

@@ -3,8 +3,8 @@
 `estimate` is observed to expected, `target` 1. The expected count comes from a logistic (of `rate` measures: Poisson)
 model over the measure's `strata`, fitted to the units of all other dentists alone, so that nobody is his own yardstick.
 Limits (95 and 99.8 %) are in whole events; they allow for chance, for units of one patient being alike, and for the
-expected count being an estimate. `shrunken` draws the ratio towards 1. Methods: pipeline.stats.case_mix. Never a league
-table.
+expected count being an estimate. `shrunken` draws the ratio towards that of all. Methods: pipeline.stats.case_mix.
+Never a league table.
 """
 
 from __future__ import annotations

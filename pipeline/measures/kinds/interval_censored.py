@@ -4,9 +4,9 @@ the limits of the bounds that the data allow.
 
 Units give `after` (the last time at which the event was known not to have happened), `by_then` (the first at which it
 was known to have; NULL while it is not) and maybe `cluster`, `first_look` (when the unit was first looked at, where
-that was before `after`; NULL: never) and `last_look` (when it last was, where `after` is known otherwise). Rows stand
-at the measure's horizons and at the last visit. Before `told_from`, the first look at any unit, nothing is told but
-bounds; `not_told` says why there is no estimate.
+that was before `after`; NULL: never) and `last_look` (when it last was; before `after` where the unit can no longer
+have the event, which is known up to `after`). Rows stand at the measure's horizons and at the last visit. Before
+`told_from`, the first look at any unit, nothing is told but bounds; `not_told` says why there is no estimate.
 """
 
 from __future__ import annotations
@@ -41,8 +41,9 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
     for group in frame.iter_rows(named=True):
         after, by_then = np.array(group["after"], dtype=float), _or_never(group["by_then"])
         first = _or_never(group["first_look"]) if "first_look" in group else None
-        seen = np.array(group["last_look"], dtype=float) if "last_look" in group else after
-        last = max(seen.max(), by_then[np.isfinite(by_then)].max(initial=0.0))
+        seen = np.array(group["last_look"], dtype=float) if "last_look" in group else None
+        seen_not = after if seen is None else np.minimum(after, seen)
+        last = max(seen_not.max(), by_then[np.isfinite(by_then)].max(initial=0.0))
         times = np.array(sorted({*(h for h in measure.horizons if h < last), float(last)}))
         curve = event_by(after, by_then, times, np.array(group["clusters"]), confidence, first, seen)
         head = {g: group[g] for g in by} | {"n": curve.n}

@@ -220,7 +220,7 @@ def test_neither_pseudonyms_nor_the_order_of_records_decide(one_day: bool) -> No
 def test_too_few_teeth_of_a_group_or_of_all_others_have_no_figures() -> None:
     few = [("C", True, False)] * 3
     # A is withheld with C, whose number the total would tell.
-    found = process_cusum(practice([*usual(1, 100), *few], smallest=5), "healed_share", ("dentist",))
+    found = process_cusum(practice([*usual(1, 200), *few], smallest=5), "healed_share", ("dentist",))
     assert {row["dentist"]: row.get("too_few", False) for row in found.rows} == {"A": True, "B": False, "C": True}
     assert "C" not in {row["dentist"] for row in found.series}
     alone = process_cusum(practice(usual(1, 60, "A")), "healed_share", ("dentist",))
@@ -229,9 +229,9 @@ def test_too_few_teeth_of_a_group_or_of_all_others_have_no_figures() -> None:
 
 def test_teeth_whose_group_is_not_recorded_are_no_group() -> None:
     unknown: list[Any] = [(None, True, False)] * 20
-    found = process_cusum(practice([*usual(1, 100), *unknown], smallest=5), "healed_share", ("dentist",))
+    found = process_cusum(practice([*usual(1, 200), *unknown], smallest=5), "healed_share", ("dentist",))
     assert {row["dentist"]: row.get("too_few", False) for row in found.rows} == {"A": False, "B": False, None: True}
-    known = process_cusum(practice(usual(1, 100), smallest=5), "healed_share", ("dentist",))
+    known = process_cusum(practice(usual(1, 200), smallest=5), "healed_share", ("dentist",))
     assert [row["expected"] for row in found.rows if row["dentist"]] == [row["expected"] for row in known.rows]
 
 

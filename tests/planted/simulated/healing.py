@@ -2,7 +2,8 @@
 
 Nothing here is taken from the program. A practice's number gives it a curve of healing (`Truth`), so that the true
 share healed by any time is a formula. Teeth of a patient are alike: their healing times share a normal draw. Of teeth
-that never heal some need an intervention, and look healed after it: that is no healing by the treatment.
+that never heal some need an intervention after a follow-up, and look healed later: that is no healing by the
+treatment.
 
 Figures are chosen to lie where a practice's may lie; they are of no source.
 """
@@ -30,7 +31,7 @@ MONTH = 30.4375  # days
 COMPLETED_WITHIN = 1800  # days from the first; all that is planned lies before AS_OF
 ALIKE = 0.6  # correlation of the normal draws of a patient's teeth
 CURVES = ("Weibull", "log-normal", "some never heal", "fast and slow")
-INTERVENED = 0.3  # of teeth that never heal
+INTERVENED, EARLIEST = 0.3, 427  # of teeth that never heal and are seen later than these days
 LONG = np.linspace(0, 600, 60_001)  # months
 
 
@@ -130,8 +131,10 @@ class Teeth:
         self.heals = np.where(u < by[-1], np.interp(u, by, LONG), np.inf) * MONTH  # days after completion
         self.completed = FIRST_DAY + rng.integers(0, COMPLETED_WITHIN, n)
         self.seen = np.ceil(plan.visits(rng, n) * MONTH)
+        # One intervenes some weeks after a follow-up at which the tooth was not healed, the first beyond 14 months.
+        late = np.where(self.seen > EARLIEST, self.seen, np.inf).min(axis=1)
         never = np.isinf(self.heals) & (rng.random(n) < INTERVENED)
-        self.intervened = np.where(never, rng.integers(450, 900, n), np.inf)
+        self.intervened = np.where(never, late + rng.integers(7, 60, n), np.inf)
         self.how = rng.choice(["retreatment", "surgery", "extraction"], n)
 
     def treatments(self) -> pl.DataFrame:
@@ -226,8 +229,11 @@ def simulate(numbers: Iterable[int], plan: Plan) -> pl.DataFrame:
         for row in rows:
             if row["time"] in (*plan.times, *plan.between) and row["estimate"] is not None:
                 told = {"figure": figure(row["time"], plan), "practice": f"{true.number:04}"}
-                out.append(told | {"truth": float(true.healed(row["time"])), **{k: row[k] for k in _FIGURES}})
-    return pl.DataFrame(out, infer_schema_length=None).sort("figure", "practice")
+                out.append(
+                    told
+                    | {"time": row["time"], "truth": float(true.healed(row["time"])), **{k: row[k] for k in _FIGURES}}
+                )
+    return pl.DataFrame(out, infer_schema_length=None).sort("time", "practice").drop("time")
 
 
 _FIGURES = ("estimate", "low", "high")
