@@ -33,15 +33,14 @@ STORES: dict[str, dict[str, Any]] = {
     "two equal treatments": {"teeth": 2, "equal": True},
     "one patient": {"patients": 1},
     "one dentist and one sequence": {"dentists": 1},
-    "all healed": {"healed": 24},
-    "none healed": {"healed": 0},
-    "nothing broke": {"broken": 0},
-    "every canal had a separation": {"broken": 24},
+    "all healed and nothing broke": {"healed": 24, "lost": 0, "broken": 0},
+    "none healed and every canal had a separation": {"healed": 0, "broken": 24},
     "everything on one day": {"apart": 0, "reviewed": 0, "equal": True},
     "every value equal": {"equal": True},
     "nobody reviewed": {"reviewed": None},
     "all lost": {"healed": 0, "lost": 24},
 }
+GROUPED = {"ordinary", "one patient", "every value equal"}
 
 
 def records(
@@ -211,14 +210,13 @@ def workspace(store: str) -> Workspace:
 
 
 def computed(store: str) -> Iterator[tuple[Measure, tuple[str, ...], Row]]:
-    """Every row of every measure that the store allows: of all, and by each group that is not a time."""
+    """Every row of every measure that the store allows; also by tooth type or size, where groups are small."""
     work = workspace(store)
     for name, measure in catalogue().items():
         if work.missing(name):
             continue
-        taken = set(measure.strata)
-        groups = [g for g in ("dentist", "sequence", "tooth_type", "size") if g in measure.groups and g not in taken]
-        for by in ((), *((g,) for g in groups)):
+        small = [g for g in ("tooth_type", "size") if g in measure.groups and g not in measure.strata]
+        for by in ((), *((g,) for g in small if store in GROUPED)):
             result = work.compute(name, by)
             json.dumps(result.as_json(), allow_nan=False, default=str)
             yield from ((measure, by, row) for row in result.rows)
