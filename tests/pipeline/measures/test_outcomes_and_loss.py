@@ -407,3 +407,23 @@ def test_the_interval_of_the_bounds_holds_for_clusters_too() -> None:
     low, _ = clustered_wilson(20, 80, 40, 10 * 4, 10 * 4, 40 * 4)
     assert row["lowest"] == 0.25
     assert row["lowest_low"] == pytest.approx(float(low))
+
+
+def test_another_key_and_another_order_move_no_figure_of_healing() -> None:
+    """A bootstrap's draws followed the order of pseudonyms: another key, other limits."""
+    days = [200 + 7 * (i * 37 % 60) for i in range(120)]
+
+    def answer(names: str, order: list[int]) -> list[dict[str, Any]]:
+        made = workspace(
+            treatments=[treatment(i, patient_id=f"{names}{i * 17 % 61}") for i in order],
+            follow_ups=[
+                follow_up(i, 1 if days[i] > 150 + 400 * (i % 7) / 7 else 4, seen_on=DONE + dt.timedelta(days=days[i]))
+                for i in order
+            ],
+        )
+        return made.compute("time_to_healing").rows
+
+    one, other = answer("P", list(range(120))), answer("Q9", list(reversed(range(120))))
+    assert any(row["estimate"] is not None for row in one)
+    for a, b in zip(one, other, strict=True):
+        assert a == pytest.approx(b, abs=1e-9)
