@@ -485,3 +485,23 @@ def test_teeth_of_one_patient_widen_the_curve_of_the_measure() -> None:
     assert together["high"] - together["low"] > 1.8 * (
         alone["high"] - alone["low"]
     )  # four alike are one: twice as wide
+
+
+def test_another_key_and_another_order_move_no_figure_of_healing() -> None:
+    """A bootstrap's draws followed the order of pseudonyms: another key, other limits."""
+    days = [200 + 7 * (i * 37 % 60) for i in range(120)]
+
+    def answer(names: str, order: list[int]) -> list[dict[str, Any]]:
+        made = workspace(
+            treatments=[treatment(i, patient_id=f"{names}{i * 17 % 61}") for i in order],
+            follow_ups=[
+                follow_up(i, 1 if days[i] > 150 + 400 * (i % 7) / 7 else 4, seen_on=DONE + dt.timedelta(days=days[i]))
+                for i in order
+            ],
+        )
+        return made.compute("time_to_healing").rows
+
+    one, other = answer("P", list(range(120))), answer("Q9", list(reversed(range(120))))
+    assert any(row["estimate"] is not None for row in one)
+    for a, b in zip(one, other, strict=True):
+        assert a == pytest.approx(b, abs=1e-9)
