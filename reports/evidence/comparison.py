@@ -12,17 +12,13 @@ from reports.evidence.common import cannot, counting, csv_file
 from reports.source import Answer
 from reports.words import TOO_FEW, Words, count, number, percent, plain, points
 
-HEADS = (
+HEADS = ("First against second", "Crude", "Mantel-Haenszel", "Standardised", "Inverse probability", "Adjusted")
+LIKENESS = (
     "First against second",
-    "Healed of n (of those due), first; second",
-    "Crude",
-    "Mantel-Haenszel",
-    "Standardised",
-    "Inverse probability",
-    "Adjusted",
-    "No counterpart, first; second",
+    "Healed of n (of those due)",
+    "No counterpart",
+    "Months to review, median (quartiles)",
     "E-value (limit)",
-    "Months to review, median (quartiles), first; second",
 )
 NOTE = (
     "Mantel-Haenszel allows for tooth type, lesion and kind of treatment only. Standardised (by a model of the "
@@ -38,30 +34,29 @@ def compared(words: Words, id: str, answer: Answer, conclusions: Sequence[Senten
         return [cannot(answer)]
     if not answer.rows:
         return [prose(f"Comparison of sequences, {whose}: fewer than two sequences with outcomes to compare.")]
-    differences, lines, said = [], [], []
+    differences, lines, likeness, said = [], [], [], []
     for row in answer.rows:
         label = pair(words, row)
         crude = tuple(_percent(row.get(k)) for k in ("crude_difference", "crude_low", "crude_high"))
         adjusted = tuple(_percent(row.get(k)) for k in ("estimate", "low", "high"))
         texts = difference_text(row, "crude_difference", "crude_low", "crude_high"), difference_text(row)
         if row.get("too_few"):
-            lines.append(Line((label, TOO_FEW, *("\u2013",) * (len(HEADS) - 2)), answer.data(row)))
+            for table, heads in ((lines, HEADS), (likeness, LIKENESS)):
+                table.append(Line((label, TOO_FEW, *("\u2013",) * (len(heads) - 2)), answer.data(row)))
             continue
         differences.append(Difference(label, crude, texts[0], adjusted, texts[1]))  # type: ignore[arg-type]
         said.append(f"{label}: crude {texts[0]}, adjusted {texts[1]}")
+        ways = ("mantel_haenszel", "standardised", "weighted")
+        between = (difference_text(row, f"{way}_difference", f"{way}_low", f"{way}_high") for way in ways)
+        cells = (texts[0], *between, texts[1])
+        lines.append(Line((label, *(text.replace(" points", "") for text in cells)), answer.data(row)))
         cells = (
-            label,
             f"{_of(row, '')}; {_of(row, '_reference')}",
-            texts[0],
-            difference_text(row, "mantel_haenszel_difference", "mantel_haenszel_low", "mantel_haenszel_high"),
-            difference_text(row, "standardised_difference", "standardised_low", "standardised_high"),
-            difference_text(row, "weighted_difference", "weighted_low", "weighted_high"),
-            texts[1],
             _both(row, "alone", lambda share: percent(share)),
-            _e_value(row),
             f"{_review(row, '')}; {_review(row, '_reference')}",
+            _e_value(row),
         )
-        lines.append(Line(cells, answer.data(row)))
+        likeness.append(Line((label, *cells), answer.data(row)))
     parts: list[Part] = []
     if any(d.crude[0] is not None or d.adjusted[0] is not None for d in differences):
         axis = "Difference in healed share, percentage points; right of the line: more healed with the first named"
@@ -98,8 +93,21 @@ def compared(words: Words, id: str, answer: Answer, conclusions: Sequence[Senten
             data=answer.data(),
             records=True,
             folded=bool(parts),  # the chart and the sentences say it
-            note=f"{NOTE} {counting(answer)}".strip(),
+            note=NOTE,
             file=csv_file(id, answer),
+        )
+    )
+    parts.append(
+        Table(
+            id=f"{id}-likeness",
+            caption=f"How alike the two sides are, {whose}: first; second",
+            heads=LIKENESS,
+            lines=tuple(likeness),
+            numeric=frozenset(range(1, len(LIKENESS))),
+            data=answer.data(),
+            records=True,
+            folded=len(parts) > 1,
+            note=counting(answer),
         )
     )
     return parts

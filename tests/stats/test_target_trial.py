@@ -152,3 +152,16 @@ def test_e_values_of_impossible_ratios_are_errors() -> None:
         e_value_of_limit(2.0, 1.0)
     assert e_value(1.0) == 1
     assert e_value(0.5) == pytest.approx(e_value(2.0))
+
+
+def test_no_event_on_a_side_is_as_alike_as_the_other_side_shows() -> None:
+    """0 of 300 against 30 of 300, two units a patient; where the other side's are not alike: Newcombe's limits."""
+    y = np.concatenate([np.zeros(300), np.arange(300) % 10 == 0])
+    side = np.arange(600) < 300
+    design = target_trial.designed(side, [np.zeros(600)])
+    found = target_trial.estimates(design, y, np.arange(600) // 2).overlap
+    _, low, high = newcombe_difference(0, 300, 30, 300)
+    assert (found.low, found.high) == pytest.approx((float(low), float(high)), abs=0.004)
+    alike = np.concatenate([np.zeros(300), np.arange(300) // 2 % 10 == 0])  # both units of a patient, or none
+    wider = target_trial.estimates(design, alike, np.arange(600) // 2).overlap
+    assert wider.high is not None and found.high is not None and found.high < wider.high < 0
