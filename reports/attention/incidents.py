@@ -86,13 +86,16 @@ def cusum_signals(words: Words, answer: Answer, usual: Answer, href: str) -> lis
     for row in answer.rows:
         if not row.get("signal_on"):
             continue
-        group = ", ".join(f"\u201c{words.value(by, row[by])}\u201d" for by in answer.by)
+        (by,) = answer.by
+        name = words.value(by, row[by])
+        group = f"dentist {plain(row[by])}" if by == "dentist" else f"{by} \u201c{name}\u201d"
+        was = plain(answer.result.unit).removeprefix("teeth that ")
         found.append(
             Sentence(
-                f"{usual.title}, {series(answer.by)} {group}: on {short_day(_day(row['signal_on']))} the risk-adjusted "
-                f"sum passed its limit, {plain(row['signal'])}; in all {count(row['events'])} of {count(row['n'])} "
-                f"{plain(answer.result.unit)}, {number(row['expected'], 1)} expected from the teeth of the others. It "
-                "asks for a look and says nothing of the cause.",
+                f"{usual.title}, {group}: on {short_day(_day(row['signal_on']))} the risk-adjusted sum passed its "
+                f"limit, {plain(row['signal'])}; in all {count(row['events'])} of {count(row['n'])} teeth {was}, "
+                f"{number(row['expected'], 1)} expected from the teeth of the others. It asks for a look and says "
+                "nothing of the cause.",
                 href,
                 answer.data(row),
             )
