@@ -79,11 +79,14 @@ def months_above(answer: Answer, usual: Answer, href: str) -> list[Sentence]:
 
 
 def cusum_signals(words: Words, answer: Answer, usual: Answer, href: str) -> list[Sentence]:
-    """Groups whose risk-adjusted sum passed a limit, however long ago, until the settings answer it."""
+    """Groups whose risk-adjusted sum passed a limit, however long ago, until the settings answer it.
+
+    Those with more than expected come first: what is watched is not wished for.
+    """
     if answer.missing:
         return []
     found = []
-    for row in answer.rows:
+    for row in sorted(answer.rows, key=lambda row: "more" not in (row.get("signal") or "")):
         if not row.get("signal_on"):
             continue
         (by,) = answer.by

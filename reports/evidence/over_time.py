@@ -126,7 +126,7 @@ def _drawn(words: Words, id: str, answer: Answer, rows: Sequence[dict[str, Any]]
             times, width, axis="Months since completion", share=share, end=max(r["time"] for r in told) + 2, first=first
         )
     )
-    title = f"{share}: {times[-1].text}"
+    title = f"{share}: {next((by for by in reversed(times) if by.estimate is not None), times[-1]).text}"
     return [
         Figure(
             id=f"{id}-chart",

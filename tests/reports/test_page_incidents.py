@@ -294,6 +294,15 @@ def test_a_sum_beyond_its_limit_is_told_until_it_is_answered() -> None:
     assert "D1" in said({**row, "dentist": "D1"}, "dentist")[0].whole
 
 
+def test_sums_with_more_than_expected_are_told_before_those_with_fewer() -> None:
+    rows = [
+        {"sequence": name, "n": 50, "events": 9, "expected": 4.2, "signal_on": date(2026, 5, 2), "signal": signal}
+        for name, signal in (("a", "fewer than expected"), ("b", "more than expected"))
+    ]
+    told = attention.incidents.cusum_signals(WORDS, answer(rows, ("sequence",)), answer([]), "sums")
+    assert ["more than" in one.whole for one in told] == [True, False]
+
+
 def test_factors_seldom_recorded_are_named_once() -> None:
     rows = [{"factor": "no glide path", "incident": i, "recorded_share": 0.4} for i in ("any", "separation")]
     said = attention.incidents.factors_seldom_recorded(answer(rows), "factors", factors.recorded_text)
