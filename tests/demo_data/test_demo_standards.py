@@ -7,6 +7,7 @@ from pathlib import Path
 
 import duckdb
 import pytest
+from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
 from demo_data.generate import Made
@@ -61,9 +62,13 @@ def test_the_verdict_follows_from_the_interval_of_the_measure_since_the_audit(
     wholly_above, wholly_below = row["low"] >= row["target"], row["high"] <= row["target"]
     good, bad = (wholly_above, wholly_below) if row["direction"] == "at least" else (wholly_below, wholly_above)
     assert row["verdict"] == ("met" if good else "not met" if bad else "cannot be told yet")
-    if find(name).kind != "time":  # Wilson's interval as statsmodels has it, of as many cases as the units are worth
+    if find(name).scale != 1:  # a count per 100: Garwood's, from SciPy's chi-square quantiles
         n, x = figure["n"] / figure["design_effect"], figure["events"] / figure["design_effect"]
-        low, high = (limit * find(name).scale for limit in proportion_confint(x, n, method="wilson"))
+        low, high = stats.chi2.ppf(0.025, 2 * x) / 2 / n, stats.chi2.ppf(0.975, 2 * x + 2) / 2 / n
+        assert (row["low"], row["high"]) == pytest.approx((find(name).scale * low, find(name).scale * high), rel=1e-6)
+    elif find(name).kind != "time":  # Wilson's interval as statsmodels has it, of as many cases as the units are worth
+        n, x = figure["n"] / figure["design_effect"], figure["events"] / figure["design_effect"]
+        low, high = proportion_confint(x, n, method="wilson")
         assert (row["low"], row["high"]) == pytest.approx((low, high), rel=1e-6)
 
 

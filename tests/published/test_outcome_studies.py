@@ -250,6 +250,7 @@ def test_bartols_2020_without_an_untoward_event(study: Study, near: Near) -> Non
             elif k % 3 == 1:
                 follow_ups.append(study.seen(i, early, 1, surgery_on=early))
             else:
+                follow_ups.append(study.seen(i, early, 1))  # watched for all three until then
                 again = {"treatment_id": f"R{i}", "kind": "retreatment", "started_on": early}
                 treatments.append(completed(study, i) | again | {"completed_on": "", "status": "in progress"})
     study.ingest(treatments=treatments, canals=canals, follow_ups=follow_ups)
