@@ -12,6 +12,7 @@ with treated as (
             when s.in_doubt or f.in_doubt then null
             else (date_diff('second', c.started_at, c.finished_at) - (f.utc_offset - s.utc_offset)) / 60.0
         end as measured_minutes,
+        case when s.in_doubt or f.in_doubt then 1 else 0 end as clock_in_doubt,
         c.flags
     from canal_base as c
     left join clock as s on c.started_at >= s.begins and c.started_at < s.ends
@@ -23,6 +24,12 @@ turning as (
     select practice, treatment_id, canal, sum(seconds) as seconds
     from instrument_uses
     group by practice, treatment_id, canal
+),
+
+visits_in_doubt as (
+    select practice, treatment_id, max(clock_in_doubt) as clock_in_doubt
+    from visit_times
+    group by practice, treatment_id
 ),
 
 visit_minutes as (
@@ -127,6 +134,7 @@ select
         when e.minutes is not null then 'estimated'
     end as basis,
     coalesce(t.measured_minutes, e.minutes) as minutes,
+    greatest(t.clock_in_doubt, coalesce(v.clock_in_doubt, 0)) as clock_in_doubt,
     n.untracked_uses,
     k.cost,
     k.without_price,
@@ -144,6 +152,7 @@ left join treatment_base as b on b.practice = t.practice and b.treatment_id = t.
 left join estimated as e on e.practice = t.practice and e.treatment_id = t.treatment_id and e.canal = t.canal
 left join consumed as n on n.practice = t.practice and n.treatment_id = t.treatment_id and n.canal = t.canal
 left join cost as k on k.practice = t.practice and k.treatment_id = t.treatment_id and k.canal = t.canal
+left join visits_in_doubt as v on v.practice = t.practice and v.treatment_id = t.treatment_id
 left join separated as s on s.practice = t.practice and s.treatment_id = t.treatment_id and s.canal = t.canal
 left join canal_shaping as h on h.practice = t.practice and h.treatment_id = t.treatment_id and h.canal = t.canal
 left join incident_flags as i on i.practice = t.practice and i.treatment_id = t.treatment_id and i.canal = t.canal
