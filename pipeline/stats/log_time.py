@@ -2,7 +2,9 @@
 
 Sources: ratio of two medians, Price RM, Bonett DG, J Stat Comput Simul 2002;72:119-124 (from memory). Least squares
 with variances robust to clusters, Liang K-Y, Zeger SL, Biometrika 1986;73:13-22, with the usual correction for few
-clusters and Student's t with one degree of freedom less than there are clusters (those of statsmodels and Stata).
+clusters and Student's t with one degree of freedom less than there are clusters (those of statsmodels and Stata);
+below 40 clusters with residuals corrected for what they draw the fit to themselves: CR2, Bell RM, McCaffrey DF, Survey
+Methodology 2002;28:169-181.
 """
 
 from __future__ import annotations
@@ -14,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ._common import Floats, normal_quantile, number, sample, tail, z_value
+from ._common import FEW_CLUSTERS, Floats, normal_quantile, number, sample, tail, z_value
 from .times import median_design_effect
 
 
@@ -131,14 +133,27 @@ def _fit(
     x = columns[:, kept]
     bread = np.linalg.inv(x.T @ x)
     b = bread @ (x.T @ y)
+    residuals, factor = y - x @ b, clusters / (clusters - 1) * (y.size - 1) / (y.size - kept.size)
+    if clusters < FEW_CLUSTERS:
+        residuals, factor = _unbiased(x, residuals, codes, bread), 1.0
     scores = np.zeros((clusters, kept.size))
-    np.add.at(scores, codes, x * (y - x @ b)[:, None])
-    few = clusters / (clusters - 1) * (y.size - 1) / (y.size - kept.size)
-    se = np.sqrt(few * np.diag(bread @ scores.T @ scores @ bread))
+    np.add.at(scores, codes, x * residuals[:, None])
+    se = np.sqrt(factor * np.diag(bread @ scores.T @ scores @ bread))
     half = -float(stdtrit(clusters - 1, tail(confidence))) * np.where(se > _ROUNDING, se, np.nan)
     found = dict(zip(kept.tolist(), zip(b.tolist(), half.tolist(), strict=True), strict=True))
     out = []
     for place in range(1 + len(mix), columns.shape[1]):
         log_ratio, h = found.get(place, (math.nan, math.nan))
         out.append(Ratio(*(number(math.exp(v)) for v in (log_ratio, log_ratio - h, log_ratio + h))))
+    return out
+
+
+def _unbiased(x: Floats, residuals: Floats, codes: npt.NDArray[np.intp], bread: Floats) -> Floats:
+    """Residuals (I - H)^-1/2 e by cluster (CR2): few clusters draw the fit to themselves. 0 at leverage 1."""
+    out = np.zeros_like(residuals)
+    for cluster in range(int(codes.max()) + 1):
+        own = np.flatnonzero(codes == cluster)
+        values, vectors = np.linalg.eigh(np.eye(own.size) - x[own] @ bread @ x[own].T)
+        power = np.where(values > _ROUNDING, 1 / np.sqrt(np.maximum(values, _ROUNDING)), 0.0)
+        out[own] = vectors @ (power * (vectors.T @ residuals[own]))
     return out
