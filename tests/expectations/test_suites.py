@@ -91,3 +91,10 @@ def test_every_date_column_has_a_rule(suites):
             m["meta"] for m in suites[name]["expectations"] if m["meta"]["rule"].endswith("_date_impossible")
         ]
         assert set(impossible["columns"]) == dated
+
+
+def test_what_is_doubtful_of_a_life_is_doubtful_of_its_hazard(suites):
+    """Both are made of the same uses of the same instruments."""
+    spoiled = [one["meta"].get("spoils", ()) for one in suites["across"]["expectations"]]
+    both = [{"instrument_life", "instrument_hazard"} & set(names) for names in spoiled]
+    assert any(both) and all(len(names) in (0, 2) for names in both)
