@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from pipeline.stats.clustering import icc_oneway
+from pipeline.stats._common import clustered_p, critical_value
+from pipeline.stats.clustering import gee_logistic, icc_oneway, kish_design_effect
 from pipeline.stats.competing import aalen_johansen
 from pipeline.stats.logrank import FEWEST_CLUSTERS, logrank
 from pipeline.stats.proportions import effective_divisor
@@ -128,3 +129,27 @@ def test_icc_of_unequal_clusters() -> None:
     found = icc_oneway([1, 2, 3, 5, 7, 9], [0, 0, 0, 1, 2, 2])
     between, within, k = (3 * 2.5**2 + 0.5**2 + 2 * 3.5**2) / 2, 4 / 3, (6 - 14 / 6) / 2
     assert found.icc == pytest.approx((between - within) / (between + (k - 1) * within))
+
+
+def test_students_t_below_forty_clusters_and_the_normal_from_forty_on() -> None:
+    assert critical_value(39, 0.95, 3) == pytest.approx(stats.t.ppf(0.975, 36))
+    assert critical_value(40, 0.95, 3) == pytest.approx(stats.norm.ppf(0.975))
+    assert clustered_p(2.1, 39, 3) == pytest.approx(2 * stats.t.sf(2.1, 36))
+
+
+@pytest.mark.parametrize("clusters", [20, 39, 40])
+def test_a_logistic_model_loses_a_degree_of_freedom_a_term(clusters: int) -> None:
+    rng = np.random.default_rng(3)
+    code = np.repeat(np.arange(clusters), 3)
+    x = rng.integers(0, 2, (code.size, 2))
+    found = gee_logistic(rng.random(code.size) < 0.4 + 0.2 * x[:, 0], x, code, ["a", "b"])
+    assert found is not None and found.few_clusters == (clusters < 40)
+    critical = stats.t.ppf(0.975, clusters - 3) if clusters < 40 else stats.norm.ppf(0.975)
+    assert found.high == pytest.approx(np.exp(np.array(found.coefficient) + critical * np.array(found.se)))
+    z = np.abs(np.array(found.coefficient) / np.array(found.se))
+    assert found.p == pytest.approx(2 * (stats.t(clusters - 3) if clusters < 40 else stats.norm).sf(z))
+
+
+def test_unequal_clusters_cost_more() -> None:
+    """Eldridge 2006: 1 + ((1 + cv**2) m - 1) icc."""
+    assert kish_design_effect(4, 0.1, 0.5) == pytest.approx(1.4)
