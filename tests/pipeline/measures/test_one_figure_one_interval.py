@@ -1,4 +1,4 @@
-"""Stores in which nothing varies: no figure claims certainty, and whatever has a patient allows for patients."""
+"""One figure has one interval, whatever has a patient allows for patients, and equal values make no certainty."""
 
 from __future__ import annotations
 
@@ -11,10 +11,7 @@ from pipeline.measures.run import Workspace
 from pipeline.settings import Settings
 from pipeline.store.database import in_memory
 
-# A median between equal values is right to the value: half of all values and more are it, with this confidence.
-OF_VALUES = {"time"}
 WITH_PATIENTS = ("time", "share", "rate", "incidence", "funnel", "survival_compared", "competing", "factors")
-ELSEWHERE = {"list", "standards", "interval_censored"}  # of other figures, or held by tests of their own
 
 
 def store(teeth: int, *, seen: bool, incident: bool) -> Workspace:
@@ -64,28 +61,6 @@ def store(teeth: int, *, seen: bool, incident: bool) -> Workspace:
             )
     settings = Settings.model_validate({"reporting": {"smallest_group": 1}})
     return Workspace(connection, settings, dt.date(2024, 12, 31))
-
-
-@pytest.mark.parametrize("teeth", [1, 2, 5, 8])
-@pytest.mark.parametrize(("seen", "incident"), [(True, False), (False, True)])
-def test_no_interval_is_without_width(teeth: int, seen: bool, incident: bool) -> None:
-    """A mean of five equal values once read "2.00 (2.00 to 2.00; n 5)"."""
-    work = store(teeth, seen=seen, incident=incident)
-    certain = []
-    computed = 0
-    for name, measure in catalogue().items():
-        if measure.kind in ELSEWHERE or work.missing(name):
-            continue
-        computed += 1
-        for row in work.compute(name).rows:
-            for low, high in (("low", "high"), ("crude_low", "crude_high"), ("severe_low", "severe_high")):
-                told = row.get(low) is not None and row.get(low) == row.get(high)
-                if told and not (measure.kind in OF_VALUES and (low, high) == ("low", "high")):
-                    certain.append((name, row))
-            if row.get("estimate") is not None and row.get("low") is not None and row.get("high") is not None:
-                assert row["low"] <= row["estimate"] <= row["high"], (name, row)
-    assert certain == []
-    assert computed > 30
 
 
 def test_a_mean_of_equal_values_has_no_interval() -> None:
