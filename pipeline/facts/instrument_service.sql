@@ -1,9 +1,8 @@
 -- One row an instrument with recorded uses: may it have been used before the records of uses begin? Then nobody counted
 -- its first uses, and its use numbers would count from a wrong 1. How many they were no record tells: cycles of
 -- sterilisation are counted by the tooth, uses by the canal. So `earlier_uses` says why its use numbers are not known.
--- One that has had no more cycles than the teeth it is recorded in has no other uses. Of unknown reception are taken to
--- be old those that appear in the first 30 days: an instrument in service comes back within that (common practice, no
--- source).
+-- One that has had no more cycles than the teeth it is recorded in has no other uses; and one in service comes back within
+-- 90 days (common practice, no source): what is seen later for the first time came from the stock.
 with used as (
     select
         u.practice,
@@ -34,10 +33,11 @@ select
     l.instrument_id,
     case
         when i.sterilisations <= l.teeth then null
+        when not coalesce(l.first_used_on < b.first_day + interval '90' day, false) then null
         when i.received_on < b.first_day
             then 'received before the records of uses begin: how often it was used before is not known'
-        when i.received_on is null and l.first_used_on < b.first_day + interval '30' day
-            then 'first seen in the first 30 days of the records, day of reception not recorded: it may have been in use'
+        when i.received_on is null
+            then 'seen in the first 90 days of the records, day of reception not recorded: it may have been in use before'
     end as earlier_uses
 from lives as l
 inner join begun as b on b.practice = l.practice

@@ -149,7 +149,7 @@ def _not_allowed(row: dict[str, Any], whole: bool) -> str:
     """What is recorded and was not allowed for, and what no record tells."""
     if not whole:
         return ""
-    recorded, none = row.get("not_adjusted_for"), row.get("not_recorded")
+    recorded, none = row.get("not_adjusted_for"), row.get("unrecorded")
     said = [f"recorded but not allowed for: {recorded}" if recorded else "", f"not recorded: {none}" if none else ""]
     return "".join(f"; {part}" for part in said if part)
 

@@ -168,6 +168,6 @@ def allowed_for(answer: Answer) -> str:
     text = f"Allowed for: {row['adjusted_for']}."
     if row.get("not_adjusted_for"):
         text += f" Recorded but not allowed for: {row['not_adjusted_for']}."
-    if row.get("not_recorded"):
-        text += f" Not recorded: {row['not_recorded']}."
+    if row.get("unrecorded"):
+        text += f" Not recorded: {row['unrecorded']}."
     return text

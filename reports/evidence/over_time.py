@@ -70,7 +70,7 @@ def healing(words: Words, id: str, answer: Answer, at: Sequence[float]) -> list[
     return [
         *chart,
         Table(
-            id=id,
+            id=f"{id}-table",
             caption=f"Teeth with a lesion before treatment: healed by then, of {count(rows[0]['n'])}",
             heads=(
                 "After, months",
@@ -129,7 +129,7 @@ def _drawn(words: Words, id: str, answer: Answer, rows: Sequence[dict[str, Any]]
     title = f"{share}: {next((by for by in reversed(times) if by.estimate is not None), times[-1]).text}"
     return [
         Figure(
-            id=f"{id}-chart",
+            id=id,
             title=title,
             alt=f"{title}. {'; '.join(by.text for by in times)}.",
             wide=wide,

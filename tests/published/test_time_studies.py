@@ -161,6 +161,10 @@ def test_hazard_by_use_number_by_hand(study: Study) -> None:
     study.ingest(
         treatments=[study.tooth(n) for n in range(1, 5)],
         canals=[study.canal(n) for n in range(1, 5)],
+        instruments=[
+            {"instrument_id": f"I{k}", "size": 25, "taper": 0.04, "motion": "rotation", "received_on": "2020-01-08"}
+            for k in range(len(ends))
+        ],
         instrument_uses=uses,
     )
     rows = study.measure("instrument_hazard")

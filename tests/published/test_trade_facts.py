@@ -250,6 +250,7 @@ def test_turns(study: Study) -> None:
                 "size": size,
                 "taper": 0.04,
                 "motion": "rotation",
+                "received_on": "2020-01-07",
                 "retired_on": "2020-02-01",
                 "retired_reason": "use limit",
             }
@@ -281,6 +282,7 @@ def test_twelve_over_four_uses_and_fifty_cents_a_cycle(study: Study) -> None:
     """A price of 12.00 over 4 uses and 0.50 for sterilisation make 3.50 a use (common practice, no source)."""
     instruments = [
         {"instrument_id": f"I{k}", "size": 25, "taper": 0.06, "motion": "rotation", "price": "12.00", "use_limit": 4}
+        | {"received_on": "2020-01-07"}
         for k in range(5)
     ]
     uses = [

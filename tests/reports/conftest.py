@@ -345,7 +345,7 @@ class Workspace:
                     for name, months in (("quarter", 13.0), ("median", 14.2), ("three_quarters", 15.3))
                 }
                 | {"e_value": 1.4, "e_value_limit": 1.0, "homogeneity_p_adjusted": 0.9}
-                | {"adjusted_for": "tooth type, dentist", "not_adjusted_for": "age", "not_recorded": "health"}
+                | {"adjusted_for": "tooth type, dentist", "not_adjusted_for": "age", "unrecorded": "health"}
             )
         return made
 

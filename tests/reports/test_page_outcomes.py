@@ -119,7 +119,7 @@ def test_every_block_has_its_figures(page_of: Callable[..., Any]) -> None:
     for id in ("healed-sequence", "healed-tooth-type", "survival-own", "event-free", "compare-own", "own-learning"):
         assert isinstance(part_of(page, id), Figure), id
         assert isinstance(part_of(page, f"{id}-table"), Table), id
-    for id in ("healed-image-table", "healed-sequence-beside", "recall-bias", "losses", "healing", "own-work"):
+    for id in ("healed-image-table", "healed-sequence-beside", "recall-bias", "losses", "healing-table", "own-work"):
         assert isinstance(part_of(page, id), Table), id
     ids = [p.id for b in page.blocks for p in b.parts if isinstance(p, Figure | Table)]
     assert len(ids) == len(set(ids))
@@ -135,14 +135,14 @@ def test_every_block_has_its_figures(page_of: Callable[..., Any]) -> None:
 def test_nothing_is_told_of_healing_before_the_first_visit(page_of: Callable[..., Any]) -> None:
     page, source = page_of()
     rows = source.ask("time_to_healing", where={"dentist": "D1"}).rows
-    first, *later = part_of(page, "healing").lines
+    first, *later = part_of(page, "healing-table").lines
     assert first.cells[:2] == ("6", "Cannot be told before the first visit at 8.5 months")
     assert all("no curve" not in line.cells[1] and "%" in line.cells[1] for line in later)
     assert (
         "At 24 months, or the visits next to it, the estimate without a shape lies farther"
-        in part_of(page, "healing").note
+        in part_of(page, "healing-table").note
     )
-    figure = part_of(page, "healing-chart")
+    figure = part_of(page, "healing")
     for spec in (figure.wide, figure.narrow):
         drawn = [r for r in rows_in(spec) if "at_most" in r]
         assert {r["time"] for r in drawn} == {row["time"] for row in rows if row["low"] is not None}

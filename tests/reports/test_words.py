@@ -131,6 +131,18 @@ AS_A_READER_WRITES_IT: dict[str, tuple[dict, str, str, str]] = {
     ),
     "ratio of times": (row(0.7598, 0.7359, 0.7845), "0.76 (0.74 to 0.78), n 120", "Ratio of times", "ratio of times"),
     "times as often": (row(1.23, 0.8709, 1.737), "1.23 (0.87 to 1.74), n 120", "Times as often", "times as often"),
+    "ratio of separation rates": (
+        row(0.8473, 0.446, 1.609),
+        "0.85 (0.45 to 1.61), n 120",
+        "Ratio of separation rates",
+        "ratio of separation rates",
+    ),
+    "observed to expected": (
+        row(1.064, 1.001, 1.107),
+        "1.06 (1.00 to 1.11), n 120",
+        "Observed to expected",
+        "observed to expected",
+    ),
     "ratio to the later cases": (
         row(1.547, 1.015, 2.357),
         "1.55 (1.01 to 2.36), n 120",

@@ -133,7 +133,7 @@ def _said(connection: Connection, measure: Measure, adjust: tuple[str, ...], num
     return {
         "adjusted_for": ", ".join(NAMES.get(a, a) for a in (*adjust, *numbers)),
         "not_adjusted_for": ", ".join(dict.fromkeys(held)),
-        "not_recorded": measure.not_recorded,
+        "unrecorded": measure.not_recorded,
     }
 
 

@@ -70,7 +70,21 @@ def texts(kind: str, column: Column) -> list[Any]:
         if rule.judged == f'r."{column.name}"':
             allowed += [v for v in rule.expectation["kwargs"].get("value_set", []) if isinstance(v, str)]
     told = ["the file broke in it", "gelÃ¶st"]  # an incident in words, letters read in a wrong encoding
-    return [*allowed, *told, "something else", "", " ", "(01)07300016350759", "(01)07300016350750", "7.3E+12"]
+    run_together = [
+        "010730001635075910AB1217260228",
+        "AB1217260228",
+    ]  # a device identifier without its separator, its lot
+    return [
+        *allowed,
+        *told,
+        *run_together,
+        "something else",
+        "",
+        " ",
+        "(01)07300016350759",
+        "(01)07300016350750",
+        "7.3E+12",
+    ]
 
 
 def pool(kind: str, column: Column) -> list[Any]:

@@ -267,14 +267,16 @@ def test_instruments_of_a_canal_are_told_apart_by_serial_or_by_size_taper_and_mo
 
 
 def test_an_instrument_older_than_the_records_has_no_use_numbers(facts: Facts) -> None:
-    """Old: received before. Unknown: seen in the first 30 days. Few cycles: no more than its teeth, so no other use."""
-    first, later = dt.datetime(2026, 1, 1, 9), dt.datetime(2026, 1, 31, 9)
+    """Old: received before. Few cycles: no more than its teeth, so no other use. From the stock: seen from day 91 on."""
+    first, later = dt.datetime(2026, 1, 1, 9), dt.datetime(2026, 4, 1, 9)
     old = "received before the records of uses begin: how often it was used before is not known"
-    unknown = "first seen in the first 30 days of the records, day of reception not recorded: it may have been in use"
+    unknown = "seen in the first 90 days of the records, day of reception not recorded: it may have been in use before"
     given: dict[str, Any] = {
         "instruments": [
             {"instrument_id": "new", "received_on": dt.date(2026, 1, 1), "sterilisations": 9},
             {"instrument_id": "old", "received_on": dt.date(2025, 12, 31), "sterilisations": 9},
+            {"instrument_id": "from the stock", "received_on": dt.date(2025, 12, 31), "sterilisations": 9},
+            {"instrument_id": "last day", "received_on": dt.date(2025, 12, 31), "sterilisations": 9},
             {"instrument_id": "few cycles", "received_on": dt.date(2025, 12, 31), "sterilisations": 1},
             {"instrument_id": "not told", "received_on": None, "sterilisations": None},
         ],
@@ -286,12 +288,17 @@ def test_an_instrument_older_than_the_records_has_no_use_numbers(facts: Facts) -
                 "few cycles": first,
                 "not told": first,
                 "unlisted": later,
+                "from the stock": later,
+                "last day": later - dt.timedelta(days=1),
             }.items()
             for n, canal in enumerate(("B", "P"))
         ],
     }
     found = {row["instrument_id"]: row["earlier_uses"] for row in facts("instrument_service", **given)}
-    assert found == {"new": None, "old": old, "few cycles": None, "not told": unknown, "unlisted": None}
+    assert found == {"new": None, "old": old, "few cycles": None, "not told": unknown, "unlisted": None} | {
+        "from the stock": None,
+        "last day": old,
+    }
     numbers: dict[str, list[Any]] = {}
     for row in sorted(facts("instrument_canals", **given), key=lambda row: row["recorded_use_number"]):
         numbers.setdefault(row["instrument_id"], []).append(row["use_number"])

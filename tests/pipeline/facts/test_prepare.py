@@ -9,13 +9,13 @@ from pipeline.facts.prepare import make, prepare, texts
 from pipeline.settings import Settings
 from pipeline.store.database import in_memory
 
-VISIT = "insert into visits (visit_id, seated_at, practice, source_row, batch_id, record_no) "
+VISIT = "insert into visits (visit_id, treatment_id, seated_at, practice, source_row, batch_id, record_no) "
 
 
 def described(empty: bool) -> tuple[list[Any], dict[str, int]]:
     """Every table of facts with its columns and their types, and how many rows each has, of one visit."""
     connection = in_memory()
-    connection.execute(VISIT + "values ('V1', '2026-03-02 09:00', 'here', 1, 1, 1)")
+    connection.execute(VISIT + "values ('V1', 'T1', '2026-03-02 09:00', 'here', 1, 1, 1)")
     prepare(connection, Settings(), dt.date(2026, 6, 30))
     make(connection, texts(), empty=empty)
     columns = connection.execute(

@@ -23,7 +23,7 @@ NEVER = re.compile(
 CONTEXT = {
     "adjusted_for": "tooth type, dentist",
     "not_adjusted_for": "age",
-    "not_recorded": "the patient's health",
+    "unrecorded": "the patient's health",
     "e_value": 1.52,
     "e_value_limit": 1.21,
     "alone": 0.05,
@@ -156,7 +156,7 @@ def test_the_four_sentences() -> None:
         "best a difference of about 12 points or more would have been shown four times in five."
     )
     shown = {"estimate": -0.1, "low": -0.15, "high": -0.05, "p_adjusted": 0.01, "e_value": 1.5, "e_value_limit": 1.3}
-    said = {"adjusted_for": "tooth type, dentist", "not_adjusted_for": "age", "not_recorded": "the patient's health"}
+    said = {"adjusted_for": "tooth type, dentist", "not_adjusted_for": "age", "unrecorded": "the patient's health"}
     assert sentence(row(**shown, **said), HEALED) == (
         "Sequence “A” against “B”: a difference is shown: after allowing for tooth type, dentist, the share of healed "
         "teeth is 10.0 percentage points lower with the first (95 % interval -15.0 to -5.0); this is an association, "

@@ -67,4 +67,4 @@ def test_without_any_separation_the_rate_is_zero_with_an_upper_limit() -> None:
     # 0 of 60: exact Poisson upper limit 3.689 / 60 (Garwood 1936, table), per 1,000.
     assert (row["estimate"], row["low"]) == (0, 0)
     assert row["high"] == pytest.approx(1000 * 3.689 / 60, abs=0.01)
-    assert row["position"] == "inside"
+    assert row["position"] == "no other to compare with"
