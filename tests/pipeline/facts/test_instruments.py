@@ -267,7 +267,7 @@ def test_instruments_of_a_canal_are_told_apart_by_serial_or_by_size_taper_and_mo
 
 
 def test_an_instrument_older_than_the_records_has_no_use_numbers(facts: Facts) -> None:
-    """Old: received before. Few cycles: no more than its teeth, so no other use. From the stock: seen from day 91 on."""
+    """Old: received before. Few cycles: no more than its teeth, so no other use. From the stock: first seen later."""
     first, later = dt.datetime(2026, 1, 1, 9), dt.datetime(2026, 4, 1, 9)
     old = "received before the records of uses begin: how often it was used before is not known"
     unknown = "seen in the first 90 days of the records, day of reception not recorded: it may have been in use before"
