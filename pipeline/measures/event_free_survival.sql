@@ -36,7 +36,7 @@ watched as (
 
 select
     w.*,
-    dense_rank() over (order by w.practice, w.treatment_id) as unit,
+    w.practice || '/' || w.treatment_id as unit,
     w.completed_on as happened_on,
     w.patient_id as cluster,
     date_diff(
