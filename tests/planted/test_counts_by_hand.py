@@ -182,11 +182,16 @@ def test_healed_teeth_by_sequence(program: Program, csv: duckdb.DuckDBPyConnecti
 def test_uses_of_instruments_that_were_retired(program: Program, csv: duckdb.DuckDBPyConnection) -> None:
     """The canals that each was taken into; going back to one is no further use. None that is older than the records."""
     expected = csv.execute(
-        """select count(*), avg(canals) from (
-             select instrument_id, count(distinct treatment_id || ' ' || canal) as canals,
-                 count(distinct treatment_id) >= max(sterilisations)
-                     or max(received_on) >= (select min(cast(started_at as date)) from instrument_uses) as all_recorded
-             from instrument_uses join instruments using (instrument_id)
+        """with used as (
+             select u.instrument_id, u.treatment_id, u.treatment_id || ' ' || u.canal as canal,
+                 coalesce(cast(u.started_at as date), t.started_on) as used_on
+             from instrument_uses as u left join treatments as t using (treatment_id)),
+           begun as (select min(used_on) as first_day from used)
+           select count(*), avg(canals) from (
+             select instrument_id, count(distinct canal) as canals,
+                 count(distinct treatment_id) >= max(sterilisations) or max(received_on) >= max(first_day)
+                     or min(used_on) >= max(first_day) + 90 as all_recorded
+             from used join instruments using (instrument_id), begun
              where retired_on is not null group by instrument_id)
            where all_recorded"""
     ).fetchone()

@@ -74,13 +74,16 @@ def test_days_open_and_unfinished(demo: Demo) -> None:
 
 
 def test_uses_beyond_the_limit(demo: Demo, uses: pl.DataFrame) -> None:
-    # Those received before the first recorded use, unless they had no more cycles than teeth, may have older uses.
+    # Those received before the first recorded use and seen in the first 90 days may have older uses, unless they had no
+    # more cycles than teeth.
     limits = demo.program.query(
         """with used as (
-               select instrument_id, count(distinct treatment_id) as teeth from instrument_uses group by instrument_id)
-           select instrument_id, use_limit from instruments join used using (instrument_id)
-           where use_limit is not null and (sterilisations <= teeth
-               or received_on >= (select min(cast(started_at as date)) from instrument_uses))"""
+               select instrument_id, count(distinct treatment_id) as teeth, min(cast(started_at as date)) as first_seen
+               from instrument_uses group by instrument_id),
+           begun as (select min(first_seen) as first_day from used)
+           select instrument_id, use_limit from instruments join used using (instrument_id), begun
+           where use_limit is not null
+               and (sterilisations <= teeth or received_on >= first_day or first_seen >= first_day + 90)"""
     )
     canals = (
         uses.drop_nulls("instrument_id")
