@@ -5,8 +5,8 @@ select
     f.patient_id as cluster,
     case
         when f.lesion <> 'yes' or t.lesion_mm is null then f.lesion
-        when t.lesion_mm > 5 then 'yes, above 5 mm'
-        else 'yes, up to 5 mm'
+        when t.lesion_mm >= 5 then 'yes, 5 mm and above'
+        else 'yes, below 5 mm'
     end as lesion_size,
     case when f.outcome_class = 'healed' then 1 else 0 end as numerator,
     case

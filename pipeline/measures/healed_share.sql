@@ -3,7 +3,6 @@ select
     f.completed_on as happened_on,
     f.judged_on as image,
     case when f.outcome_class = 'healed' then 1 else 0 end as numerator,
-    case when f.outcome_class = 'uncertain' then 1 else 0 end as is_uncertain,
     1 as denominator,
     f.patient_id as cluster,
     case
