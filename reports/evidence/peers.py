@@ -272,11 +272,12 @@ def tooth_by_tooth(words: Words, id: str, answer: Answer, dentist: str, *, quiet
 
 
 def _parts(at: list[dict[str, Any]], answered_on: Any) -> list[Cusum]:
-    """The stretches of teeth between answers, which limits tell apart."""
-    limits = [(point["limit"], point["limit_down"]) for point in at]
-    starts = [0, *(i for i, (before, after) in enumerate(pairwise(limits), 1) if before != after)]
+    """The stretches of teeth that share limits; one after an answer begins anew."""
+    alike = [(point["answered"], point["limit"], point["limit_down"]) for point in at]
+    starts = [0, *(i for i, (before, after) in enumerate(pairwise(alike), 1) if before != after)]
+    anew = {i for i in starts if i and at[i]["answered"] != at[i - 1]["answered"]}
     return [
-        Cusum(at[end - 1]["number"], *limits[start], _begins(at[start]["on"], answered_on) if start else "")
+        Cusum(at[end - 1]["number"], *alike[start][1:], _begins(at[start]["on"], answered_on) if start in anew else "")
         for start, end in pairwise([*starts, len(at)])
     ]
 
