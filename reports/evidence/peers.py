@@ -9,6 +9,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import Any
 
+from pipeline.output.text import plain
 from reports.blocks import Figure, File, Line, Part, Sentence, Table, prose
 from reports.charts import theme
 from reports.charts.cusum import Part as Cusum
@@ -19,7 +20,7 @@ from reports.evidence.common import cannot, left_out
 from reports.evidence.funnel import SHRUNKEN, adjusted_cells, ends, ratio, shrunken_note
 from reports.evidence.process import SUM_HEADS, passed_words, signal_words, sums_and_limits
 from reports.source import Answer
-from reports.words import Words, capital, count, day, number, plain, short_day
+from reports.words import Words, capital, count, day, number, short_day
 
 Row = dict[str, Any]
 

@@ -14,7 +14,7 @@ import fastexcel
 import polars as pl
 import pytest
 
-from pipeline import workbook as sheets
+from pipeline.output import sheets
 from reports.blocks import Block, File, Items, Line, Page, Sentence, Table
 from reports.render import render
 from reports.workbook import workbook
