@@ -64,12 +64,15 @@ def fill(sheet: Any, columns: Sequence[str], rows: Sequence[Mapping[str, Any]], 
     sheet.autofit(_WIDEST)
 
 
+_NUMBERS: Any = (Real, Decimal)
+
+
 def _value(sheet: Any, at: int, column: int, value: Any, looks: Looks) -> None:
     if value is None or value != value:
         return
     if isinstance(value, bool):
         sheet.write_string(at, column, "yes" if value else "no")
-    elif isinstance(value, (Real, Decimal)) and math.isfinite(value) and abs(float(value)) <= _EXACT:
+    elif isinstance(value, _NUMBERS) and math.isfinite(value) and abs(value) <= _EXACT:
         sheet.write_number(at, column, _Exact(value))
     elif isinstance(value, dt.datetime) and value.tzinfo is None and value.date() >= _FIRST_DAY:
         sheet.write_datetime(at, column, value, looks.moment)
