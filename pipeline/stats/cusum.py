@@ -7,6 +7,7 @@ Stoumbos ZG, J Qual Technol 1999;31:87-108 (equal risks). A signal is a prompt t
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -77,9 +78,12 @@ class Limits:
     down: Floats
 
 
-FIRST_STRETCH = 20  # cases; every stretch but the first is as long as all before it, and has one pair of limits
+# What is known is counted in p (1 - p) summed over cases, so that rare events take more of them: 20 cases of which one
+# in five has the event. Every stretch but the first knows as much as all before it, and has one pair of limits.
+FIRST_STRETCH = 3.2
+_LONGEST_FIRST = 2000  # cases; of a first stretch that is filled up
 _AT_ONCE = 250  # runs; the same however many cases, since they decide which draws a run has
-_SPENT = 30  # cases after which half of the false alarms may have been: early ones find little, late ones come late
+_SPENT = 4.8  # known when half of the false alarms may have been: early ones find little, late ones come late
 
 
 def limits(
@@ -95,8 +99,9 @@ def limits(
 
     Those of a stretch of cases follow from the cases before it, taken once more: what comes in later moves no limit of
     the past, and one that is passed stays passed. Only the first stretch is filled up with its own cases as they come.
-    After t cases `false_alarm` t / (t + 30) may have been spent (spending function: Lan KKG, DeMets DL, Biometrika
-    1983;70:659-663; limits in force of a series so far: Zhang X, Woodall WH, Stat Med 2015;34:3336-3348, from memory).
+    When as much is known as FIRST_STRETCH, two fifths of `false_alarm` may have been spent, and k / (k + _SPENT) at any
+    k (spending function: Lan KKG, DeMets DL, Biometrika 1983;70:659-663; limits in force of a series so far: Zhang X,
+    Woodall WH, Stat Med 2015;34:3336-3348, from memory).
 
     Simulated, each side at half of `false_alarm`: every run draws the true risks from what the model leaves open, then
     each case's outcome from its true risk, those of one patient (`cluster`) as alike as the model says, and adds up the
@@ -108,14 +113,16 @@ def limits(
     if n == 0:
         return Limits(np.zeros(0), np.zeros(0))
     patient = np.arange(n) if cluster is None else np.unique(np.asarray(cluster).ravel(), return_inverse=True)[1]
-    ends = _stretches(n)
+    risk = model.expected(x)
+    ends, known = _stretches(risk * (1 - risk))
     found: tuple[list[float], list[float]] = [], []
-    for last, end in enumerate(ends):
-        case = np.arange(end) % (ends[last - 1] if last else min(n, end))
-        peaks = _peaks(model, x[case], patient[case], ends[: last + 1], odds_ratio, runs, seed)
+    for last, (case, amount) in enumerate(zip(_cases(ends, n, risk), known, strict=True)):
+        inner = [*ends[:last], case.size]
+        peaks = _peaks(model, x[case], patient[case], inner, odds_ratio, runs, seed)
         for limit, peak in zip(found, peaks, strict=True):
-            limit.append(_next_limit(peak, limit, false_alarm / 2 * end / (end + _SPENT)))
-    up, down = (np.repeat(limit, np.diff([0, *ends]))[:n] for limit in found)
+            limit.append(_next_limit(peak, limit, false_alarm / 2 * amount / (amount + _SPENT)))
+    lengths = np.diff([0, *ends[:-1], n])
+    up, down = (np.repeat(limit, lengths) for limit in found)
     return Limits(up, down)
 
 
@@ -143,12 +150,27 @@ def _peaks(
     return peaks
 
 
-def _stretches(n: int) -> list[int]:
-    """Where stretches end, in cases from the first: 20, 40, 80, ..., the last at or beyond n."""
-    ends = [FIRST_STRETCH]
-    while ends[-1] < n:
-        ends.append(2 * ends[-1])
-    return ends
+def _stretches(information: Floats) -> tuple[list[int], list[float]]:
+    """Where each stretch ends, in cases from the first, and what is known at its end; the last ends with the cases."""
+    so_far = np.cumsum(information)
+    ends, known = [], [FIRST_STRETCH]
+    while so_far[-1] > known[-1] and (end := int(np.searchsorted(so_far, known[-1])) + 1) < so_far.size:
+        ends.append(end)
+        known.append(2 * known[-1])
+    return [*ends, so_far.size], known
+
+
+def _cases(ends: list[int], n: int, risk: Floats) -> Iterator[npt.NDArray[np.intp]]:
+    """The cases from which the limits of each stretch follow."""
+    so_far = float((risk * (1 - risk)).sum())
+    for last in range(len(ends)):
+        if last:
+            yield np.arange(2 * ends[last - 1]) % ends[last - 1]
+        elif len(ends) > 1 or so_far >= FIRST_STRETCH:
+            yield np.arange(ends[0])
+        else:
+            most = max(_LONGEST_FIRST, n)
+            yield np.arange(min(math.ceil(n * FIRST_STRETCH / so_far), most) if so_far > 0 else most) % n
 
 
 def _first_of_patient(patient: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
