@@ -102,6 +102,8 @@ def ingest(
         try:
             for batch, part in _batches(parts, settings):
                 progress(f"Importing {part.label}: {part.how.kind} ...")
+                for name in part.others_patients:
+                    progress(f"{part.label}: {name} is kept as a pseudonym, as the mapping makes patient ids of it.")
                 imported = _import(connection, batch, part, key)
                 changed = changed or not imported.skipped
                 yield imported

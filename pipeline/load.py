@@ -6,6 +6,7 @@ Everything here happens in the caller's transaction.
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from pipeline.checks.judge import create_faults, judge
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     import duckdb
     import polars as pl
 
+    from pipeline.mapping.apply import Typed
+    from pipeline.mapping.patients import Hidden
     from pipeline.sources.table import Broken, RawTable
 
     Connection = duckdb.DuckDBPyConnection
@@ -30,10 +33,8 @@ def load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, k
 
     Raises AssertionError when the books do not add up; the caller rolls back.
     """
-    from pipeline.mapping.apply import apply
-
-    raw = as_meant(raw)
-    typed = apply(raw, how.kind, how.mapping, how.options, batch.practice, batch.time_zone, where=batch.source_file)
+    hidden, typed = typed_of(as_meant(raw), how, batch, key)
+    raw = hidden.shown
     records = _pseudonymised(typed.records, key)
     batch_id = next_id(connection)
     create_faults(connection, "faults")
@@ -60,7 +61,7 @@ def load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, k
     )
     settle(connection, raw, how.kind)
     if counts.quarantined:
-        keep(connection, raw, how, batch, typed.per_row, key)
+        keep(connection, raw, how, batch, typed.per_row)
     connection.unregister("typed_records")
     connection.execute(
         f"""insert into flags
@@ -70,8 +71,20 @@ def load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, k
     return counts
 
 
+def typed_of(raw: RawTable, how: Recognised, batch: Batch, key: bytes) -> tuple[Hidden, Typed]:
+    """The records of an export, and the export as it may be kept: with pseudonyms for patients' numbers in both."""
+    from pipeline.mapping.apply import apply
+    from pipeline.mapping.patients import hide
+
+    hidden = hide(raw, how.kind, how.mapping, batch.practice, key)
+    typed = apply(
+        hidden.read, how.kind, hidden.mapping, how.options, batch.practice, batch.time_zone, where=batch.source_file
+    )
+    return hidden, replace(typed, faults=hidden.told(typed.faults))
+
+
 def _pseudonymised(records: pl.DataFrame, key: bytes) -> pl.DataFrame:
-    """The records with every patient id replaced by its keyed pseudonym."""
+    """The records with every patient id a pseudonym: also where it comes from no cell but a mapping's default."""
     import polars as pl
 
     if "patient_id" not in records.columns:

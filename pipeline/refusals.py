@@ -10,7 +10,6 @@ from pipeline.mapping.model import place
 from pipeline.mapping.recognise import Recognised
 from pipeline.store.batches import Batch
 from pipeline.store.frames import frame
-from pipeline.store.pseudonyms import pseudonyms
 from pipeline.store.records import KINDS
 
 if TYPE_CHECKING:
@@ -77,31 +76,24 @@ def key_of(kind: str, alias: str) -> str:
     return " || chr(31) || ".join(f'{alias}."{column}"' for column in ("practice", *KINDS[kind].key))
 
 
-def keep(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, per_row: int, key: bytes) -> None:
-    """Keep refused rows with their reasons and what is needed to mend them: mapped cells only, pseudonyms for ids.
+def keep(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, per_row: int) -> None:
+    """Keep refused rows with their reasons and what is needed to mend them: mapped cells only, as `raw` has them.
 
-    Reads the relations `faults`, `refused` and `incoming` of the load.
+    `raw` has pseudonyms for patients' numbers already (mapping/patients.py). Reads the relations `faults`,
+    `refused` and `incoming` of the load.
     """
     import polars as pl
+
+    from pipeline.mapping.patients import private_sources
 
     refused = frame(connection, "select distinct source_row from refused")
     cell = {name: f"c{place(raw.header, name)}" for name in how.mapping.sources}
     rows = raw.rows.join(refused, on="source_row", how="semi").select(
         "source_row", *(pl.col(c).alias(name) for name, c in cell.items())
     )
-    patient, practice = how.mapping.columns.get("patient_id"), how.mapping.columns.get("practice")
-    if patient:
-        # Keyed by the practice of the row, as the record's own pseudonym is: a mended row must meet the others again.
-        practices = rows[practice.sources[0]].to_list() if practice else [""] * rows.height
-        parts = [pl.col(name).str.strip_chars().replace("", None) for name in patient.sources]
-        ids = rows.select(id=pl.concat_str(parts, separator=patient.join).fill_null(""))["id"]
-        pairs = [(p.strip() or batch.practice, id_.strip()) for p, id_ in zip(practices, ids, strict=True)]
-        masked = [pseudonym if id_ else "" for pseudonym, (_, id_) in zip(pseudonyms(pairs, key), pairs, strict=True)]
-        # What an id is joined from is an id as well: the first part holds the pseudonym, the others nothing.
-        rows = rows.with_columns(pl.lit("").alias(name) for name in patient.sources)
-        rows = rows.with_columns(pl.Series(patient.sources[0], masked, dtype=pl.String))
     texts = [(row.pop("source_row"), json.dumps(row, ensure_ascii=False)) for row in rows.iter_rows(named=True)]
-    private = patient is not None or bool(set(raw.header) - set(how.mapping.sources) - set(ABOUT))
+    unmapped = set(raw.header) - set(how.mapping.sources) - set(ABOUT)
+    private = bool(unmapped or private_sources(raw.header, how.mapping))
     texts += [(b.source_row, WITHHELD if private else _within(b.raw, len(raw.header), raw.found)) for b in raw.broken]
     kept = pl.DataFrame(texts, schema={"source_row": pl.Int64, "record": pl.String}, orient="row")
     connection.register("refused_texts", kept)

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 
 from pipeline.checks import across
 from pipeline.errors import UserError
-from pipeline.load import load
+from pipeline.load import load, typed_of
 from pipeline.mapping.model import Mapping, place
 from pipeline.mapping.recognise import Recognised
 from pipeline.quarantine.how import How, as_read
@@ -118,7 +118,7 @@ def _again(connection: Connection, origin: Origin, how: How, wanted: Wanted, key
         recognised = Recognised(origin.batch.kind, how.table, how.options)
         batch = known_as(origin.batch, how, rows)
         try:
-            later = _later(connection, raw, recognised, batch, origin.number)
+            later = _later(connection, raw, recognised, batch, origin.number, key)
             if later:
                 left.append(f"{_rows(len(later))} {_LATER}")
                 raw = replace(raw, rows=raw.rows.filter(~pl.col("source_row").is_in(later)))
@@ -133,11 +133,9 @@ def _rows(number: int) -> str:
     return f"{number} row{'' if number == 1 else 's'}"
 
 
-def _later(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, before: int) -> list[int]:
+def _later(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, before: int, key: bytes) -> list[int]:
     """Rows of which a record is in the store from a batch after theirs: that is the newer, and must not be replaced."""
-    from pipeline.mapping.apply import apply
-
-    typed = apply(raw, how.kind, how.mapping, how.options, batch.practice, batch.time_zone, where=batch.source_file)
+    _, typed = typed_of(raw, how, batch, key)
     keys = ("practice", *KINDS[how.kind].key)
     same = " and ".join(f'o."{k}" = n."{k}"' for k in keys)
     connection.register("read_again", typed.records.select("source_row", *keys).to_arrow())

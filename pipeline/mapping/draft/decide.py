@@ -32,6 +32,9 @@ _MADE_OF = {
     ("contacts", "contact_id"): ("treatment_id", "contacted_at"),
 }
 
+# What stands for a case number: nobody begins to treat one tooth of one patient twice in a day.
+COMPOSITE = ("patient_id", "tooth", "started_on")
+
 
 @dataclass(frozen=True)
 class Examined:
@@ -237,6 +240,9 @@ def _asked(table: Table, column: str, filled: dict[str, float]) -> Question:
         made = "/".join(f"{{{part}}}" for part in parts)
         text += f". Name it, or make it from {', '.join(parts)} if that is never the same twice"
         return Question(column, text, (f'{column} = {{ template = "{made}" }}',))
+    if column == "treatment_id" and (key := composite_key(table)):
+        text += ". Name it, or make it of the patient, the tooth and the first date if no two treatments share these"
+        return Question(column, f"{text} (a patient's number is kept as a pseudonym)", (key,))
     listed = word_list(table.kind, column)
     if listed:
         meant = list(words()[listed])
@@ -249,6 +255,16 @@ def _asked(table: Table, column: str, filled: dict[str, float]) -> Question:
         text += f". Name it in [{table.kind}.columns], or write here what holds for all records"
         return Question(column, text, (f'{column} = "yes"',), constant=True)
     return Question(column, text + ". Which is it?", _fitting(table, column) or (f'{column} = "HEADER"',))
+
+
+def composite_key(table: Table) -> str | None:
+    """The line that makes a treatment's key where an export has no case number; a table of another kind can only take
+    over the one of its treatments (see draft.py)."""
+    sources = {pair.column: pair.source for pair in table.pairs}
+    if table.kind != "treatments" or any(column not in sources for column in COMPOSITE):
+        return None
+    names = dict.fromkeys(name for column in COMPOSITE for name in sources[column].names)
+    return f'treatment_id = {{ from = [{", ".join(map(toml, names))}], join = "/" }}'
 
 
 def _fitting(table: Table, column: str) -> tuple[str, ...]:
