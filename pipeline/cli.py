@@ -427,19 +427,24 @@ def retry(
     if not store.exists():
         raise UserError("there is no store here", where=str(store), do="Import something first: canalwise ingest PATH")
     with open_store(store, write=True) as connection:
+        standing = books.standing(connection, wanted, mended) if mended else []
         done = list(books.retry(connection, load_key(store), wanted, mended, talk))
         left = len(books.refused(connection))
     if json_:
-        _print_json({"files": [d.as_json() for d in done], "quarantined": left, "store": str(store)})
+        files, stand = [d.as_json() for d in done], [s.as_json() for s in standing]
+        _print_json({"files": files, "quarantined": left, "standing": stand, "store": str(store)})
     else:
         from pipeline.printing import table
 
         table([d.as_json() for d in done], empty="Nothing was in quarantine.", drop=("left",))
-        for one in done:
-            for why in one.left:
-                talk(f"{one.file}: {why}")
+        for of_file in done:
+            for why in of_file.left:
+                talk(f"{of_file.file}: {why}")
+    for one in standing:
+        talk(one.told(str(mapping)))
     if left:
         talk(f"{left} record{' is' if left == 1 else 's are'} still in quarantine.")
+    if left or standing:
         raise typer.Exit(1)
 
 
@@ -447,12 +452,15 @@ def retry(
 def check(store: StoreOption = STORE, json_: JsonOption = False, quiet: QuietOption = False) -> None:
     """Run every suite and every rule across kinds on the store; print and store the result."""
     from pipeline.checks.store import check as run_check
+    from pipeline.quarantine import retry_dated
     from pipeline.store.batches import today
     from pipeline.store.database import open_store
+    from pipeline.store.pseudonyms import load_key
 
     if not store.exists():
         raise UserError("there is no store here", where=str(store), do="Import something first: canalwise ingest PATH")
     with open_store(store, write=True) as connection:
+        retry_dated(connection, load_key(store), _talk(quiet))
         outcome = run_check(connection, today(connection), _talk(quiet))
     if json_:
         _print_json(outcome.as_json())

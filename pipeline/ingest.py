@@ -21,6 +21,7 @@ from pipeline.errors import UserError
 from pipeline.load import load
 from pipeline.mapping.model import load_mapping
 from pipeline.parts import LeftAlone, Part, parts_of
+from pipeline.quarantine.again import retry_dated
 from pipeline.settings import Settings
 from pipeline.sources import read as sources
 from pipeline.store.batches import Batch, Counts, same_file_before, today
@@ -78,8 +79,12 @@ def ingest(
     as_kind: str | None = None,
     mapping_file: Path | None = None,
     progress: Callable[[str], None] = lambda _: None,
+    day: dt.date | None = None,
 ) -> Iterator[Imported]:
-    """Import files and folders into the store at `store`, yielding the outcome of each file as it is committed."""
+    """Import files and folders into the store at `store`, yielding the outcome of each file as it is committed.
+
+    `day` is the one that dates are judged by, today at the practice unless it is given.
+    """
     mapping = load_mapping(mapping_file) if mapping_file else None
     if as_kind and as_kind not in KINDS:
         raise UserError(f"there is no record kind {as_kind}; the kinds are {', '.join(KINDS)}")
@@ -104,13 +109,14 @@ def ingest(
                 progress(f"Importing {part.label}: {part.how.kind} ...")
                 for name in part.others_patients:
                     progress(f"{part.label}: {name} is kept as a pseudonym, as the mapping makes patient ids of it.")
-                imported = _import(connection, batch, part, key)
+                imported = _import(connection, batch, part, key, day)
                 changed = changed or not imported.skipped
                 yield imported
+            changed = retry_dated(connection, key, progress, day) or changed
         finally:
             if changed:  # also when a later file failed: the earlier ones are in
                 progress("Judging by the rules across record kinds ...")
-                across.refresh(connection, today(connection))
+                across.refresh(connection, day or today(connection))
     if unclear:
         assert mapping_file is not None
         raise OpenQuestionsError(mapping_file, unclear)
@@ -172,14 +178,15 @@ def _as_read(part: Part) -> dict[str, Any]:
     }
 
 
-def _import(connection: Connection, batch: Batch, part: Part, key: bytes) -> Imported:
+def _import(connection: Connection, batch: Batch, part: Part, key: bytes, day: dt.date | None) -> Imported:
     before = same_file_before(connection, batch)
     if before:
         return Imported(part.label, batch.kind, before, skipped=True)
     raw = part.read()
     connection.begin()
     try:
-        counts = load(connection, raw, part.how, batch, key, today=dt.datetime.now(ZoneInfo(batch.time_zone)).date())
+        day = day or dt.datetime.now(ZoneInfo(batch.time_zone)).date()
+        counts = load(connection, raw, part.how, batch, key, today=day)
         connection.commit()
     except BaseException:
         _roll_back(connection)

@@ -16,6 +16,7 @@ from pipeline.refusals import as_meant, first_record, keep, settle
 from pipeline.store.batches import Batch, Counts, merge, next_id
 from pipeline.store.pseudonyms import pseudonyms
 from pipeline.store.records import KINDS
+from pipeline.store.reread import withdraw
 
 if TYPE_CHECKING:
     import duckdb
@@ -52,7 +53,9 @@ def load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, k
         "select distinct record_no, source_row from faults where action = 'quarantine'"
     )
     counts = merge(connection, batch, batch_id, incoming="incoming", refused="refused", repeats=repeats)
-    # A file read again under another mapping or other rules: its earlier refusals are void.
+    # A file read again under another mapping or other rules: its earlier refusals are void, and so are records that
+    # only the other mapping made of it.
+    withdraw(connection, batch, batch_id, "incoming", "refused")
     connection.execute(
         "delete from quarantine where batch_id in (select batch_id from batches "
         "where file_hash = ? and kind = ? and practice = ? and batch_id <> ? "

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from pipeline.checks import across
+from pipeline.checks.suites import all_rules
 from pipeline.errors import UserError
 from pipeline.load import load, typed_of
 from pipeline.mapping.model import Mapping, place
@@ -54,10 +55,12 @@ def retry(
     wanted: Wanted | None = None,
     mapping: Mapping | None = None,
     progress: Callable[[str], None] = lambda _: None,
+    day: dt.date | None = None,
 ) -> Iterator[Retried]:
     """Read refused rows again, yielding the outcome of each batch they came from as it is committed.
 
-    `key` makes pseudonyms. A UserError where `mapping` can read none of them, as it needs columns that were not kept.
+    `key` makes pseudonyms; `day` is the one that dates are judged by, today unless it is given.
+    A UserError where `mapping` can read none of them, as it needs columns that were not kept.
     """
     wanted = wanted or Wanted()
     check(connection, wanted)
@@ -65,12 +68,12 @@ def retry(
     unread: list[str] = []
     try:
         for origin in origins(connection, wanted):
-            how = _mended(origin, mapping) if mapping else as_read(origin.batch.mapping)
+            how = mended(origin, mapping) if mapping else as_read(origin.batch.mapping)
             if isinstance(how, str):
                 unread.append(f"{origin.batch.source_file}: {how}")
                 continue
             progress(f"Reading {origin.batch.source_file}: {origin.batch.kind} ...")
-            done = _again(connection, origin, how, wanted, key)
+            done = _again(connection, origin, how, wanted, key, day)
             read, changed = True, changed or done.counts.loaded + done.counts.superseded > 0
             yield done
     finally:
@@ -83,7 +86,32 @@ def retry(
         progress(f"Not read again: {why}.")
 
 
-def _mended(origin: Origin, mapping: Mapping) -> How | str:
+def retry_dated(
+    connection: Connection, key: bytes, progress: Callable[[str], None] = lambda _: None, day: dt.date | None = None
+) -> bool:
+    """Judge rows again that a rule about today's date refused: what lay in the future may be past. Says whether any is
+    in the store now; the caller renews the flags across kinds then.
+
+    A row with other faults stays refused.
+    """
+    dated = tuple(rule.id for rule in all_rules().values() if "$today" in rule.judged)
+    wanted = Wanted(rules=dated)
+    done = [
+        _again(connection, origin, as_read(origin.batch.mapping), wanted, key, day)
+        for origin in origins(connection, wanted)
+    ]
+    many = sum(one.counts.read - one.counts.quarantined for one in done)
+    if many:
+        were = (
+            "1 record that was refused for a date that lay in the future is"
+            if many == 1
+            else (f"{many} records that were refused for dates that lay in the future are")
+        )
+        progress(f"{were} in the store now.")
+    return many > 0
+
+
+def mended(origin: Origin, mapping: Mapping) -> How | str:
     """How the mended mapping reads the rows of a batch; or why it cannot."""
     tables = mapping.kinds.get(origin.batch.kind, ())
     if not tables:
@@ -104,7 +132,9 @@ def _mended(origin: Origin, mapping: Mapping) -> How | str:
     return How(table, mapping.file, old.typed_cells, old.sheet)
 
 
-def _again(connection: Connection, origin: Origin, how: How, wanted: Wanted, key: bytes) -> Retried:
+def _again(
+    connection: Connection, origin: Origin, how: How, wanted: Wanted, key: bytes, day: dt.date | None
+) -> Retried:
     """Read the wanted refused rows of a batch again."""
     import polars as pl
 
@@ -123,7 +153,7 @@ def _again(connection: Connection, origin: Origin, how: How, wanted: Wanted, key
                 left.append(f"{_rows(len(later))} {_LATER}")
                 raw = replace(raw, rows=raw.rows.filter(~pl.col("source_row").is_in(later)))
             if raw.rows.height:
-                counts = _load(connection, raw, recognised, batch, origin.number, key)
+                counts = _load(connection, raw, recognised, batch, origin.number, key, day)
         except UserError as e:  # too few rows to tell a notation or a date's format that nobody declared
             left.append(str(e))
     return Retried(origin.batch.source_file, origin.batch.kind, counts, tuple(left))
@@ -146,7 +176,15 @@ def _later(connection: Connection, raw: RawTable, how: Recognised, batch: Batch,
     return [row for (row,) in found]
 
 
-def _load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, before: int, key: bytes) -> Counts:
+def _load(
+    connection: Connection,
+    raw: RawTable,
+    how: Recognised,
+    batch: Batch,
+    before: int,
+    key: bytes,
+    day: dt.date | None,
+) -> Counts:
     """Load the rows that pass now; the others stay refused in the batch `before`, with today's reasons.
 
     Gives the counts of all. They are tried first, in a transaction that is taken back: what a row comes to depends on
@@ -154,7 +192,7 @@ def _load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, 
     """
     import polars as pl
 
-    day = dt.datetime.now(ZoneInfo(batch.time_zone)).date()
+    day = day or dt.datetime.now(ZoneInfo(batch.time_zone)).date()
     connection.begin()
     try:
         counts = load(connection, raw, how, batch, key, today=day)

@@ -24,20 +24,22 @@ NEARLY_ALL, MANY = 0.9, 10
 
 @dataclass(frozen=True)
 class Wanted:
-    """Which refused records are meant; None is all. `file` may be a pattern such as visits*.csv."""
+    """Which refused records are meant; None is all. `file` may be a pattern such as visits*.csv; of `rules` any."""
 
     kind: str | None = None
     rule: str | None = None
     file: str | None = None
     batch: int | None = None
     column: str | None = None
+    rules: tuple[str, ...] | None = None
 
     @property
     def sql(self) -> str:
         """A condition on the rows q of the table quarantine; its parameters are the attributes."""
         return """($kind is null or q.kind = $kind) and ($rule is null or list_contains(q.rules, $rule))
             and ($file is null or q.source_file = $file or q.source_file glob $file)
-            and ($batch is null or q.batch_id = $batch) and ($column is null or list_contains(q.columns, $column))"""
+            and ($batch is null or q.batch_id = $batch) and ($column is null or list_contains(q.columns, $column))
+            and ($rules is null or list_has_any(q.rules, $rules))"""
 
 
 @dataclass(frozen=True)

@@ -30,11 +30,12 @@ def undo(connection: Connection, batch_id: int) -> list[str]:
     columns = ", ".join(
         f'"{c}"' for c in (*kind.names, "practice", "source_file", "source_row", "loaded_at", "batch_id", "record_no")
     )
-    # What this batch replaced comes back where its own record is the current one ...
+    # What this batch replaced comes back where its own record is the current one, or none is (see reread.py) ...
     connection.execute(
         f"""create or replace temp table restored as
             select h.* from {past} h where h.replaced_by = {batch_id}
-            and exists (select 1 from {here} o where o.batch_id = {batch_id} and {same_key})"""
+            and (exists (select 1 from {here} o where o.batch_id = {batch_id} and {same_key})
+                 or not exists (select 1 from {here} o where {same_key}))"""
     )
     connection.execute(f"delete from {here} where batch_id = {batch_id}")
     connection.execute(f"insert into {here} ({columns}) select {columns} from restored")
