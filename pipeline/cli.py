@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from pipeline.measures.run import Result, Workspace
     from pipeline.quarantine import Refused
     from pipeline.settings import Settings
+    from pipeline.sources.unread import LeftOut
 
 app = typer.Typer(
     name="canalwise",
@@ -293,6 +294,7 @@ def ingest(
 
     talk = _talk(quiet)
     files = []
+    left: list[LeftOut] = []
     told: dict[str, None] = {}  # a file of several kinds is read for each, but its lines are told once
     failed: UserError | None = None
     try:
@@ -303,6 +305,7 @@ def ingest(
             as_kind=as_kind,
             mapping_file=mapping,
             progress=talk,
+            leave_out=left.append,
         ):
             files.append(done)
             told.update(dict.fromkeys(printing.aside(done.file, done.aside)))
@@ -311,15 +314,19 @@ def ingest(
     for line in told:
         talk(line)
     if json_ and (files or not failed):
-        _print_json({"files": [f.as_json() for f in files], "store": str(store)})
+        left_out = {"left_out": [one.as_json() for one in left]} if left else {}
+        _print_json({"files": [f.as_json() for f in files], **left_out, "store": str(store)})
     elif files:
         printing.table([f.as_json() for f in files])
+    for one in left:
+        talk(f"Left out: {one.error}")
     if failed:
         raise failed
     refused = sum(f.counts.quarantined for f in files)
     if refused:
         rows = "1 row was" if refused == 1 else f"{refused} rows were"
         talk(f"{rows} refused; `canalwise quarantine` lists them with their reasons.")
+    if refused or left:
         raise typer.Exit(1)
 
 

@@ -24,6 +24,11 @@ class Part:
     knows: Knows
     others_patients: tuple[str, ...] = ()  # its columns that another table of the mapping makes patient ids of
 
+    @property
+    def name(self) -> str:
+        """As a person would look for it."""
+        return str(self.file) if self.label == self.file.name else f"{self.file}, sheet {self.sheet}"
+
     def read(self) -> RawTable:
         return sources.read(self.file, self.how.options.dialect, self.sheet, self.knows)
 

@@ -16,6 +16,7 @@ from pipeline import load as load_module
 from pipeline.errors import UserError
 from pipeline.ingest import Imported, ingest
 from pipeline.settings import Settings, load_settings
+from pipeline.sources.unread import LeftOut
 from pipeline.store import batches
 from pipeline.store.batches import Counts
 from pipeline.store.database import open_store
@@ -278,11 +279,24 @@ def test_the_store_itself_refuses_counts_that_do_not_add_up(store: Path, mess: P
         connection.execute("update batches set loaded = loaded + 1")
 
 
-def test_an_unknown_file_among_several_leaves_all_unloaded(store: Path, small: Path, tmp_path: Path) -> None:
+def test_an_unknown_file_among_several_is_named_and_the_others_are_loaded(
+    store: Path, small: Path, tmp_path: Path
+) -> None:
+    bills = tmp_path / "bills.csv"
+    bills.write_text("no,amount\n1,10\n")
+    left: list[LeftOut] = []
+    done = list(ingest(store, [bills, small], Settings(), leave_out=left.append))
+    assert len(done) == 8
+    assert [one.file for one in left] == [str(bills)]
+    with pytest.raises(UserError, match=r"bills\.csv: none of its 2 columns"):  # where nobody asked for it
+        run(store, small, bills)
+
+
+def test_an_unknown_file_alone_leaves_no_store(store: Path, tmp_path: Path) -> None:
     bills = tmp_path / "bills.csv"
     bills.write_text("no,amount\n1,10\n")
     with pytest.raises(UserError, match=r"bills\.csv: none of its 2 columns"):
-        run(store, small, bills)
+        list(ingest(store, [bills], Settings(), leave_out=lambda _: None))
     assert not store.exists()
     assert not store.with_suffix(".key").exists()
 
@@ -367,7 +381,7 @@ def test_what_cannot_be_read_is_said_before_anything_is_loaded(
     latin.write_bytes(
         "contact_id,treatment_id,contacted_at\nC1,T1,2024-03-05 12:00\nCé,T1,2024-03-05 12:00\n".encode("latin-1")
     )
-    assert "latin.csv, line 3: byte 61 is not UTF-8 text" in refusal(store, small, latin)
+    assert "latin.csv, line 3: byte 61 is not UTF-8 text" in refusal(store, latin)
     empty = tmp_path / "empty.csv"
     empty.touch()
     assert refusal(store, empty) == f"{empty}: the file is empty. Export it again."

@@ -16,6 +16,7 @@ from pipeline.mapping.draft.written import Written, written
 from pipeline.mapping.model import place
 from pipeline.sources import read as sources
 from pipeline.sources.text import ENCODINGS
+from pipeline.sources.unread import nothing_read
 from pipeline.store.records import KINDS
 
 if TYPE_CHECKING:
@@ -105,7 +106,10 @@ def _read(paths: list[Path], progress: Callable[[str], None]) -> tuple[list[Read
     found: list[Read] = []
     problems: list[UserError] = []
     files = []
-    for file in sources.expand(paths):
+    there = sources.find(paths)
+    for one in there.left:
+        progress(f"Left out: {one.error}")
+    for file in there.files:
         progress(f"Reading {file.name}")
         try:
             tables = _tables(file)
@@ -116,6 +120,8 @@ def _read(paths: list[Path], progress: Callable[[str], None]) -> tuple[list[Read
             files += [file] * len(tables)
     if not found and problems:
         raise problems[0]
+    if not found:
+        raise nothing_read(there.left)
     return _one_encoding(found, files), [str(problem) for problem in problems]
 
 
