@@ -536,10 +536,12 @@ def measure(
     json_: JsonOption = False,
 ) -> None:
     """Compute a measure, with n, interval, and what was left out."""
+    from pipeline.measures.answers import unheard
     from pipeline.measures.catalogue import find
     from pipeline.measures.process_chart import process_chart
     from pipeline.measures.process_cusum import process_cusum
     from pipeline.measures.sentence import told
+    from pipeline.measures.uncatalogued import to_write
 
     find(name)
     start, end, known = _date(from_, "--from"), _date(to, "--to"), _date(known_on, "--known-on")
@@ -557,18 +559,24 @@ def measure(
             if only:
                 raise UserError("--where does not go with a CUSUM, which compares groups", do="Give --by alone")
             result = process_cusum(workspace, name, _names(by), start, end)
+            for line in unheard(workspace):
+                typer.echo(line, err=True)
         else:
             found = workspace.compute(name, _names(by), start, end, only)
             result = told(found, workspace.settings.reporting.confidence)
+        lacking = to_write(workspace) if name == "adherence" else ""
     if out:
         from pipeline.measures.output import write
 
         write(result, out)
         typer.echo(str(out), err=True)
     elif json_:
-        _print_json(result.as_json() | ({"known_on": known} if known else {}))
+        more = ({"known_on": known} if known else {}) | ({"to_write": lacking} if lacking else {})
+        _print_json(result.as_json() | more)
     else:
-        _print_result(result)
+        _print_result(result, empty=lacking or "Nothing to show.")
+        if lacking and result.rows:
+            typer.echo(f"\n{lacking}")
     if known:
         typer.echo(
             f"As known on {known}: later imports do not count; refusals that they settled are not told again.", err=True
@@ -607,7 +615,7 @@ _OF_RATES = frozenset(
 _ASIDE = ("told_from", "at_least_low", "at_most_high")  # of an event seen only at visits
 
 
-def _print_result(result: Result) -> None:
+def _print_result(result: Result, empty: str = "Nothing to show.") -> None:
     from pipeline.measures.catalogue import find
     from pipeline.printing import table
 
@@ -620,7 +628,7 @@ def _print_result(result: Result) -> None:
         for row in result.rows:
             typer.echo(row["sentence"])
     else:
-        table(result.rows, empty="Nothing to show.", drop=_ASIDE if result.kind == "interval_censored" else ())
+        table(result.rows, empty=empty, drop=_ASIDE if result.kind == "interval_censored" else ())
     if signals := getattr(result, "signals", None):
         typer.echo("Signals:")
         for signal in signals:

@@ -270,7 +270,7 @@ select
     exfoliated_on,
     last_seen_on,
     -- From completion to the loss of the tooth, or to the day it was last seen; why it cannot be told.
-    date_diff('day', completed_on, case when lost then lost_on else last_seen_on end) / 30.4375 as months_followed,
+    date_diff('day', completed_on, case when lost then lost_on else last_seen_on end) / 30.4375e0 as months_followed,
     case
         when last_seen_on is null then 'never seen after completion'
         when not lost and last_seen_on < completed_on then 'never seen after completion'

@@ -16,16 +16,11 @@ checked as (
         practice,
         treatment_id,
         canal,
-        max(case when check_name in ('speed', 'speed of 150 to 300 rpm') then 1 - met end) as speed_outside,
+        max(case when check_name = 'speed' then 1 - met end) as speed_outside,
         max(case when check_name = 'torque' then 1 - met end) as torque_set_too_high,
-        max(case when check_name in ('glide path', 'glide path to size 20') then 1 - met end) as no_glide_path,
+        max(case when check_name = 'glide path' then 1 - met end) as no_glide_path,
         max(case when check_name = 'order of steps' then 1 - met end) as out_of_order,
-        max(
-            case
-                when check_name in ('depth of steps', 'coronal step to half', 'middle step to two-thirds')
-                    then 1 - met
-            end
-        ) as too_deep
+        max(case when check_name = 'depth of steps' then 1 - met end) as too_deep
     from adherence_facts
     group by practice, treatment_id, canal
 ),
