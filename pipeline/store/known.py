@@ -128,7 +128,7 @@ def changes_sql() -> str:
 
 
 _FLAGS = "flags"
-_BOOKS = ("batches", "quarantine")
+_BOOKS = ("batches", "quarantine", "cells")
 _SHADOWED = [*KINDS, *(f"{kind}_history" for kind in KINDS), *_BOOKS]
 
 
