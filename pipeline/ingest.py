@@ -176,7 +176,7 @@ def _as_read(part: Part) -> dict[str, Any]:
 def _import(connection: Connection, batch: Batch, part: Part, key: bytes) -> Imported:
     before = same_file_before(connection, batch)
     if before:
-        return Imported(part.label, batch.kind, before, skipped=True)
+        return Imported(part.label, batch.kind, before, skipped=True, misread=tuple(misread(connection, batch)))
     raw = part.read()
     connection.begin()
     try:
@@ -185,7 +185,7 @@ def _import(connection: Connection, batch: Batch, part: Part, key: bytes) -> Imp
     except BaseException:
         _roll_back(connection)
         raise
-    unread = tuple(misread(connection)) if counts.blanked else ()
+    unread = tuple(misread(connection, batch)) if counts.blanked else ()
     return Imported(part.label, batch.kind, counts, skipped=False, aside=raw.aside, misread=unread)
 
 

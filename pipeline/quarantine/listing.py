@@ -169,10 +169,10 @@ def check(connection: Connection, wanted: Wanted) -> None:
         raise UserError(f"there is no record kind {wanted.kind}; the kinds are {', '.join(KINDS)}")
     # attribute: what has it among all refused rows, what is said when nothing has, and of what the others are
     known = {
-        "rule": ("unnest(rules)", "no row was refused by the rule {}", "Rules"),
-        "file": ("source_file", "no row of a file {} was refused", "Files"),
-        "batch": ("batch_id", "no row of batch {} was refused", "Batches"),
-        "column": ("unnest(columns)", "no row was refused for the column {}", "Columns"),
+        "rule": ("unnest(rules)", "nothing was refused or left empty by the rule {}", "Rules"),
+        "file": ("source_file", "nothing of a file {} was refused or left empty", "Files"),
+        "batch": ("batch_id", "nothing of batch {} was refused or left empty", "Batches"),
+        "column": ("unnest(columns)", "nothing was refused or left empty for the column {}", "Columns"),
     }
     for attribute, (those, what, others) in known.items():
         value = getattr(wanted, attribute)
@@ -182,4 +182,4 @@ def check(connection: Connection, wanted: Wanted) -> None:
         if connection.execute(f"select 1 from quarantine q where {one.sql} limit 1", vars(one)).fetchone() is None:
             names = connection.execute(f"select distinct {those} as v from quarantine order by v").fetchall()
             there = ", ".join(str(name) for (name,) in names) or "none"
-            raise UserError(what.format(value), do=f"{others} with refused rows: {there}")
+            raise UserError(what.format(value), do=f"{others} in quarantine: {there}")

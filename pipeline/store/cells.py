@@ -14,6 +14,8 @@ from pipeline.store.records import KINDS
 if TYPE_CHECKING:
     import duckdb
 
+    from pipeline.store.batches import Batch
+
     Connection = duckdb.DuckDBPyConnection
 
 
@@ -76,10 +78,12 @@ def _filled(connection: Connection, names: tuple[str, ...], condition: str) -> d
 NEARLY_ALL, MANY = 0.9, 10
 
 
-def misread(connection: Connection) -> list[str]:
-    """The columns of the last batch of which nearly every cell was left empty."""
+def misread(connection: Connection, batch: Batch) -> list[str]:
+    """The columns of a batch of which nearly every cell was left empty."""
     found = connection.execute(
-        f"""select "column" from cells where batch_id = (select max(batch_id) from batches)
-            and blanked >= {MANY} and blanked >= {NEARLY_ALL} * "read" order by 1"""
+        f"""select "column" from cells where blanked >= {MANY} and blanked >= {NEARLY_ALL} * "read"
+            and batch_id = (select max(batch_id) from batches where file_hash = ? and kind = ? and practice = ?
+                            and mapping_hash = ? and rules_hash = ?) order by 1""",
+        [batch.file_hash, batch.kind, batch.practice, batch.mapping_hash, batch.rules_hash],
     ).fetchall()
     return [column for (column,) in found]

@@ -200,8 +200,12 @@ CASES = {
         [{"completed_on": "2025-03-02"}, {"completed_on": "2024-03-17"}],
     ),
     "treatment_date_impossible": (
-        [{}, {"started_on": "1950-01-01"}, {"completed_on": "2026-06-30"}, {"restored_on": None}],
-        [{"started_on": "1949-12-31"}, {"started_on": "1970-01-01"}, {"started_on": "2026-07-01"}],
+        each("started_on", "2025-03-03", "1950-01-01", "2026-06-30"),
+        each("started_on", "1949-12-31", "1970-01-01", "2026-07-01", "0025-03-17"),
+    ),
+    "treatment_later_date_impossible": (
+        [{}, {"completed_on": "2026-06-30"}, {"completed_on": None}, {"restored_on": None}],
+        [{"completed_on": "1949-12-31"}, {"completed_on": "2026-07-01"}, {"restored_on": "0025-03-17"}],
     ),
     "treatment_before_1990": (each("started_on", "1990-01-01"), each("started_on", "1985-05-06")),
     "birth_year_impossible": (
@@ -364,7 +368,11 @@ CASES = {
     # ISO 3630 series: mm per mm. 6, 0.6 (for .06) and 25 are faults of unit.
     "final_taper_out_of_range": (each("final_taper", None, 0, 0.02, 0.2), each("final_taper", 0.21, 0.6, 4, 6, -0.02)),
     "canal_finished_before_started": (
-        [{}, {"finished_at": "2025-03-03 09:10"}, {"finished_at": None}, {"started_at": None}],
+        # A time that cannot be is one cell; it contradicts nothing.
+        [
+            *({}, {"finished_at": "2025-03-03 09:10"}, {"finished_at": None}, {"started_at": None}),
+            *({"started_at": "2031-03-03 09:10"}, {"finished_at": "1925-03-03 09:35"}),
+        ],
         [{"finished_at": "2025-03-03 09:09:59"}, {"finished_at": "2025-03-02 09:35"}],
     ),
     "canal_minutes_unusual": (
@@ -405,13 +413,12 @@ CASES = {
         ],
         [{c: None} for c in ("use_id", "treatment_id", "canal", "step")],
     ),
+    "use_step_impossible": (each("step", 1, 40), each("step", 0, -1)),
     # An instrument of variable taper has no single one, and not every practice inspects.
     "use_partly_blank": ([{"taper": None}, {"result": None}], [{c: None} for c in ("size", "motion")]),
     "use_number_impossible": (
-        [{}, {"step": 40}, {"speed_rpm": 0, "torque_ncm": 0, "peak_torque_ncm": None, "irrigant_ml": 0}],
+        [{}, {"speed_rpm": 0, "torque_ncm": 0, "peak_torque_ncm": None, "irrigant_ml": 0}],
         [
-            {"step": 0},
-            {"step": -1},
             {"speed_rpm": -300},
             {"torque_ncm": float("nan")},
             {"peak_torque_ncm": -0.1},
@@ -508,7 +515,10 @@ CASES = {
         each("retired_reason", "worn", "broken"),
     ),
     "instrument_retired_before_received": (
-        [{}, {"received_on": None}, {"retired_on": None}, {"retired_on": "2025-01-10"}],
+        [
+            *({}, {"received_on": None}, {"retired_on": None}, {"retired_on": "2025-01-10"}),
+            *({"received_on": "2031-01-10"}, {"retired_on": "1925-01-10"}),
+        ],
         [{"retired_on": "2025-01-09"}],
     ),
     "instrument_date_impossible": (
@@ -637,8 +647,12 @@ CASES = {
     # Ørstavik 1986: five grades.
     "pai_not_1_to_5": (each("pai", None, 1, 5), each("pai", 0, 6)),
     "follow_up_date_impossible": (
-        [{}, {"seen_on": "2026-06-30"}],
-        [{"seen_on": "2026-07-01"}, {"seen_on": "1918-01-01"}],
+        each("seen_on", "2026-03-20", "2026-06-30"),
+        each("seen_on", "2026-07-01", "1918-01-01"),
+    ),
+    "follow_up_event_date_impossible": (
+        [{}, {"surgery_on": None}, {"lost_on": "2026-06-30"}],
+        [{"lost_on": "1918-01-01"}, {"surgery_on": "2026-12-01"}],
     ),
     "follow_up_tooth_contradiction": (
         [{}, LOST, {**LOST, "lost_on": None}, {"lost_on": "2026-04-01"}],
