@@ -146,7 +146,9 @@ def test_a_birth_date_of_which_an_id_is_made_is_not_told_where_it_is_no_year(
     years.write_text(CASES.replace("-07-07,", ",").replace("-08-08,", ","))
     canalwise("ingest", years, "--mapping", how, "--store", store)
     with open_store(store) as connection:
-        assert connection.execute("select distinct birth_year from treatments order by 1").fetchall() == [
+        assert connection.execute(
+            "select distinct birth_year from treatments where birth_year > 0 order by 1"
+        ).fetchall() == [
             (1961,),
             (1962,),
         ]
