@@ -162,7 +162,6 @@ def test_what_else_a_piece_may_hold() -> None:
         ("25/.06 x0", "piece_does_not_fit", "25/.06 x0 is not written as"),
         ("25/.06 x100", "piece_does_not_fit", "25/.06 x100 is not written as"),
         ("25/.06 30/.04", "piece_does_not_fit", "is not written as"),
-        ("25/.06; 30/0,04", "value_does_not_parse", "taper: 0,04 is not a number with decimal point."),
         ("", "no_piece_filled_in", "The cell that names the instruments is empty."),
         (" ; ;", "no_piece_filled_in", "The cell that names the instruments is empty."),
     ],
@@ -176,6 +175,15 @@ def test_a_piece_that_cannot_be_told_spoils_the_whole_row(cell: str, rule: str, 
     of_row = done.records.filter(pl.col("source_row") == 3)
     assert of_row["record_no"].to_list() == [fault["record_no"]]
     assert done.records["source_row"].to_list() == [2, 2, 3, 4]
+
+
+def test_a_piece_with_a_value_that_does_not_parse_is_without_it() -> None:
+    done = typed("instrument_uses", USES, "Fall|Kanal|Feilen|Tiefe", "b|MB|25/.06; 30/0,04|18")
+    (fault,) = done.faults.rows(named=True)
+    assert (fault["rule"], fault["column"]) == ("value_does_not_parse", "taper")
+    assert fault["reason"] == "taper: 0,04 is not a number with decimal point."
+    assert done.records["taper"].to_list() == [0.06, None]
+    assert done.records["record_no"].to_list()[1] == fault["record_no"]
 
 
 def test_uses_in_a_cell_for_each_canal() -> None:
