@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 
-from pipeline.checks.suites import suite
+from pipeline.checks import suites as suites_module
 from pipeline.store.records import KINDS
 
 # A rule is asked once for each distinct value, so its verdict may depend on nothing but that value.
@@ -65,7 +65,11 @@ def test_only_keys_and_what_else_is_required_refuse_a_record(record_rule):
         assert any(column.required for column in looked_at)
         needless = {column.name for column in looked_at if not column.required and column.type != "date"}
         assert needless <= {"lost_reason"}
-        blank = [rule for rule in suite(record_rule.kind) if rule.action == "blank" and set(rule.blanks) & needless]
+        blank = [
+            rule
+            for rule in suites_module.suite(record_rule.kind)
+            if rule.action == "blank" and set(rule.blanks) & needless
+        ]
         assert not needless or blank, "an unknown word there is a blanked cell before it can contradict anything"
 
 

@@ -357,10 +357,15 @@ def reasons(result: Result) -> dict[str, int]:
 
 
 def test_a_treatment_without_a_kind_is_not_taken_for_a_primary_one() -> None:
-    found = told("no kind of treatment", "healed_share", "tooth_survival", "days_open")
-    assert reasons(found["healed_share"])["kind of treatment not recorded"] == 24
-    assert reasons(found["tooth_survival"])["kind of treatment not recorded"] == 24
-    assert found["days_open"].rows[0]["n"] == 24
+    assert workspace("ordinary", SPARSE["no kind of treatment"]()).missing("healed_share") == [
+        "no treatments with kind"
+    ]
+    made = records()
+    made["treatments"] = made["treatments"][:1] + [row | {"kind": None} for row in made["treatments"][1:]]
+    work = workspace("ordinary", made)
+    for name in ("healed_share", "tooth_survival", "sequence_comparison"):
+        assert reasons(work.compute(name))["kind of treatment not recorded"] == 23, name
+    assert work.compute("days_open").rows[0]["n"] == 24
 
 
 def test_another_kind_of_treatment_has_its_times_and_no_healing() -> None:
