@@ -313,14 +313,28 @@ def ingest(
     if json_ and (files or not failed):
         _print_json({"files": [f.as_json() for f in files], "store": str(store)})
     elif files:
-        printing.table([f.as_json() for f in files])
+        printing.table([f.as_json() for f in files], drop=() if any(f.counts.blanked for f in files) else ("blanked",))
+    for one in files:
+        for column in one.misread:
+            talk(
+                f"{one.file}: nearly every cell of {one.kind}.{column} was left empty: it may be another column, or "
+                "its unit, notation or format not what the mapping says."
+            )
     if failed:
         raise failed
-    refused = sum(f.counts.quarantined for f in files)
-    if refused:
-        rows = "1 row was" if refused == 1 else f"{refused} rows were"
-        talk(f"{rows} refused; `canalwise quarantine` lists them with their reasons.")
+    refused, blanked = sum(f.counts.quarantined for f in files), sum(f.counts.blanked for f in files)
+    if refused or blanked:
+        talk(f"{_refused_and_empty(refused, blanked)}; `canalwise quarantine` lists them with their reasons.")
+    if refused or any(f.misread for f in files):
         raise typer.Exit(1)
+
+
+def _refused_and_empty(rows: int, cells: int) -> str:
+    """3 rows were refused, 14 cells left empty"""
+    said = [f"{rows:,} row{' was' if rows == 1 else 's were'} refused"] if rows else []
+    verb = "" if rows else " was" if cells == 1 else " were"
+    said += [f"{cells:,} cell{'' if cells == 1 else 's'}{verb} left empty"] if cells else []
+    return ", ".join(said)
 
 
 def _undo(store: Path, batch: int, json_: bool, talk: Any) -> None:
@@ -361,7 +375,7 @@ def quarantine(
     store: StoreOption = STORE,
     json_: JsonOption = False,
 ) -> None:
-    """List refused rows: where each stands in its export, and why it was refused."""
+    """List refused rows and cells left empty: where each stands in its export, and why."""
     if context.invoked_subcommand:
         return
     from pipeline import quarantine as books
@@ -372,31 +386,34 @@ def quarantine(
     with _reading(store) as connection:
         rows = books.refused(connection, wanted)
         reasons = books.by_reason(connection, wanted)
+        counted = books.counted(connection, wanted)
     if out:
         for path, number in books.export(rows, out):
             typer.echo(f"{number} row{'' if number == 1 else 's'}: {path}", err=True)
     elif json_:
-        _print_json({"rows": [row.as_json() for row in rows], "by_reason": reasons, "store": str(store)})
+        counts = dict(zip(("refused", "blanked"), counted, strict=True))
+        _print_json({"rows": [row.as_json() for row in rows], "by_reason": reasons, **counts, "store": str(store)})
     else:
-        _print_refused(rows, reasons)
+        _print_refused(rows, reasons, *counted)
     if rows:
         raise typer.Exit(1)
 
 
-def _print_refused(rows: list[Refused], reasons: list[dict[str, Any]]) -> None:
+def _print_refused(rows: list[Refused], reasons: list[dict[str, Any]], refused: int, blanked: int) -> None:
     from pipeline.printing import table
 
     shown = rows
+    if rows:
+        typer.echo(f"{_refused_and_empty(refused, blanked)}{':' if len(rows) > _SHOWN else '.'}")
     if len(rows) > _SHOWN:
-        typer.echo(f"{len(rows):,} records were refused:")
-        table(reasons, drop=("hint",))
+        table(reasons, drop=("hint", *(name for name, n in (("rows", refused), ("cells", blanked)) if not n)))
         for line in reasons:
             if line["hint"]:
                 typer.echo(f"{line['rule']}: {line['hint']}")
         shown = rows[:_SHOWN]
         typer.echo(f"\nThe first {_SHOWN}; --reason, --file, --column and --kind choose others, --out writes all:")
     table(
-        [{k: getattr(row, k) for k in ("file", "row", "kind", "reason")} for row in shown],
+        [{"file": row.file, "row": row.row, "kind": row.kind, "what": row.told, "reason": row.reason} for row in shown],
         empty="Nothing is in quarantine.",
     )
 
@@ -415,7 +432,7 @@ def retry(
     json_: JsonOption = False,
     quiet: QuietOption = False,
 ) -> None:
-    """Read refused rows again, under today's rules; those that pass go into the store."""
+    """Read refused rows and those with cells left empty again, by today's rules; what passes goes into the store."""
     from pipeline import quarantine as books
     from pipeline.mapping.model import load_mapping
     from pipeline.store.database import open_store
@@ -428,9 +445,10 @@ def retry(
         raise UserError("there is no store here", where=str(store), do="Import something first: canalwise ingest PATH")
     with open_store(store, write=True) as connection:
         done = list(books.retry(connection, load_key(store), wanted, mended, talk))
-        left = len(books.refused(connection))
+        refused, blanked = books.counted(connection)
     if json_:
-        _print_json({"files": [d.as_json() for d in done], "quarantined": left, "store": str(store)})
+        left = {"quarantined": refused, "blanked": blanked}
+        _print_json({"files": [d.as_json() for d in done], **left, "store": str(store)})
     else:
         from pipeline.printing import table
 
@@ -438,8 +456,8 @@ def retry(
         for one in done:
             for why in one.left:
                 talk(f"{one.file}: {why}")
-    if left:
-        talk(f"{left} record{' is' if left == 1 else 's are'} still in quarantine.")
+    if refused or blanked:
+        talk(f"Still in quarantine: {_refused_and_empty(refused, blanked)}.")
         raise typer.Exit(1)
 
 

@@ -24,6 +24,7 @@ from pipeline.parts import LeftAlone, Part, parts_of
 from pipeline.settings import Settings
 from pipeline.sources import read as sources
 from pipeline.store.batches import Batch, Counts, same_file_before, today
+from pipeline.store.cells import misread
 from pipeline.store.database import is_new, open_store
 from pipeline.store.pseudonyms import load_key
 from pipeline.store.records import KINDS
@@ -48,10 +49,12 @@ class Imported:
     counts: Counts
     skipped: bool
     aside: tuple[Aside, ...] = ()
+    misread: tuple[str, ...] = ()  # columns of which nearly every cell was left empty
 
     def as_json(self) -> dict[str, Any]:
-        aside = {"aside": len(self.aside)} if self.aside else {}
-        return {"file": self.file, "kind": self.kind, **vars(self.counts), **aside, "skipped": self.skipped}
+        more: dict[str, Any] = {"aside": len(self.aside)} if self.aside else {}
+        more |= {"misread": list(self.misread)} if self.misread else {}
+        return {"file": self.file, "kind": self.kind, **vars(self.counts), **more, "skipped": self.skipped}
 
 
 class OpenQuestionsError(UserError):
@@ -173,7 +176,7 @@ def _as_read(part: Part) -> dict[str, Any]:
 def _import(connection: Connection, batch: Batch, part: Part, key: bytes) -> Imported:
     before = same_file_before(connection, batch)
     if before:
-        return Imported(part.label, batch.kind, before, skipped=True)
+        return Imported(part.label, batch.kind, before, skipped=True, misread=tuple(misread(connection, batch)))
     raw = part.read()
     connection.begin()
     try:
@@ -182,7 +185,8 @@ def _import(connection: Connection, batch: Batch, part: Part, key: bytes) -> Imp
     except BaseException:
         _roll_back(connection)
         raise
-    return Imported(part.label, batch.kind, counts, skipped=False, aside=raw.aside)
+    unread = tuple(misread(connection, batch)) if counts.blanked else ()
+    return Imported(part.label, batch.kind, counts, skipped=False, aside=raw.aside, misread=unread)
 
 
 def _roll_back(connection: Connection) -> None:

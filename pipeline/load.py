@@ -1,18 +1,25 @@
 """One table of an export into the store: typed, pseudonymised, judged, merged; what is refused goes to quarantine.
 
+An impossible or unknown value in a column that may be empty empties that cell, and the record stays; the cell is listed
+in quarantine as well. Keys and what else is required of a record, and rules about it as a whole, refuse it.
+
 Everything here happens in the caller's transaction.
 """
 
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from pipeline.checks.judge import create_faults, judge
-from pipeline.checks.suites import suite
+from pipeline.checks.suites import Rule, suite, vocabulary
 from pipeline.mapping.recognise import Recognised
 from pipeline.refusals import as_meant, first_record, keep, settle
+from pipeline.store import cells
 from pipeline.store.batches import Batch, Counts, merge, next_id
+from pipeline.store.frames import frame
 from pipeline.store.pseudonyms import pseudonyms
 from pipeline.store.records import KINDS
 
@@ -28,28 +35,26 @@ if TYPE_CHECKING:
 def load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, key: bytes, *, today: dt.date) -> Counts:
     """Write the records of `raw` as one batch. `key` makes pseudonyms; `today` is the day that dates are judged by.
 
-    Raises AssertionError when the books do not add up; the caller rolls back.
+    Raises AssertionError when the books, of rows or of cells, do not add up; the caller rolls back.
     """
     from pipeline.mapping.apply import apply
 
     raw = as_meant(raw)
     typed = apply(raw, how.kind, how.mapping, how.options, batch.practice, batch.time_zone, where=batch.source_file)
-    records = _pseudonymised(typed.records, key)
+    records = _pseudonymised(_in_our_words(typed.records, how.kind), key)
     batch_id = next_id(connection)
     create_faults(connection, "faults")
-    connection.register("typed_records", records.to_arrow())
-    connection.execute(
-        f"create or replace temp view incoming as select {batch_id}::bigint as batch_id, * from typed_records"
-    )
-    _add_unparsed(connection, typed.faults, batch_id)
+    _offer(connection, records, batch_id)
+    _judge_and_blank(connection, records, suite(how.kind), batch_id, today)
+    _add_unparsed(connection, typed.faults, how.kind, batch_id)
     _add_broken(connection, raw.broken, batch_id, typed.per_row)
-    judge(connection, "incoming", suite(how.kind), "faults", today)
     _not_missing(connection, typed.faults)
     repeats = _refuse_contradictions(connection, how.kind)
     connection.execute(
         "create or replace temp table refused as "
         "select distinct record_no, source_row from faults where action = 'quarantine'"
     )
+    cells.lost(connection)
     counts = merge(connection, batch, batch_id, incoming="incoming", refused="refused", repeats=repeats)
     # A file read again under another mapping or other rules: its earlier refusals are void.
     connection.execute(
@@ -59,15 +64,70 @@ def load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, k
         [batch.file_hash, batch.kind, batch.practice, batch_id, batch.mapping_hash, list(batch.beside)],
     )
     settle(connection, raw, how.kind)
-    if counts.quarantined:
-        keep(connection, raw, how, batch, typed.per_row, key)
+    keep(connection, raw, how, batch, typed.per_row, key)
+    counts = replace(counts, blanked=cells.account(connection, how.kind, batch_id, typed.cells))
     connection.unregister("typed_records")
     connection.execute(
         f"""insert into flags
             select '{how.kind}', f.batch_id, f.record_no, f.source_row, f.rule, f.action, f.reason, f.columns, []
-            from faults f join {how.kind} t using (batch_id, record_no)"""
+            from faults f join {how.kind} t using (batch_id, record_no) where f.action = 'warn'"""
     )
     return counts
+
+
+def _offer(connection: Connection, records: pl.DataFrame, batch_id: int) -> None:
+    """Let DuckDB see the records as the relation `incoming`."""
+    connection.register("typed_records", records.to_arrow())
+    connection.execute(
+        f"create or replace temp view incoming as select {batch_id}::bigint as batch_id, * from typed_records"
+    )
+
+
+def _in_our_words(records: pl.DataFrame, kind: str) -> pl.DataFrame:
+    """The records with words of a list as the list writes them: "Crown " is crown. What is no word of it stays."""
+    import polars as pl
+
+    from pipeline.mapping.parse import fold, folded
+
+    changed = []
+    for column, words in vocabulary(kind).items():
+        found = records[column].drop_nulls().unique()
+        other = found.filter(~found.is_in(words))
+        if len(other):
+            meant = other.to_frame("v").select(folded(pl.col("v")).replace({fold(word): word for word in words}))["v"]
+            changed.append(pl.col(column).replace(other, meant).alias(column))
+    return records.with_columns(changed)
+
+
+def _judge_and_blank(
+    connection: Connection, records: pl.DataFrame, rules: Sequence[Rule], batch_id: int, today: dt.date
+) -> None:
+    """Judge the records: by the rules that blank first, by the others as they are without the blanked cells.
+
+    A rule judges one record. So all are asked at once, and only records that lost a cell are judged again.
+    """
+    import polars as pl
+
+    judge(connection, "incoming", rules, "faults", today)
+    connection.execute(
+        'create or replace temp table blanked as select record_no, unnest(columns) as "column" from faults '
+        "where action = 'blank'"
+    )
+    blanked = frame(connection, 'select distinct record_no, "column" from blanked')
+    if not blanked.height:
+        return
+    _offer(
+        connection,
+        records.with_columns(
+            pl.when(~pl.col("record_no").is_in(cells["record_no"].implode())).then(column).alias(column)
+            for (column,), cells in blanked.partition_by("column", as_dict=True).items()
+        ),
+        batch_id,
+    )
+    touched = "record_no in (select record_no from blanked)"
+    connection.execute(f"delete from faults where action <> 'blank' and {touched}")
+    connection.execute(f"create or replace temp view touched as select * from incoming where {touched}")
+    judge(connection, "touched", [rule for rule in rules if rule.action != "blank"], "faults", today)
 
 
 def _pseudonymised(records: pl.DataFrame, key: bytes) -> pl.DataFrame:
@@ -85,12 +145,16 @@ def _pseudonymised(records: pl.DataFrame, key: bytes) -> pl.DataFrame:
     )
 
 
-def _add_unparsed(connection: Connection, faults: pl.DataFrame, batch_id: int) -> None:
+def _add_unparsed(connection: Connection, faults: pl.DataFrame, kind: str, batch_id: int) -> None:
+    """What does not parse is a blanked cell, but where the column is required, or the row no record at all."""
     if faults.height:
         connection.register("unparsed", faults)
+        optional = [column.name for column in KINDS[kind].columns if not column.required]
         connection.execute(
-            f"insert into faults select {batch_id}, record_no, source_row, rule, reason, [\"column\"], 'quarantine' "
-            "from unparsed"
+            f"""insert into faults select {batch_id}, record_no, source_row, rule, reason, ["column"],
+                if(rule = 'value_does_not_parse' and list_contains(?, "column"), 'blank', 'quarantine')
+                from unparsed""",
+            [optional],
         )
         connection.unregister("unparsed")
 

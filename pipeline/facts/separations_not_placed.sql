@@ -55,7 +55,7 @@ known as (
     left join incidents as i
         on i.practice = e.practice and i.incident_id = coalesce(e.incident_id, e.reported_as)
     left join flagged as f on f.practice = i.practice and f.incident_id = i.incident_id
-    left join instrument_uses as u on u.practice = e.practice and u.use_id = e.use_id
+    left join use_base as u on u.practice = e.practice and u.use_id = e.use_id
     left join treatment_base as b on b.practice = e.practice and b.treatment_id = e.treatment_id
     left join canal_base as c on c.practice = e.practice and c.treatment_id = e.treatment_id and c.canal = e.canal
     left join uses_of_canals as k

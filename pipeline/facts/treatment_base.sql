@@ -67,7 +67,13 @@ select
     t.preop_pai,
     t.started_on,
     t.completed_on,
-    t.status,
+    -- A day of completion tells that a treatment was completed, where nothing is said of its status.
+    coalesce(t.status, case when t.completed_on is not null then 'completed' end) as status,
+    -- Why the treatment is not one of those whose healing and loss are measured and compared.
+    case
+        when t.kind is null then 'kind of treatment not recorded'
+        when t.kind not in ('primary', 'retreatment') then 'neither primary treatment nor retreatment'
+    end as other_care,
     coalesce(c.canals_instrumented, 0) as canals_instrumented,
     coalesce(u.uses, 0) as uses,
     coalesce(m.rules, '') as flags

@@ -56,7 +56,7 @@ uses as (
         row_number() over (
             partition by u.practice, u.treatment_id, u.canal order by u.step desc, u.started_at desc, u.use_id desc
         ) as from_last
-    from instrument_uses as u
+    from use_base as u
     left join canal_base as c on c.practice = u.practice and c.treatment_id = u.treatment_id and c.canal = u.canal
     left join instrument_canals as n
         on
@@ -102,7 +102,7 @@ select
     k.too_deep,
     u.not_irrigated,
     case when c.curvature_deg >= 25 then 1 when c.curvature_deg < 25 then 0 end as curved,
-    cast(null as varchar) as left_out
+    f.not_watched as left_out
 from canal_facts as f
 left join canal_base as c on c.practice = f.practice and c.treatment_id = f.treatment_id and c.canal = f.canal
 left join happened as h on h.practice = f.practice and h.treatment_id = f.treatment_id and h.canal = f.canal

@@ -45,7 +45,7 @@ select
     0 as numerator,
     1 as exposure,
     patient_id as cluster,
-    cast(null as varchar) as left_out
+    not_watched as left_out
 from canal_facts
 union all
 select

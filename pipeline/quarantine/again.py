@@ -1,8 +1,10 @@
-"""Reading refused rows again: under today's rules, by the mapping that they were read by or by a mended one.
+"""Reading refused rows again, and those with blanked cells: under today's rules, by the mapping that they were read by
+or by a mended one.
 
-What is kept of a refused row are its mapped cells, so it can be read again as often as need be. Rows that pass go into
-the store as a batch of their own and leave the quarantine; the others stay where they are, with today's reasons. A row
-keeps its file and number.
+What is kept of such a row are its mapped cells, so it can be read again as often as need be. Rows that pass, or of
+which fewer cells are left empty, go into the store as a batch of their own (a record supersedes the one without its
+cells) and leave the quarantine, but for cells that are still empty; the others stay where they are, with today's
+reasons. A row keeps its file and number.
 """
 
 from __future__ import annotations
@@ -37,12 +39,16 @@ _LATER = "older than what the store holds of the same records"
 
 @dataclass(frozen=True)
 class Retried:
-    """What became of the refused rows of one file: `counts` of their records; why others were not read again."""
+    """What became of the refused rows of one file: `counts` of their records; why others were not read again.
+
+    `changed`: whether any record was written to the store.
+    """
 
     file: str
     kind: str
     counts: Counts
     left: tuple[str, ...] = ()
+    changed: bool = False
 
     def as_json(self) -> dict[str, Any]:
         return {"file": self.file, "kind": self.kind, **vars(self.counts), "left": list(self.left)}
@@ -71,7 +77,7 @@ def retry(
                 continue
             progress(f"Reading {origin.batch.source_file}: {origin.batch.kind} ...")
             done = _again(connection, origin, how, wanted, key)
-            read, changed = True, changed or done.counts.loaded + done.counts.superseded > 0
+            read, changed = True, changed or done.changed
             yield done
     finally:
         if changed:  # also when a later batch failed: the earlier ones are in
@@ -112,7 +118,7 @@ def _again(connection: Connection, origin: Origin, how: How, wanted: Wanted, key
     broken = kept.filter(pl.col("broken")).height
     left = [f"{_rows(broken)} {_UNREADABLE}"] if broken else []
     rows = kept.filter(~pl.col("broken"))
-    counts = Counts(0, 0, 0, 0, 0)
+    counts, changed = Counts(0, 0, 0, 0, 0), False
     if rows.height:
         raw = as_table(rows, origin.header, how)
         recognised = Recognised(origin.batch.kind, how.table, how.options)
@@ -123,10 +129,10 @@ def _again(connection: Connection, origin: Origin, how: How, wanted: Wanted, key
                 left.append(f"{_rows(len(later))} {_LATER}")
                 raw = replace(raw, rows=raw.rows.filter(~pl.col("source_row").is_in(later)))
             if raw.rows.height:
-                counts = _load(connection, raw, recognised, batch, origin.number, key)
+                counts, changed = _load(connection, raw, recognised, batch, origin.number, key)
         except UserError as e:  # too few rows to tell a notation or a date's format that nobody declared
             left.append(str(e))
-    return Retried(origin.batch.source_file, origin.batch.kind, counts, tuple(left))
+    return Retried(origin.batch.source_file, origin.batch.kind, counts, tuple(left), changed)
 
 
 def _rows(number: int) -> str:
@@ -148,11 +154,18 @@ def _later(connection: Connection, raw: RawTable, how: Recognised, batch: Batch,
     return [row for (row,) in found]
 
 
-def _load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, before: int, key: bytes) -> Counts:
-    """Load the rows that pass now; the others stay refused in the batch `before`, with today's reasons.
+_OF_ROW = """count(*) filter (what = 'row') as rows{0},
+    coalesce(sum(len(columns)) filter (what = 'cell'), 0) as cells{0} from quarantine"""
 
-    Gives the counts of all. They are tried first, in a transaction that is taken back: what a row comes to depends on
-    the others.
+
+def _load(
+    connection: Connection, raw: RawTable, how: Recognised, batch: Batch, before: int, key: bytes
+) -> tuple[Counts, bool]:
+    """Load the rows that pass now, or with fewer cells left empty; the others stay in the quarantine of the batch
+    `before`, with today's reasons.
+
+    Gives the counts of all, and whether any was loaded. They are tried first, in a transaction that is taken back: what
+    a row comes to depends on the others.
     """
     import polars as pl
 
@@ -160,26 +173,25 @@ def _load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, 
     connection.begin()
     try:
         counts = load(connection, raw, how, batch, key, today=day)
-        refused = frame(
-            connection,
-            "select source_row, record_no, rules, reasons, columns from quarantine "
-            "where batch_id = (select max(batch_id) from batches)",
-        )
+        this = "batch_id = (select max(batch_id) from batches)"
+        refused = frame(connection, f"select record_no, rules, reasons, columns, what from quarantine where {this}")
+        now = frame(connection, f"select source_row, {_OF_ROW.format('')} where {this} group by all")
     finally:
         _roll_back(connection)
-    was = frame(
-        connection, f"select source_row, count(*) as was from quarantine where batch_id = {before} group by all"
-    )
-    fewer = was.join(refused.group_by("source_row").len("now"), on="source_row", how="left").filter(
-        pl.col("now").fill_null(0) < pl.col("was")
+    was = frame(connection, f"select source_row, {_OF_ROW.format('_before')} where batch_id = {before} group by all")
+    rows, cells = pl.col("rows").fill_null(0), pl.col("cells").fill_null(0)
+    fewer = was.join(now, on="source_row", how="left").filter(
+        (rows < pl.col("rows_before")) | ((rows == pl.col("rows_before")) & (cells < pl.col("cells_before")))
     )
     passing = raw.rows.join(fewer.select("source_row"), on="source_row", how="semi")
     connection.begin()
     try:
         connection.register("still", refused.to_arrow())
+        # Which cells of a record in the store are empty is what it was loaded with.
         connection.execute(
             f"""update quarantine as q set rules = s.rules, reasons = s.reasons, columns = s.columns
-                from still as s where q.batch_id = {before} and q.record_no = s.record_no"""
+                from still as s where q.batch_id = {before} and q.record_no = s.record_no and q.what = s.what
+                and (q.what = 'row' or q.columns = s.columns)"""
         )
         connection.unregister("still")
         if passing.height:
@@ -193,7 +205,7 @@ def _load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, 
     except BaseException:
         _roll_back(connection)
         raise
-    return counts
+    return counts, passing.height > 0
 
 
 def _roll_back(connection: Connection) -> None:

@@ -294,7 +294,7 @@ def test_ingest_as_json(store: Path, canalwise: Run, export: Run, sound: Run) ->
         "files": [
             {
                 "file": "visits.csv", "kind": "visits", "read": 2, "loaded": 1, "unchanged": 0, "superseded": 0,
-                "quarantined": 1, "skipped": False,
+                "quarantined": 1, "blanked": 0, "skipped": False,
             }
         ],
         "store": str(store),
@@ -406,7 +406,7 @@ def test_quarantine_filters(refused: Path, canalwise: Run) -> None:
     assert canalwise("quarantine", "--store", refused, "--kind", "contacts").code == 0
     assert_one_line(canalwise("quarantine", "--store", refused, "--kind", "teeth"), "there is no record kind teeth")
     ran = canalwise("quarantine", "--store", refused, "--reason", "bad_mood")
-    assert_one_line(ran, "no row was refused by the rule bad_mood. Rules with refused rows: ")
+    assert_one_line(ran, "nothing was refused or left empty by the rule bad_mood. Rules in quarantine: ")
     assert "visit_reason_unknown" in ran.err
 
 

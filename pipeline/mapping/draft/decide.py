@@ -156,8 +156,8 @@ def _weight(table: Table) -> float:
 
 def _score(table: Table, most: float) -> float:
     found = _filled(table)
-    required = KINDS[table.kind].required
-    share = sum(found.get(column, 0.0) for column in required) / len(required)
+    usual = KINDS[table.kind].usual
+    share = sum(found.get(column, 0.0) for column in usual) / len(usual)
     return 0.5 * share + 0.5 * (_weight(table) / most if most else 0.0) + 0.08 * _named_for(table.of, table.kind)
 
 
@@ -189,8 +189,8 @@ def _beside(of: Examined, best: Table) -> list[Table]:
             table = _table(of, kind, free)
             new = [p for p in table.pairs if p.sure and not (set(p.source.at) & used) and p.column != "practice"]
             filled = _filled(table)
-            required = KINDS[kind].required
-            there = sum(column in filled for column in required) / len(required)
+            usual = KINDS[kind].usual
+            there = sum(column in filled for column in usual) / len(usual)
             # What is not sure and stands in another table already is that table's.
             table.pairs = [p for p in table.pairs if p.sure or not set(p.source.at) & used]
             certain = (kind == "canals" and table.each and any(p.source.group for p in new)) or table.split
@@ -210,8 +210,11 @@ def _complete(table: Table) -> None:
     parts = _MADE_OF["instrument_uses", "use_id"]
     if table.split and "use_id" not in filled and table.certain.issuperset(parts):
         table.templates["use_id"] = "/".join(f"{{{part}}}" for part in parts)
-    for column in kind.required:
+    for column in kind.usual:
         if column in filled or column in table.templates:
+            continue
+        if not (kind.column(column).required or table.of.sources.headerless or _nearest(table, column)):
+            table.notes.append(_left_empty(table.kind, column))
             continue
         if column == "instrument_id" and table.kind == "instruments" and _serial_in_udi(table):
             table.notes.append("instrument_id is the serial number in the device identifier (udi)")
@@ -224,6 +227,13 @@ def _complete(table: Table) -> None:
 def _serial_in_udi(table: Table) -> bool:
     udi = next((pair for pair in table.pairs if pair.column == "udi" and pair.sure), None)
     return udi is not None and udi.source.profile.matching(r"\(21\)|\x1d21|^01\d{14}21|^01\d{14}1[17]\d{6}21") > 0.95
+
+
+def _left_empty(kind: str, column: str) -> str:
+    """What is said of a column that should be there and that the export has nothing like: it may stay empty."""
+    listed = word_list(kind, column)
+    one = f" (one of {', '.join(words()[listed])})" if listed else ""
+    return f"{column} stays empty: no column found. If it is the same for all records{one}: [{kind}.constants]"
 
 
 def _asked(table: Table, column: str, filled: dict[str, float]) -> Question:

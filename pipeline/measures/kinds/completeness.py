@@ -58,7 +58,7 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
 def _may_be_without(kind: str, columns: tuple[str, ...]) -> str:
     """Which records of a kind may lack these columns, as SQL."""
     if kind == "instrument_uses" and OF_A_MOTOR.intersection(columns):
-        return "motion = 'hand'"
+        return "motion in ('hand', 'ultrasonic')"
     return MAY_BE_WITHOUT.get(kind, "false")
 
 
