@@ -561,6 +561,7 @@ CASES: dict[str, tuple[list[dict[str, Any]], list[dict[str, Any]]]] = {
         [
             use(motion="rotation"),
             {"canals": [{"not_treated": "calcified"}], **use(motion="hand")},
+            {"canals": [{"not_treated": "calcified"}], **use(motion="ultrasonic")},
             {"canals": [{"canal": "DB", "not_treated": "calcified"}], **use(motion="rotation")},
         ],
         [{"canals": [{"not_treated": "calcified"}], **use(motion="reciprocation")}],
@@ -596,6 +597,9 @@ CASES: dict[str, tuple[list[dict[str, Any]], list[dict[str, Any]]]] = {
             registered(),
             {**registered(), **use(size=25, motion="hand")},
             {**registered(motion="hand"), **use(size=25, motion="hand")},
+            {**registered(motion="mixed"), **use(size=25, motion="rotation")},
+            {**registered(), **use(size=25, motion="mixed")},
+            {**registered(), **use(size=None, motion=None)},
             {**registered(received_on="2025-03-03"), **use(size=25, motion="rotation")},
             {**registered(), **use(size=30, motion="rotation", instrument_id="I9")},
             {**registered(received_on="2026-01-01"), **use(size=25, motion="rotation", started_at=None)},

@@ -723,6 +723,8 @@ CASES = {
             {"pulp_diagnosis": "normal pulp"},
             {"pulp_diagnosis": "reversible pulpitis", "apical_diagnosis": "asymptomatic apical periodontitis"},
             {"pulp_diagnosis": "reversible pulpitis", "apical_diagnosis": None},  # with PAI 4
+            {"pulp_diagnosis": "hyperaemia", "apical_diagnosis": "phoenix abscess", "preop_pai": 2},
+            {"pulp_diagnosis": "hyperaemia", "apical_diagnosis": "periapical granuloma", "preop_pai": None},
             {"apical_diagnosis": "normal apical tissues", "preop_pai": 2, "lesion_mm": 5},
             {"apical_diagnosis": "asymptomatic apical periodontitis", "preop_pai": 1, "lesion_mm": 0},
         ],
