@@ -140,7 +140,10 @@ def test_no_other_rule_has_anything_to_say(demo: Demo) -> None:
         "use_step_out_of_order",
         "canal_times_exceed_visit",
         "treatment_after_loss",
+        "length_confirmed_without_length",
     }
+    # A confirmed length whose decimal point was lost is no length any more.
+    assert set(marked(demo, "canals", "length_confirmed_without_length")) <= set(planted(demo, "decimal lost").keys)
     moved = set(planted(demo, "use after retirement").keys)
     for rule in ("use_deeper_than_instrument", "use_step_out_of_order"):
         assert set(marked(demo, "instrument_uses", rule)) <= moved
