@@ -49,13 +49,15 @@ def load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, k
     _add_unparsed(connection, typed.faults, how.kind, batch_id)
     _add_broken(connection, raw.broken, batch_id, typed.per_row)
     _not_missing(connection, typed.faults)
+    cells.lost(connection)
     repeats = _refuse_contradictions(connection, how.kind)
     connection.execute(
         "create or replace temp table refused as "
         "select distinct record_no, source_row from faults where action = 'quarantine'"
     )
-    cells.lost(connection)
-    counts = merge(connection, batch, batch_id, incoming="incoming", refused="refused", repeats=repeats)
+    # Of rows that say the same one without blanked cells comes first.
+    first = "record_no in (select record_no from lost), record_no"
+    counts = merge(connection, batch, batch_id, incoming="incoming", refused="refused", repeats=repeats, first=first)
     # A file read again under another mapping or other rules: its earlier refusals are void.
     connection.execute(
         "delete from quarantine where batch_id in (select batch_id from batches "
@@ -160,11 +162,11 @@ def _add_unparsed(connection: Connection, faults: pl.DataFrame, kind: str, batch
 
 
 def _not_missing(connection: Connection, unparsed: pl.DataFrame) -> None:
-    """What stands in the export but does not parse is not said to be missing as well."""
+    """Of a refused record, what stands in the export but does not parse is not said to be missing as well."""
     if unparsed.height:
         connection.register("unparsed", unparsed)
         connection.execute(
-            """delete from faults where rule like '%incomplete' and list_has_all(
+            """delete from faults where action = 'quarantine' and rule like '%incomplete' and list_has_all(
                    (select list(u."column") from unparsed as u where u.record_no = faults.record_no),
                    string_split(regexp_extract(reason, 'Found: (.*)[.]$', 1), ', '))"""
         )
@@ -187,13 +189,23 @@ def _add_broken(connection: Connection, broken: tuple[Broken, ...], batch_id: in
         connection.unregister("broken")
 
 
+def _but_for_blanked(column: str, keys: str) -> str:
+    """SQL of a column in which a blanked cell holds what another row of its key says there."""
+    blank = f"""record_no in (select record_no from lost where "column" = '{column}')"""
+    others = f'any_value(case when not ({blank}) then "{column}" end) over (partition by {keys})'
+    return f'case when {blank} then {others} else "{column}" end as "{column}"'
+
+
 def _refuse_contradictions(connection: Connection, kind: str) -> bool:
     """Refuse sound rows of one file that share a key but say different things: which is right is not to be told.
 
-    Says whether any sound rows share a key at all.
+    A blanked cell says nothing. Says whether any sound rows share a key at all. Reads the relation `lost` as well.
     """
     keys = ", ".join(f'"{k}"' for k in ("practice", *KINDS[kind].key))
-    columns = ", ".join(f'"{c}"' for c in ("practice", *KINDS[kind].names))
+    blanked = {name for (name,) in connection.execute('select distinct "column" from lost').fetchall()}
+    columns = ", ".join(
+        _but_for_blanked(c, keys) if c in blanked else f'"{c}"' for c in ("practice", *KINDS[kind].names)
+    )
     refused = "select record_no from faults where action = 'quarantine'"
     any_refused = connection.execute(f"{refused} limit 1").fetchone() is not None
     sound = f"(select * from incoming where record_no not in ({refused}))" if any_refused else "incoming"

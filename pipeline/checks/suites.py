@@ -52,20 +52,18 @@ def suite(name: str) -> tuple[Rule, ...]:
     rules = []
     for expectation in json.loads(_text(name))["expectations"]:
         meta, column = expectation["meta"], expectation["kwargs"]["column"]
-        kind, columns = meta.get("kind", name), tuple(meta.get("columns", [column]))
+        columns = tuple(meta.get("columns", [column]))
         blanks = tuple(meta.get("blanks", columns)) if meta["action"] == "blank" else ()
-        # A record cannot be without what is required of it: there is nothing to blank.
-        needed = any(KINDS[kind].column(blank).required for blank in blanks)
         rules.append(
             Rule(
                 id=meta["rule"],
-                kind=kind,
+                kind=meta.get("kind", name),
                 expectation=expectation,
                 judged=meta.get("sql", f'r."{column}"'),
-                action="quarantine" if needed else meta["action"],
+                action=meta["action"],
                 reason=meta["reason"],
                 columns=columns,
-                blanks=() if needed else blanks,
+                blanks=blanks,
                 show_value=bool(meta.get("show_value", False)),
                 shown_in=meta.get("shown_in", ""),
                 spoils=tuple(meta.get("spoils", ())),

@@ -16,6 +16,7 @@ from pipeline.mapping.model import FileOptions, KindMapping, SourceColumn
 from pipeline.mapping.parse import POLARS_TYPE, Reading, fold, folded, likely_formats, parse, reasons
 from pipeline.mapping.tooth import UnclearNotationError, tell_notation, to_fdi
 from pipeline.mapping.udi import fill_from_udi
+from pipeline.mapping.units import VARIABLE_TAPER, quantity
 from pipeline.mapping.wide import FAULTS_SCHEMA, spread
 from pipeline.sources.table import RawTable
 from pipeline.store.records import KINDS, Column
@@ -107,6 +108,8 @@ def _meant(text: pl.DataFrame, kind: str, mapping: KindMapping, where: str | Non
             cell = pl.when(cell != "").then(cell)
         if how.synonyms:
             cell = short_name(cell)
+        if quantity(column) == "taper":
+            cell = pl.when(~folded(cell).is_in(VARIABLE_TAPER)).then(cell)
         if column == "tooth":
             notation = how.notation or _told(text.select(cell)["tooth"], kind, where)
             if notation != "fdi":

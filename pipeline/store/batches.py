@@ -83,13 +83,22 @@ def same_file_before(connection: Connection, batch: Batch) -> Counts | None:
     return Counts(read, 0, read - quarantined, 0, quarantined, blanked)
 
 
-def merge(connection: Connection, batch: Batch, batch_id: int, *, incoming: str, refused: str, repeats: bool) -> Counts:
+def merge(
+    connection: Connection,
+    batch: Batch,
+    batch_id: int,
+    *,
+    incoming: str,
+    refused: str,
+    repeats: bool,
+    first: str = "record_no",
+) -> Counts:
     """Merge the accepted records of `incoming` into their kind's table, inside the caller's transaction.
 
     `incoming` has batch_id, record_no, source_row, practice and the record; `refused` holds the record_no of every
     quarantined record, including those that never became an incoming row; `repeats` says whether several of the
-    accepted records share a key (they are then equal). Raises AssertionError when the counts do not add up; the
-    caller rolls back.
+    accepted records share a key (they then say the same), and `first` in which order one of them counts. Raises
+    AssertionError when the counts do not add up; the caller rolls back.
     """
     kind = KINDS[batch.kind]
     columns = ", ".join(f'"{c}"' for c in kind.names)
@@ -118,7 +127,7 @@ def merge(connection: Connection, batch: Batch, batch_id: int, *, incoming: str,
         key_list = ", ".join(f'"{k}"' for k in keys)
         connection.execute(
             f"create or replace temp table accepted as select * from {accepted_rows} "
-            f"qualify row_number() over (partition by {key_list} order by record_no) = 1"
+            f"qualify row_number() over (partition by {key_list} order by {first}) = 1"
         )
         accepted_rows = "accepted"
         records = count("select count(*) from accepted")

@@ -200,16 +200,17 @@ CASES = {
         [{"completed_on": "2025-03-02"}, {"completed_on": "2024-03-17"}],
     ),
     "treatment_date_impossible": (
-        each("started_on", "2025-03-03", "1990-01-01", "2026-06-30"),
-        each("started_on", "1989-12-31", "2026-07-01", "0025-03-17"),
+        each("started_on", "2025-03-03", "1950-01-01", "2026-06-30"),
+        each("started_on", "1949-12-31", "1970-01-01", "2026-07-01", "0025-03-17"),
     ),
     "treatment_later_date_impossible": (
         [{}, {"completed_on": "2026-06-30"}, {"completed_on": None}, {"restored_on": None}],
-        [{"completed_on": "1989-12-31"}, {"completed_on": "2026-07-01"}, {"restored_on": "0025-03-17"}],
+        [{"completed_on": "1949-12-31"}, {"completed_on": "2026-07-01"}, {"restored_on": "0025-03-17"}],
     ),
+    "treatment_before_1990": (each("started_on", "1990-01-01"), each("started_on", "1985-05-06")),
     "birth_year_impossible": (
-        each("birth_year", None, 1900, 1980, 2025),
-        each("birth_year", 1899, 2026, 80, 0),
+        each("birth_year", None, 1905, 1980, 2025),
+        each("birth_year", 1904, 2026, 80, 0),
     ),
     "treatment_dates_doubtful": (
         [
@@ -384,7 +385,7 @@ CASES = {
     ),
     "canal_date_impossible": (
         [{}, {"started_at": None, "finished_at": "2026-06-30 10:00"}],
-        [{"started_at": "1989-12-31 23:59"}, {"finished_at": "2026-07-01 00:00"}],
+        [{"started_at": "1949-12-31 23:59"}, {"finished_at": "2026-07-01 00:00"}],
     ),
     "canal_record_doubtful": (
         [
@@ -619,7 +620,7 @@ CASES = {
     "fragment_out_of_range": (each("fragment_mm", None, 0, 2.5, 40), each("fragment_mm", -1, 40.5)),
     "incident_date_impossible": (
         [{}, {"occurred_at": "2026-06-30 18:00"}],
-        [{"occurred_at": "2052-03-03 09:30"}, {"occurred_at": "1952-03-03 09:30"}],
+        [{"occurred_at": "2052-03-03 09:30"}, {"occurred_at": "1925-03-03 09:30"}],
     ),
     "incident_doubtful": (
         [
@@ -647,11 +648,11 @@ CASES = {
     "pai_not_1_to_5": (each("pai", None, 1, 5), each("pai", 0, 6)),
     "follow_up_date_impossible": (
         each("seen_on", "2026-03-20", "2026-06-30"),
-        each("seen_on", "2026-07-01", "1980-01-01"),
+        each("seen_on", "2026-07-01", "1918-01-01"),
     ),
     "follow_up_event_date_impossible": (
         [{}, {"surgery_on": None}, {"lost_on": "2026-06-30"}],
-        [{"lost_on": "1980-01-01"}, {"surgery_on": "2026-12-01"}],
+        [{"lost_on": "1918-01-01"}, {"surgery_on": "2026-12-01"}],
     ),
     "follow_up_tooth_contradiction": (
         [{}, LOST, {**LOST, "lost_on": None}, {"lost_on": "2026-04-01"}],
@@ -679,7 +680,7 @@ CASES = {
     "pain_score_not_0_to_10": (each("pain_score", None, 0, 4.5, 10), each("pain_score", -1, 10.5, 45)),
     "contact_date_impossible": (
         [{}, {"contacted_at": "2026-06-30 23:59"}],
-        [{"contacted_at": "2026-07-01 00:00"}, {"contacted_at": "1989-12-31 12:00"}],
+        [{"contacted_at": "2026-07-01 00:00"}, {"contacted_at": "1970-01-01 00:00"}],
     ),
     # -- contradictions inside one record
     # Earliest eruption by tooth (Hong Kong health department 2012; Lunt and Law 1974) less two years, treated in 2025:

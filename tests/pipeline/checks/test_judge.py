@@ -205,7 +205,7 @@ def test_a_rule_with_thousands_of_distinct_values_is_judged_beside_those_with_fe
             """insert into visits
                (practice, visit_id, treatment_id, dentist, seated_at, left_at, reason, source_row, batch_id, record_no)
                select 'here', 'V' || i, 'T1', 'D1', timestamp '2024-03-04 09:00:00',
-                      timestamp '2024-03-04 08:00:00' + to_seconds(i * 20), ['planned', 'other'][1 + i % 2], i, 1, i
+                      timestamp '2024-03-04 08:00:00' + to_seconds(i * 20), ['planned', 'odd'][1 + i % 2], i, 1, i
                from range(1, 3001) as numbers (i)"""
         )
         create_faults(connection, "faults")
