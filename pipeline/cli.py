@@ -209,7 +209,7 @@ def demo(
             }
         )
         return
-    from pipeline.printing import table
+    from pipeline.output.terminal import table
 
     table([f.as_json() for f in files], drop=("skipped",))
     program = "canalwise" if shutil.which("canalwise") else sys.argv[0]  # as it can be typed here
@@ -291,6 +291,7 @@ def ingest(
         return
     from pipeline import printing
     from pipeline.ingest import ingest as run_ingest
+    from pipeline.output.terminal import table
 
     talk = _talk(quiet)
     files = []
@@ -317,7 +318,7 @@ def ingest(
         left_out = {"left_out": [one.as_json() for one in left]} if left else {}
         _print_json({"files": [f.as_json() for f in files], **left_out, "store": str(store)})
     elif files:
-        printing.table([f.as_json() for f in files], drop=() if any(f.counts.blanked for f in files) else ("blanked",))
+        table([f.as_json() for f in files], drop=() if any(f.counts.blanked for f in files) else ("blanked",))
     for one in files:
         for column in one.misread:
             talk(
@@ -406,7 +407,7 @@ def quarantine(
 
 
 def _print_refused(rows: list[Refused], reasons: list[dict[str, Any]], refused: int, blanked: int) -> None:
-    from pipeline.printing import table
+    from pipeline.output.terminal import table
 
     shown = rows
     if rows:
@@ -458,7 +459,7 @@ def retry(
         left = {"quarantined": refused, "blanked": blanked}
         _print_json({"files": files, **left, "standing": stand, "store": str(store)})
     else:
-        from pipeline.printing import table
+        from pipeline.output.terminal import table
 
         table([d.as_json() for d in done], empty="Nothing was in quarantine.", drop=("left",))
         for of_file in done:
@@ -489,7 +490,7 @@ def check(store: StoreOption = STORE, json_: JsonOption = False, quiet: QuietOpt
     if json_:
         _print_json(outcome.as_json())
     else:
-        from pipeline.printing import table
+        from pipeline.output.terminal import table
 
         table(outcome.as_json()["suites"])
         if outcome.findings:
@@ -503,7 +504,7 @@ def check(store: StoreOption = STORE, json_: JsonOption = False, quiet: QuietOpt
 def measures(json_: JsonOption = False) -> None:
     """List the measures."""
     from pipeline.measures.catalogue import catalogue
-    from pipeline.printing import table
+    from pipeline.output.terminal import table
 
     rows = [{"measure": m.name, "title": m.title, "unit": m.unit, "kind": m.kind} for m in catalogue().values()]
     _print_json({"measures": rows}) if json_ else table(rows)
@@ -566,7 +567,7 @@ def measure(
     if start and end and start > end:
         raise UserError(f"--from {start} is after --to {end}", do="Swap them")
     if out:
-        from pipeline.measures.output import check_format
+        from pipeline.output.rows import check_format
 
         check_format(out)
     with _workspace(store, settings, known, on) as workspace:
@@ -583,9 +584,9 @@ def measure(
             result = told(found, workspace.settings.reporting.confidence)
         lacking = to_write(workspace) if name == "adherence" else ""
     if out:
-        from pipeline.measures.output import write
+        from pipeline.output.rows import write_rows
 
-        write(result, out)
+        write_rows(result.rows, out, title=result.measure, whole=result.as_json())
         typer.echo(str(out), err=True)
     elif json_:
         more = ({"known_on": known} if known else {}) | ({"to_write": lacking} if lacking else {})
@@ -634,7 +635,7 @@ _ASIDE = ("told_from", "at_least_low", "at_most_high")  # of an event seen only 
 
 def _print_result(result: Result, empty: str = "Nothing to show.") -> None:
     from pipeline.measures.catalogue import find
-    from pipeline.printing import table
+    from pipeline.output.terminal import table
 
     timed = find(result.measure).time_unit if any("time" in row for row in result.rows) else ""
     typer.echo(f"{result.title} ({result.unit}{f'; time in {timed}' if timed else ''})")
@@ -666,7 +667,7 @@ def stock(
     json_: JsonOption = False,
 ) -> None:
     """Instruments in stock: how long they last, and how many the next 30, 60 and 90 days will need."""
-    from pipeline.printing import table
+    from pipeline.output.terminal import table
     from pipeline.stock import lines
 
     with _workspace(store, settings) as workspace:
@@ -690,7 +691,7 @@ def recall(
     """Who is due or overdue for follow-up, and since when: incidents and lesions first."""
     day = _date(on, "--on")
     from pipeline.measures.run import Workspace
-    from pipeline.printing import table
+    from pipeline.output.terminal import table
     from pipeline.recall import due, told
 
     with _reading(store) as connection:
@@ -723,7 +724,7 @@ def trace(
     if json_:
         _print_json({**found.as_json(), "instrument": instrument, "lot": lot, "store": str(store)})
         return
-    from pipeline.printing import table
+    from pipeline.output.terminal import table
 
     table(found.instruments, drop=("practice",), empty="No instrument of this lot is named.")
     typer.echo("")
@@ -788,7 +789,7 @@ def status(
     json_: JsonOption = False,
 ) -> None:
     """What is in the store: records and dates of each kind, and every import."""
-    from pipeline.printing import table
+    from pipeline.output.terminal import table
     from pipeline.store import status as books
 
     with _reading(store) as connection:

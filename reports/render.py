@@ -28,6 +28,8 @@ from zoneinfo import ZoneInfo
 from markupsafe import Markup
 
 from pipeline.errors import UserError
+from pipeline.output import private
+from pipeline.output.text import plain
 from reports import files, paper
 from reports.blocks import PICKS, Page
 from reports.charts import theme
@@ -36,7 +38,7 @@ from reports.pages import common, incidents, index, monthly, outcomes
 from reports.pages.common import Context
 from reports.pages.monthly import Month
 from reports.source import Source
-from reports.words import Words, capital, day, group_title, plain, series
+from reports.words import Words, capital, day, group_title, series
 from reports.words import month as month_words
 from reports.workbook import workbook
 
@@ -89,7 +91,7 @@ def render(
         if dentist is not None and which in {"all", "outcomes"} and dentist not in known:
             raise UserError(f"no records of dentist {plain(dentist)}", do=_known_dentists(known))
 
-        files.folder(out)
+        private.folder(out)
         script = _script(pictures, out)
         pages: list[Page] = []
         if which in {"all", "incidents"}:
@@ -113,20 +115,20 @@ def render(
         tell("Drawing the charts")
         picks = _picks(context.words)
         if not (out / script).exists():
-            files.write(files.folder(out / "assets") / Path(script).name, pictures.script())
+            private.write(private.folder(out / "assets") / Path(script).name, pictures.script())
         reports = [page for page in pages if page is not start]
         for page in reports:
-            files.write(out / f"{page.stem}.xlsx", workbook(page, today))
+            private.write(out / f"{page.stem}.xlsx", workbook(page, today))
             (out / f"{page.stem}.pdf").unlink(missing_ok=True)  # of an earlier rendering, with other figures
         for page in pages:
             files.write_files(page, out)
-            files.write(out / f"{page.stem}.html", html(page, pictures, script, picks, pdf=pdf is not None))
+            private.write(out / f"{page.stem}.html", html(page, pictures, script, picks, pdf=pdf is not None))
         printed = [out / f"{page.stem}.pdf" for page in reports if pdf is not None]
         if pdf is not None:
             tell("Making PDFs")
             on_paper = [html_for_paper(page, pictures) for page in reports]
             for path, content in zip(printed, paper.pdfs(on_paper, pdf), strict=True):
-                files.write(path, content)
+                private.write(path, content)
     return [*(out / f"{page.stem}.html" for page in (start, *reports)), *printed]
 
 

@@ -9,7 +9,7 @@ from datetime import date
 from typing import Any
 
 from pipeline.errors import UserError
-from reports.words import plain
+from pipeline.output.text import plain
 
 
 @dataclass(frozen=True)

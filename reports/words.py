@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import calendar
 import re
-import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
 
 from pipeline.measures import sentence
 from pipeline.measures.groups import GROUPS
+from pipeline.output.text import plain
 
 MINUS = "\u2212"
 TOO_FEW = "too few"
@@ -83,19 +83,6 @@ _VALUE_TITLES: dict[str, dict[str, str]] = {
 
 
 # ---- text from records ------------------------------------------------------------------------------------------
-
-
-def plain(value: object) -> str:
-    """Text of a record on one line: no control characters, no marks that turn the direction of writing.
-
-    Control characters are not allowed in SVG and would stop the drawing of a chart; direction marks could make a
-    page read other than what is stored.
-    """
-    kept = (" " if c.isspace() else c for c in str(value) if c.isspace() or unicodedata.category(c) not in _UNFIT)
-    return " ".join("".join(kept).split())
-
-
-_UNFIT = frozenset({"Cc", "Cf", "Cs", "Co", "Cn"})
 
 
 def wrap(text: str, width: int, most: int = 4) -> list[str]:

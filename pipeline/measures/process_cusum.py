@@ -34,7 +34,7 @@ WATCHED = {
 GROUPED = ("dentist", "sequence")
 STRATA = ("tooth_type", "lesion", "kind")
 ODDS_RATIO = 2.0  # the change that the sums are made to find: twice the odds, half the odds; common practice, no source
-FALSE_ALARM = 0.05  # how often a series of exactly these teeth passes one of its limits by chance alone
+FALSE_ALARM = 0.05  # how often a series of such teeth, however long it grows, passes a limit by chance alone
 # Teeth of others below which no risk is fitted, and of them with and without the event: simulated, with fewer the
 # promise is not kept and a doubling is not found (tests/planted/simulated/test_peers.py, table in DEVELOPERS.md).
 FEWEST_OTHERS = 60
@@ -42,6 +42,7 @@ FEWEST_EVENTS = 5
 MORE, FEWER = "more than expected", "fewer than expected"
 
 SIDES = ("up_on", "down_on")
+HIGHEST = (("highest", "limit"), ("highest_down", "limit_down"))
 FIGURES = (
     *("events", "expected", "highest", "limit", "highest_down", "limit_down", "signal_on", "signal", *SIDES),
     *("answered_on", "answered_signal_on", "answered_signal", "answer", "n_since_answer"),
@@ -52,12 +53,13 @@ FIGURES = (
 class ProcessCusum(Result):
     """A row a group: `n` teeth, `events`, `expected` from their risks, and of both sums the highest and the limit.
 
-    `highest` and `limit` are of the sum that rises with more events than expected, `highest_down` and `limit_down` of
-    that which rises with fewer, both since the last answer. `signal` says which side of it passed, `signal_on` when
-    first, `up_on` and `down_on` when each. Of an answer: its day, its note, the first signal before it, and how many
-    teeth came since.
+    `highest` and `limit` are of the sum that rises with more events than expected, where it stood highest against its
+    limit, `highest_down` and `limit_down` of that which rises with fewer, both since the last answer. `signal` says
+    which side of it passed, `signal_on` when first, `up_on` and `down_on` when each. Of an answer: its day, its note,
+    the first signal before it, and how many teeth came since.
 
-    `series` holds each group's sums after each tooth: `number` (from 1), `on`, `sum`, `sum_down`, and their limits;
+    `series` holds each group's sums after each tooth: `number` (from 1), `on`, `sum`, `sum_down`, their limits, and
+    `answered`, how many answers came before it;
     `signals` say in words which group's sum passed its limit and when, `notes` how it was made.
     """
 
@@ -112,9 +114,10 @@ def process_cusum(
     notes = [
         f"Each tooth against the risk that it {happens}, from the teeth of all others by tooth type, lesion and kind "
         "of treatment.",
-        f"One sum looks for {ODDS_RATIO:g} times the odds (more than expected), one for half of them (fewer); a series "
-        f"of exactly these teeth passes one of its limits by chance alone {FALSE_ALARM * 100:g} times in 100. The "
-        "limits allow for risks that are estimated, and for teeth of one patient being alike. With fewer than "
+        f"One sum looks for {ODDS_RATIO:g} times the odds (more than expected), one for half of them (fewer); of 100 "
+        f"series of such teeth, however long they grow, at most {FALSE_ALARM * 100:g} pass a limit by chance alone. "
+        "Limits rise with the number of teeth, and those of past teeth stay where they were. They allow for risks that "
+        "are estimated, and for teeth of one patient being alike. With fewer than "
         f"{FEWEST_OTHERS} teeth of others, or {FEWEST_EVENTS} of them with or without the event, there is no sum.",
         "A signal asks for a look, and stays until it is answered in the settings; it says nothing of the cause.",
     ]
@@ -141,21 +144,24 @@ def _watched(
     told: Row = {"events": int(event.sum()), "expected": float(risk.sum())} | dict.fromkeys(FIGURES[2:])
     points: list[Row] = []
     says: list[tuple[dt.date, str]] = []
-    for teeth, answer in _parts(on, answers):
+    for answered, (teeth, answer) in enumerate(_parts(on, answers)):
         patients = own["patient"].to_numpy()[teeth]
         limits = cusum.limits(model, of_own[teeth], patients, ODDS_RATIO, FALSE_ALARM)
         passed: dict[str, int] = {}
-        sums = []
+        sums, nearest = [], []
         for side, ratio, limit in (("up_on", ODDS_RATIO, limits.up), ("down_on", 1 / ODDS_RATIO, limits.down)):
             s = cusum.cusum(cusum.weights(risk[teeth], event[teeth], ratio))
             sums.append(s)
             beyond = np.flatnonzero(s > limit + 1e-9)  # a limit that the sum just reaches is not passed
+            nearest.append(int(np.argmax(s - limit)) if s.size else 0)
             if beyond.size:
                 passed[side] = teeth.start + int(beyond[0])
         points += [
             {"number": i + 1, "on": on[i], "sum": float(up), "sum_down": float(down)}
-            | {"limit": limits.up, "limit_down": limits.down}
-            for i, up, down in zip(range(teeth.start, teeth.stop), *sums, strict=True)
+            | {"limit": float(limit), "limit_down": float(limit_down), "answered": answered}
+            for i, up, down, limit, limit_down in zip(
+                range(teeth.start, teeth.stop), *sums, limits.up, limits.down, strict=True
+            )
         ]
         first = min(passed.values(), default=None)
         signal = " and ".join(
@@ -168,8 +174,8 @@ def _watched(
             continue
         if teeth.start == teeth.stop:  # none since the answer
             continue
-        told |= {"highest": float(sums[0].max()), "limit": limits.up}
-        told |= {"highest_down": float(sums[1].max()), "limit_down": limits.down}
+        for names, s, ends, i in zip(HIGHEST, sums, (limits.up, limits.down), nearest, strict=True):
+            told |= dict(zip(names, (float(s[i]), float(ends[i])), strict=True))
         told |= {side: on[i] for side, i in passed.items()}
         if first is not None:
             told |= {"signal_on": on[first], "signal": signal}
@@ -190,10 +196,10 @@ def _says(
     side: str, i: int, teeth: slice, on: Sequence[dt.date], event: Any, risk: Floats, limits: cusum.Limits
 ) -> tuple[dt.date, str]:
     seen = slice(teeth.start, i + 1)
-    limit, what = (limits.up, MORE) if side == "up_on" else (limits.down, FEWER)
+    ends, what = (limits.up, MORE) if side == "up_on" else (limits.down, FEWER)
     since = " since the answer" if teeth.start else ""
     text = (
-        f"passes its limit of {limit:.2f} at tooth {i + 1} of {len(on)}: {what}; by then{since} "
+        f"passes its limit of {ends[i - teeth.start]:.2f} at tooth {i + 1} of {len(on)}: {what}; by then{since} "
         f"{int(event[seen].sum())} HAPPENED, {float(risk[seen].sum()):.1f} were expected"
     )
     return on[i], text

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import UserError
+from pipeline.output.sheets import ROWS, TEXT, new_book, sheet_name
 from pipeline.refusals import ABOUT
-from pipeline.workbook import ROWS, TEXT, new_book, sheet_name
 
 if TYPE_CHECKING:
     from pipeline.quarantine.files import Table

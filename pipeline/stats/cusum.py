@@ -69,12 +69,17 @@ def cusum(case_weights: npt.ArrayLike) -> Floats:
     return np.asarray(total - np.minimum(np.minimum.accumulate(total), 0), dtype=float)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Limits:
-    """Heights that the upward sum (more events than expected) and the downward one (fewer) seldom pass by chance."""
+    """Heights, one a case, that the upward sum (more events than expected) and the downward one (fewer) seldom pass."""
 
-    up: float
-    down: float
+    up: Floats
+    down: Floats
+
+
+FIRST_STRETCH = 20  # cases; every stretch but the first is as long as all before it, and has one pair of limits
+_AT_ONCE = 250  # runs; the same however many cases, since they decide which draws a run has
+_SPENT = 30  # cases after which half of the false alarms may have been: early ones find little, late ones come late
 
 
 def limits(
@@ -83,43 +88,96 @@ def limits(
     cluster: npt.ArrayLike | None = None,
     odds_ratio: float = 2.0,
     false_alarm: float = 0.05,
-    runs: int = 2000,
+    runs: int = 4000,
     seed: int = 1,
 ) -> Limits:
-    """Limits that a series of exactly the cases `at` passes by chance, up or down, with probability `false_alarm`.
+    """Limits that the series of the cases `at`, however long it grows, passes by chance with at most `false_alarm`.
+
+    Those of a stretch of cases follow from the cases before it, taken once more: what comes in later moves no limit of
+    the past, and one that is passed stays passed. Only the first stretch is filled up with its own cases as they come.
+    After t cases `false_alarm` t / (t + 30) may have been spent (spending function: Lan KKG, DeMets DL, Biometrika
+    1983;70:659-663; limits in force of a series so far: Zhang X, Woodall WH, Stat Med 2015;34:3336-3348, from memory).
 
     Simulated, each side at half of `false_alarm`: every run draws the true risks from what the model leaves open, then
     each case's outcome from its true risk, those of one patient (`cluster`) as alike as the model says, and adds up the
     weights of the model's own risks. So the limits allow for estimated risks: with few others they lie far out. The
-    seed fixes the answer, and rows of `at` in another order are another series. An empty series gives 0.
+    seed fixes the answer, and rows of `at` in another order are another series.
     """
     x = np.asarray(at, dtype=float)
     n = x.shape[0]
     if n == 0:
-        return Limits(0.0, 0.0)
-    rng = np.random.default_rng(seed)
+        return Limits(np.zeros(0), np.zeros(0))
+    patient = np.arange(n) if cluster is None else np.unique(np.asarray(cluster).ravel(), return_inverse=True)[1]
+    ends = _stretches(n)
+    found: tuple[list[float], list[float]] = [], []
+    for last, end in enumerate(ends):
+        case = np.arange(end) % (ends[last - 1] if last else min(n, end))
+        peaks = _peaks(model, x[case], patient[case], ends[: last + 1], odds_ratio, runs, seed)
+        for limit, peak in zip(found, peaks, strict=True):
+            limit.append(_next_limit(peak, limit, false_alarm / 2 * end / (end + _SPENT)))
+    up, down = (np.repeat(limit, np.diff([0, *ends]))[:n] for limit in found)
+    return Limits(up, down)
+
+
+def _peaks(
+    model: RiskModel, x: Floats, patient: npt.NDArray[np.intp], ends: list[int], odds_ratio: float, runs: int, seed: int
+) -> Floats:
+    """The highest that the upward and the downward sum get in each stretch by chance: shape (2, stretches, runs)."""
+    own, first = model.expected(x), _first_of_patient(patient)
     unlike, where = np.unique(x, axis=0, return_inverse=True)
     where = where.ravel()
-    own = model.expected(x)
-    patient = np.arange(n) if cluster is None else np.unique(np.asarray(cluster).ravel(), return_inverse=True)[1]
-    several = np.flatnonzero(np.bincount(patient)[patient] > 1) if model.likeness > 0 else np.empty(0, dtype=int)
-    shared = math.sqrt(model.likeness)  # two cases that both take their patient's draw are alike: likeness in all
-    peaks = np.empty((2, runs))
-    sides = [[weights(own, np.full(n, y), ratio) for y in (True, False)] for ratio in (odds_ratio, 1 / odds_ratio)]
-    step = max(1, 100_000 // n)  # as many runs at once as stay in a processor's cache
-    for start in range(0, runs, step):
-        stop = min(start + step, runs)
-        risk = model.drawn(unlike, stop - start, rng)[:, where]
-        draw = rng.random((stop - start, n))
-        if several.size:
-            patients = rng.random((stop - start, int(patient.max()) + 1))
-            takes = rng.random((stop - start, several.size)) < shared
-            draw[:, several] = np.where(takes, patients[:, patient[several]], draw[:, several])
-        event = draw < risk
+    sides = [
+        [weights(own, np.full(own.size, y), ratio) for y in (True, False)] for ratio in (odds_ratio, 1 / odds_ratio)
+    ]
+    peaks = np.empty((2, len(ends), runs))
+    for start in range(0, runs, _AT_ONCE):
+        stop = min(start + _AT_ONCE, runs)
+        risk = model.drawn(unlike, stop - start, np.random.default_rng([seed, start]))[:, where]
+        event = _draws([seed, start], ends, stop - start, first, model.likeness) < risk
         for peak, (happened, none) in zip(peaks, sides, strict=True):
             total = np.where(event, happened, none)
             np.cumsum(total, axis=1, out=total)
             lowest = np.minimum.accumulate(total, axis=1)
-            peak[start:stop] = (total - np.minimum(lowest, 0, out=lowest)).max(axis=1)
-    up, down = np.quantile(peaks, 1 - false_alarm / 2, axis=1, method="higher")
-    return Limits(float(up), float(down))
+            total -= np.minimum(lowest, 0, out=lowest)
+            peak[:, start:stop] = np.maximum.reduceat(total, [0, *ends[:-1]], axis=1).T
+    return peaks
+
+
+def _stretches(n: int) -> list[int]:
+    """Where stretches end, in cases from the first: 20, 40, 80, ..., the last at or beyond n."""
+    ends = [FIRST_STRETCH]
+    while ends[-1] < n:
+        ends.append(2 * ends[-1])
+    return ends
+
+
+def _first_of_patient(patient: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
+    """For each case the place of its patient's first one."""
+    _, first, which = np.unique(patient, return_index=True, return_inverse=True)
+    return np.asarray(first[which.ravel()], dtype=np.intp)
+
+
+def _draws(seed: list[int], ends: list[int], runs: int, first: npt.NDArray[np.intp], likeness: float) -> Floats:
+    """Uniform draws, shape (runs, cases), those of a patient alike; a stretch's own do not change with later ones."""
+    kept = []
+    for stretch, length in enumerate(np.diff([0, *ends])):
+        rng = np.random.default_rng([*seed, stretch])
+        kept.append(rng.random((3 if likeness > 0 else 1, runs, length)))
+    draw, *of_patient = np.concatenate(kept, axis=2)
+    if likeness > 0:
+        patient, takes = of_patient
+        # Two cases that both take their patient's draw are alike: likeness in all. Which patient comes again is not
+        # known of the last ones, so a single case takes its patient's draw as often: no other draw than its own.
+        draw = np.where(takes < math.sqrt(likeness), patient[:, first], draw)
+    return np.asarray(draw, dtype=float)
+
+
+def _next_limit(peaks: Floats, before: list[float], spent: float) -> float:
+    """The limit of the last stretch of `peaks` (stretches, runs) by which no more than `spent` of all runs has passed.
+
+    `before` are the limits of the stretches before it.
+    """
+    earlier = np.array(before)[:, None]
+    waiting = (peaks[: len(before)] <= earlier + 1e-9).all(axis=0)
+    may = max(int(spent * waiting.size) - int((~waiting).sum()), 0)
+    return float(np.sort(peaks[-1, waiting])[-1 - may])

@@ -73,13 +73,20 @@ def clustered_garwood(
     """Garwood interval (low, high) on events and exposure divided by their design effect.
 
     `n` is the number of units: where each is a cluster of its own and has no more than one event the interval is
-    Garwood's own. Few clusters cost more, as in `proportions.effective_divisor`.
+    Garwood's own. Few clusters cost more, as in `proportions.effective_divisor`; and where a cluster has several events
+    it is the clusters with events that tell how alike they are, y**2 / sum y_c**2 of them (Kish): few of those cost as
+    much. The least degrees of freedom are by simulation (tests/planted/simulated/clusters_truths.py).
     """
-    y, size, m = (np.asarray(v, dtype=float) for v in (events, n, clusters))
-    together = (size > m) | (np.asarray(sum_yy, dtype=float) > y)
-    d = np.where(together, design_effect(y, exposure, m, sum_yy, sum_yt, sum_tt), 1.0)
-    d = widened(d, m, y, together, confidence)
+    y, size, m, yy = (np.asarray(v, dtype=float) for v in (events, n, clusters, sum_yy))
+    together = (size > m) | (yy > y)
+    d = np.where(together, design_effect(y, exposure, m, yy, sum_yt, sum_tt), 1.0)
+    several = yy > y
+    with_events = np.maximum(np.where(several, y**2 / np.where(several, yy, 1), m), _LEAST_TELLING)
+    d = widened(d, np.where(several, np.minimum(m, with_events), m), y, together, confidence)
     return garwood(y / d, np.asarray(exposure, dtype=float) / d, confidence)
+
+
+_LEAST_TELLING = 7.0  # clusters: fewer would make an interval of two events in one patient say nothing at all
 
 
 def smr(observed: npt.ArrayLike, expected: npt.ArrayLike, confidence: float = 0.95) -> tuple[Floats, Floats, Floats]:

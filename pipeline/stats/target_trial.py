@@ -8,8 +8,9 @@ chance to be in the other one: weights stay below 1 and no single unit can carry
 probabilities.
 
 Errors: a cluster is left out at a time (jackknife) and both models follow by one Newton step; never below the error of
-independent units. Limits of the difference are made from Wilson's of both shares, at the numbers of independent units
-that their variances amount to (MOVER), with Student's t: so all against none has limits too.
+independent units, and more for every term that both models take from so many clusters (as the residual variance of a
+regression is divided by n - p). Limits of the difference are made from Wilson's of both shares, at the numbers of
+independent units that their variances amount to (MOVER), with Student's t: so all against none has limits too.
 
 Sources: Hernan MA, Robins JM, Causal Inference: What If, 2020, chapters 12 and 13. Overlap weights: Li F, Morgan KL,
 Zaslavsky AM, J Am Stat Assoc 2018;113:390-400; augmented by an outcome model: Mao H, Li L, Greene T, Stat Methods Med
@@ -240,6 +241,8 @@ def estimates(design: Design, outcome: npt.ArrayLike, cluster: npt.ArrayLike, co
     by_unit = by_cluster
     if np.bincount(code).max() > 1:
         by_unit = _jackknife(design, y, result, observed, units, np.arange(y.size))
+    clustered = int(code.max()) + 1
+    spent = clustered / max(clustered - 2 * (design.terms + 1), clustered / 2)
     found = []
     for k, own in enumerate((np.ones(y.size), weights(design, "weighted"), weights(design, "overlap"))):
         sides = slice(2 * k, 2 * k + 2)
@@ -247,7 +250,7 @@ def estimates(design: Design, outcome: npt.ArrayLike, cluster: npt.ArrayLike, co
         sizes = tuple(effective_size(own[s]) for s in (side, ~side))
         clusters = tuple(effective_size(np.bincount(code[s], weights=own[s])) for s in (side, ~side))
         # Clusters whose units are on both sides may show less than independent units do; chance is not to narrow it.
-        covariance = max(both, key=_of_difference) if np.isfinite(both[0]).all() else both[0]
+        covariance = (max(both, key=_of_difference) if np.isfinite(both[0]).all() else both[0]) * spent
         found.append(_limits((float(whole[2 * k]), float(whole[2 * k + 1])), covariance, sizes, clusters, confidence))
     return Estimates(*found)
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
+from pipeline.output.text import plain
 from reports.blocks import Sentence
 from reports.evidence.common import reasons_words
 from reports.source import Answer, Source
-from reports.words import TOO_FEW, capital, count, counted, day, plain, series
+from reports.words import TOO_FEW, capital, count, counted, day, series
 
 # Without an import for so long a monthly review lacks a month; common practice, no source.
 STALE_DAYS = 45

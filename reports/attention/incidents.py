@@ -5,9 +5,10 @@ from __future__ import annotations
 from datetime import date, timedelta
 from typing import Any
 
+from pipeline.output.text import plain
 from reports.blocks import Sentence
 from reports.source import Answer
-from reports.words import Words, capital, count, counted, number, plain, series, short_day, short_month
+from reports.words import Words, capital, count, counted, number, series, short_day, short_month
 
 # Signals older than this were for an earlier audit to look at; common practice, no source.
 RECENT_DAYS = 366

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
+from pipeline.output.text import plain
 from reports.blocks import Sentence
 from reports.source import Answer
-from reports.words import Words, count, day, number, plain
+from reports.words import Words, count, day, number
 
 OUTER = "99.8 %"  # the funnel's outer limits; Spiegelhalter 2005, Stat Med 24:1185
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from pipeline.output.text import plain
 from reports.attention.recall import OWN_REASON
 from reports.blocks import Sentence
 from reports.evidence.standards import figure_text, target_text
 from reports.evidence.work import held_to
 from reports.source import Answer
-from reports.words import Words, count, counted, plain
+from reports.words import Words, count, counted
 
 # A check is said to be kept too seldom when its whole interval lies below this share; common practice, no source. A
 # practice that wants another line sets a standard.

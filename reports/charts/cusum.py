@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 from reports.charts import theme
@@ -33,7 +34,7 @@ class Tooth:
 
 @dataclass(frozen=True)
 class Part:
-    """Teeth up to `last` that share limits: since the start, or since the answer that `begins` names."""
+    """Teeth up to `last` that share limits; where `begins` names an answer, the sums start again at 0 after it."""
 
     last: int
     up: float
@@ -60,7 +61,7 @@ def cusum(teeth: Sequence[Tooth], parts: Sequence[Part], width: int, *, axis: st
         scale=alt.Scale(domain=[bottom, top], nice=False, zero=True),
         axis=alt.Axis(title=None, tickCount=5, grid=False, labelExpr="abs(datum.value)"),
     )
-    starts = {0, *(p.last for p in parts[:-1])}  # sums start at 0, and again after an answer
+    starts = {0, *(before.last for before, p in pairwise(parts) if p.begins)}
     paths = []
     for line, sign in (("up", 1), ("down", -1)):
         path = [{"number": 0, "sum": 0.0, "line": line}] if 0 in starts else []
@@ -98,12 +99,13 @@ def cusum(teeth: Sequence[Tooth], parts: Sequence[Part], width: int, *, axis: st
         left = plot * at / last > 12 + len(text) * theme.LETTER
         return {"align": "right" if left else "left", "dx": -6 if left else 6}
 
+    named = [p for p in parts if p.begins]
     for start, p in zip(ends, parts, strict=False):
         if not p.begins:
             continue
         line = alt.Chart(theme.rows([{"number": start, "text": p.begins}]))
         layers.append(line.mark_rule(color=theme.LINE, strokeWidth=1, strokeDash=[2, 3]).encode(x=x))
-        if p is parts[-1]:  # of several answers the last is named here, all in the table
+        if p is named[-1]:  # of several answers the last is named here, all in the table
             layers.append(
                 line.mark_text(baseline="bottom", **beside(start, p.begins)).encode(
                     x=x, y=alt.YValue(height - 15), text=alt.Text("text:N")

@@ -17,8 +17,8 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from typing import Any
 
+from pipeline.output.text import plain
 from reports.blocks import PICKS
-from reports.words import plain
 
 INK = "#22262b"  # text
 SOFT = "#5a6067"  # axis text

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from pipeline.output.text import plain
 from reports.blocks import Figure, Line, Part, Sentence, Table, prose
 from reports.charts import theme
 from reports.charts.adherence import Check, adherence
 from reports.evidence.common import cannot, counting, csv_file, left_out
 from reports.source import Answer
-from reports.words import Words, capital, count, plain
+from reports.words import Words, capital, count
 
 
 def by_check(words: Words, id: str, answer: Answer, *, order: Sequence[str] = ()) -> list[Part]:

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from pipeline.output.text import plain
 from reports.blocks import Figure, Line, Part, Table, prose
 from reports.charts import theme
 from reports.charts.dots import Group, Mark, dots
 from reports.evidence.common import cannot, counting, csv_file, published, slug
 from reports.source import Answer
-from reports.words import TOO_FEW, Words, capital, count, plain
+from reports.words import TOO_FEW, Words, capital, count
 
 # Values in the order a reader expects; all others stand as the measure gives them.
 _ORDERS = {

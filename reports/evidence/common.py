@@ -6,9 +6,10 @@ import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
+from pipeline.output.text import plain
 from reports.blocks import PICKS, File, Line, Part, Prose, Sentence, Table, prose
 from reports.source import Answer
-from reports.words import Words, capital, count, is_percent, is_points, plain, series
+from reports.words import Words, capital, count, is_percent, is_points, series
 
 NEVER = frozenset({"patient", "patient_id", "birth_year", "cluster"})  # columns that no page and no file shows
 

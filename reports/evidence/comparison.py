@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from pipeline.output.text import plain
 from reports.blocks import Figure, Items, Line, Part, Sentence, Table, prose
 from reports.charts import theme
 from reports.charts.compare import Difference, compare
 from reports.evidence.common import cannot, counting, csv_file
 from reports.source import Answer
-from reports.words import TOO_FEW, Words, count, number, percent, plain, points
+from reports.words import TOO_FEW, Words, count, number, percent, points
 
 HEADS = ("First against second", "Crude", "Mantel-Haenszel", "Standardised", "Inverse probability", "Adjusted")
 LIKENESS = (

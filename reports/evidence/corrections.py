@@ -7,11 +7,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from pipeline.output.text import plain
 from reports.blocks import File, Line, Part, Sentence, Table, prose
 from reports.evidence.common import cannot, csv_file
 from reports.evidence.records import kind_words, plain_column
 from reports.source import Answer
-from reports.words import Words, count, counted, day, plain, series
+from reports.words import Words, count, counted, day, series
 
 NONE = "The last import corrected no earlier record."
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
+from pipeline.output.text import plain
 from reports.blocks import Figure, Line, Part, Table
 from reports.charts import theme
 from reports.charts.dots import Group, Mark, dots
 from reports.evidence.common import cannot, counting, csv_file
 from reports.source import Answer
-from reports.words import TOO_FEW, Words, capital, count, number, plain
+from reports.words import TOO_FEW, Words, capital, count, number
 
 INCIDENTS = {"any": "Any incident", "separation": "Separations"}
 SEEN = {"seen more often": "seen more often", "seen less often": "seen less often"}

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+from pipeline.output.text import plain
 from reports.blocks import Figure, Line, Part, Table, prose
 from reports.charts import theme
 from reports.charts.funnel import Limits, Unit, funnel
 from reports.evidence.common import cannot, counting, csv_file, figure_head, n_text, unprinted
 from reports.evidence.groups import order
 from reports.source import Answer
-from reports.words import TOO_FEW, Words, capital, count, counted, number, plain
+from reports.words import TOO_FEW, Words, capital, count, counted, number
 
 MOST_PRINTED = 60  # lots on paper: those outside the limits come first, and what lies inside is drawn
 

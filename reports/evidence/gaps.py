@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+from pipeline.output.text import plain
 from reports.blocks import Figure, Line, Part, Sentence, Table, prose
 from reports.charts import theme
 from reports.charts.gaps import Gap, gaps
 from reports.charts.individuals import Limits
 from reports.evidence.common import cannot, counting, csv_file
 from reports.source import Answer
-from reports.words import Words, capital, count, counted, number, plain, short_day, short_month
+from reports.words import Words, capital, count, counted, number, short_day, short_month
 
 
 def between_events(words: Words, id: str, answer: Answer, *, event: str, unit: str) -> list[Part]:

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from pipeline.output.text import plain
 from reports.blocks import Figure, File, Line, Part, Table, prose
 from reports.charts import theme
 from reports.charts.dots import Group, Mark, dots
 from reports.evidence.common import Column, axis_title, cannot, caption, counting, csv_file, figure_head, keys, n_text
 from reports.source import Answer
-from reports.words import Words, capital, count, counts_events, group_title, groups_title, is_percent, plain, series
+from reports.words import Words, capital, count, counts_events, group_title, groups_title, is_percent, series
 
 
 def order(words: Words, answer: Answer, rows: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
+from pipeline.output.text import plain
 from reports.blocks import Figure, Line, Part, Sentence, Table, prose
 from reports.charts import theme
 from reports.charts.hazard import Use, hazard
 from reports.evidence.common import cannot, counting, csv_file
 from reports.source import Answer
-from reports.words import TOO_FEW, Words, count, counted, plain
+from reports.words import TOO_FEW, Words, count, counted
 
 # Fewer, or a smaller part of all instruments, make an interval so wide that it hides the others; they stand in the
 # table. Common practice, no source.

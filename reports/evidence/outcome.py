@@ -5,25 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from pipeline.output.text import plain
 from reports.blocks import Figure, Line, Part, Sentence, Table, prose
 from reports.charts import theme
 from reports.charts.shares import Bar, shares
 from reports.evidence.common import cannot, csv_file, keys, left_out
 from reports.evidence.groups import order
 from reports.source import Answer
-from reports.words import (
-    TOO_FEW,
-    Words,
-    capital,
-    count,
-    group_title,
-    groups_title,
-    number,
-    percent,
-    plain,
-    points,
-    series,
-)
+from reports.words import TOO_FEW, Words, capital, count, group_title, groups_title, number, percent, points, series
 
 CORE = ("healed", "healing", "uncertain", "not healed")  # they share one denominator
 BESIDE = "lost for another reason"  # its denominator is theirs and its own

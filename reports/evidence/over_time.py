@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from pipeline.output.text import plain
 from reports.blocks import Figure, Line, Part, Sentence, Table, prose
 from reports.charts import theme
 from reports.charts.healing import By
@@ -12,7 +13,7 @@ from reports.charts.healing import healing as drawn
 from reports.evidence.common import cannot, csv_file, left_out
 from reports.evidence.survival import FEWEST_FOLLOWED
 from reports.source import Answer
-from reports.words import Words, capital, count, plain, series
+from reports.words import Words, capital, count, series
 
 
 def losses(words: Words, id: str, answer: Answer, at: Sequence[float]) -> list[Part]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import Any
 
+from pipeline.output.text import plain
 from reports.blocks import Figure, File, Line, Part, Sentence, Table, prose
 from reports.charts import theme
 from reports.charts.cusum import Part as Cusum
@@ -19,7 +20,7 @@ from reports.evidence.common import cannot, left_out
 from reports.evidence.funnel import SHRUNKEN, adjusted_cells, ends, ratio, shrunken_note
 from reports.evidence.process import SUM_HEADS, passed_words, signal_words, sums_and_limits
 from reports.source import Answer
-from reports.words import Words, capital, count, day, number, plain, short_day
+from reports.words import Words, capital, count, day, number, short_day
 
 Row = dict[str, Any]
 
@@ -272,11 +273,12 @@ def tooth_by_tooth(words: Words, id: str, answer: Answer, dentist: str, *, quiet
 
 
 def _parts(at: list[dict[str, Any]], answered_on: Any) -> list[Cusum]:
-    """The stretches of teeth between answers, which limits tell apart."""
-    limits = [(point["limit"], point["limit_down"]) for point in at]
-    starts = [0, *(i for i, (before, after) in enumerate(pairwise(limits), 1) if before != after)]
+    """The stretches of teeth that share limits; one after an answer begins anew."""
+    alike = [(point["answered"], point["limit"], point["limit_down"]) for point in at]
+    starts = [0, *(i for i, (before, after) in enumerate(pairwise(alike), 1) if before != after)]
+    anew = {i for i in starts if i and at[i]["answered"] != at[i - 1]["answered"]}
     return [
-        Cusum(at[end - 1]["number"], *limits[start], _begins(at[start]["on"], answered_on) if start else "")
+        Cusum(at[end - 1]["number"], *alike[start][1:], _begins(at[start]["on"], answered_on) if start in anew else "")
         for start, end in pairwise([*starts, len(at)])
     ]
 

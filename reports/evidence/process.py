@@ -6,25 +6,14 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
+from pipeline.output.text import plain
 from reports.blocks import Figure, File, Line, Part, Sentence, Table, prose
 from reports.charts import theme
 from reports.charts.process import Month, process
 from reports.evidence.common import Shape, cannot
 from reports.evidence.groups import order
 from reports.source import Answer
-from reports.words import (
-    TOO_FEW,
-    Words,
-    capital,
-    count,
-    counted,
-    day,
-    group_title,
-    number,
-    plain,
-    short_day,
-    short_month,
-)
+from reports.words import TOO_FEW, Words, capital, count, counted, day, group_title, number, short_day, short_month
 
 
 def by_month(words: Words, id: str, answer: Answer, usual: Answer) -> list[Part]:

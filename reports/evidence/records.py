@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from pipeline.output.text import plain
 from pipeline.store.records import KINDS
 from reports.blocks import Figure, File, Line, Part, Table, prose
 from reports.charts import theme
 from reports.charts.quarantine import Reason, bars
 from reports.evidence.common import NEVER, Column, cannot, csv_file, unprinted
 from reports.source import Answer
-from reports.words import Words, capital, count, counted, percent, plain
+from reports.words import Words, capital, count, counted, percent
 
 MOST_REASONS = 10  # drawn; the table has all
 MOST_RECORDS = 400  # rows of a record list on a page; the CSV file holds all

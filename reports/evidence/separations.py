@@ -6,13 +6,14 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from pipeline.measures.rate_sentence import times
+from pipeline.output.text import plain
 from reports.blocks import Figure, Items, Line, Part, Sentence, Table, prose
 from reports.charts import theme
 from reports.charts.dots import Group, Mark, dots
 from reports.evidence.common import cannot, counting, csv_file
 from reports.evidence.comparison import pair
 from reports.source import Answer
-from reports.words import TOO_FEW, Words, count, plain
+from reports.words import TOO_FEW, Words, count
 
 HEADS = (
     "First against second",

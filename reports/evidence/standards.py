@@ -6,10 +6,11 @@ from collections.abc import Mapping
 from types import SimpleNamespace
 from typing import Any
 
+from pipeline.output.text import plain
 from reports.blocks import Line, Part, Table, prose
 from reports.evidence.common import cannot, csv_file
 from reports.source import Answer
-from reports.words import Words, capital, count, is_percent, number, plain, points, short_day
+from reports.words import Words, capital, count, is_percent, number, points, short_day
 
 
 def table(words: Words, id: str, answer: Answer, catalogue: Mapping[str, Any]) -> list[Part]:

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from pipeline.output.text import plain
 from reports.blocks import Figure, Line, Part, Table, prose
 from reports.charts import theme
 from reports.charts.survival import Curve, Step, survival
 from reports.evidence.common import Shape, cannot, counting, csv_file, keys
 from reports.evidence.groups import order
 from reports.source import Answer
-from reports.words import TOO_FEW, Words, capital, count, group_title, groups_title, plain, series
+from reports.words import TOO_FEW, Words, capital, count, group_title, groups_title, series
 
 
 def curve(

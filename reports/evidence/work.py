@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from pipeline.measures.kinds.standards import verdict
+from pipeline.output.text import plain
 from reports.blocks import Figure, File, Line, Part, Table, prose
 from reports.charts import theme
 from reports.charts.learning import Panel, Stage, learning
@@ -14,7 +15,7 @@ from reports.evidence.common import Shape, cannot, counting, csv_file, keys, pub
 from reports.evidence.comparison import pair
 from reports.evidence.groups import order
 from reports.source import Answer
-from reports.words import TOO_FEW, Words, capital, count, number, plain
+from reports.words import TOO_FEW, Words, capital, count, number
 
 
 def learned(words: Words, id: str, answer: Answer) -> list[Part]:

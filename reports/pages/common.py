@@ -9,13 +9,14 @@ from datetime import date
 from typing import Any
 
 from pipeline.measures.explain import own_words
+from pipeline.output.text import plain
 from reports import attention
 from reports.blocks import Block, Items, Part, Sentence, prose
 from reports.evidence import corrections, records
 from reports.evidence.common import Column, reasons_words
 from reports.evidence.records import kind_words, plain_column
 from reports.source import Source
-from reports.words import NOT_RECORDED, Words, count, counted, day, month, plain, short_day
+from reports.words import NOT_RECORDED, Words, count, counted, day, month, short_day
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from pipeline.output.text import plain
 from reports import attention
 from reports.blocks import Page, prose
 from reports.evidence import (
@@ -27,7 +28,7 @@ from reports.evidence.records import plain_column
 from reports.pages import common
 from reports.pages.common import Context, section
 from reports.source import Source
-from reports.words import Words, capital, number, plain, short_day
+from reports.words import Words, capital, number, short_day
 
 RATES = (
     "separations_per_1000_uses",

@@ -9,11 +9,12 @@ from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
+from pipeline.output.text import plain
 from reports.attention import NOTHING
 from reports.blocks import Block, Items, Page, Sentence, prose
 from reports.pages import common
 from reports.pages.common import Context
-from reports.words import counted, day, month, plain
+from reports.words import counted, day, month
 
 _KINDS = (
     (

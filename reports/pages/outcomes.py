@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from pipeline.output.text import plain
 from reports import attention
 from reports.attention import peers as peer_rules
 from reports.blocks import Block, Page, Part, Sentence, prose
@@ -24,7 +25,7 @@ from reports.evidence.records import plain_column
 from reports.pages import common
 from reports.pages.common import Context, section
 from reports.source import Source
-from reports.words import NOT_RECORDED, capital, count, plain, short_day
+from reports.words import NOT_RECORDED, capital, count, short_day
 
 
 def _pai(value: int | None) -> str:

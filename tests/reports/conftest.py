@@ -596,7 +596,7 @@ def charted(workspace: Any, name: str, by: tuple[str, ...], *question: Any) -> P
         suppressed=0,
         series=[
             {by[0]: g, "number": i + 1, "on": day, "sum": 4.1 if g == groups[0] and i == 2 else 0.5 * i}
-            | {"sum_down": 0.2 * (2 - i), "limit": 3.5, "limit_down": 2.5}
+            | {"sum_down": 0.2 * (2 - i), "limit": 3.5, "limit_down": 2.5, "answered": 0}
             for g in groups
             for i, day in enumerate(days)
         ],

@@ -14,7 +14,7 @@ import fastexcel
 import polars as pl
 import pytest
 
-from pipeline import workbook as sheets
+from pipeline.output import sheets
 from reports.blocks import Block, File, Items, Line, Page, Sentence, Table
 from reports.render import render
 from reports.workbook import workbook
@@ -139,6 +139,7 @@ def test_the_same_page_gives_the_same_bytes() -> None:
 
 def test_more_rows_than_a_sheet_holds_are_told_of(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("reports.workbook.ROWS", 4)
+    monkeypatch.setattr("pipeline.output.sheets.ROWS", 4)
     data = workbook(page(File("f", ("n",), [{"n": i} for i in range(5)])), MADE)
     assert frame(data, "f")["n"].to_list() == [0, 1, 2]
     front = fastexcel.read_excel(data).load_sheet(0, header_row=None, dtypes="string").to_polars().rows()

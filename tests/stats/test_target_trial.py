@@ -68,7 +68,8 @@ def test_the_jackknife_is_one_of_whole_refits() -> None:
         part = target_trial.Design(others, x, s, target_trial.fit(x, s.astype(float)), (0, 0), ())
         again.append(target_trial.estimates(part, y[others], patient[others]).overlap.difference)
     moved = np.array(again) - np.mean(again)
-    assert found.se == pytest.approx(np.sqrt((1 - 1 / moved.size) * (moved**2).sum()), rel=0.03)
+    spent = moved.size / (moved.size - 2 * (design.terms + 1))
+    assert found.se == pytest.approx(np.sqrt(spent * (1 - 1 / moved.size) * (moved**2).sum()), rel=0.03)
 
 
 def test_without_covariates_it_is_newcombes_interval_but_for_students_t() -> None:

@@ -15,7 +15,7 @@ from pipeline.measures.catalogue import Measure, catalogue
 from pipeline.measures.examples import run
 from pipeline.measures.explain import worked
 from pipeline.measures.run import Row
-from pipeline.printing import table
+from pipeline.output.terminal import table
 
 FIGURES = {name: m for name, m in catalogue().items() if m.kind not in ("list", "standards") and m.example}
 PER = {1.0: "", 100.0: "per 100 ", 1000.0: "per 1,000 ", 100000.0: "per 100,000 "}

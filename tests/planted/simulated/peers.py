@@ -103,18 +103,19 @@ def alarms(
         model = risk_model.fitted(usual.event, usual.terms, usual.patient)
         teeth = drawn(rng, own, rate, alike)
         limits = cusum.limits(model, teeth.terms, teeth.patient, runs=runs)
-        peaks = _peaks(model, teeth)
-        up.append(peaks[0] > limits.up + 1e-9)
-        down.append(peaks[1] > limits.down + 1e-9)
+        passed = _passed(model, teeth, limits)
+        up.append(passed[0])
+        down.append(passed[1])
         if known:
             sure = risk_model.RiskModel("share", model.coefficient, np.eye(model.coefficient.size) * 1e-18, 0.0)
-            as_known.append(peaks[0] > cusum.limits(sure, teeth.terms, None, false_alarm=0.1, runs=runs).up)
+            ends = cusum.limits(sure, teeth.terms, None, false_alarm=0.1, runs=runs)
+            as_known.append(_passed(model, teeth, ends)[0])
         if not power:
             continue
         for odds, found, side in ((2.0, doubled, 0), (0.5, halved, 1)):
             changed = drawn(rng, own, rate, alike, odds)
             ends = cusum.limits(model, changed.terms, changed.patient, runs=runs)
-            found.append(_peaks(model, changed)[side] > (ends.up, ends.down)[side] + 1e-9)
+            found.append(_passed(model, changed, ends)[side])
 
     def share(found: list[bool]) -> float:
         return float(np.mean(found)) if found else 0.0
@@ -123,9 +124,11 @@ def alarms(
     return Alarms(len(up) / series, *map(share, (either, up, down, doubled, halved, as_known)))
 
 
-def _peaks(model: risk_model.RiskModel, teeth: Teeth) -> tuple[float, float]:
+def _passed(model: risk_model.RiskModel, teeth: Teeth, limits: cusum.Limits) -> tuple[bool, bool]:
+    """Whether the sum of more events than expected, and that of fewer, passes its limit at any tooth."""
     risk = model.expected(teeth.terms)
-    up, down = (float(cusum.cusum(cusum.weights(risk, teeth.event, ratio)).max()) for ratio in (2.0, 0.5))
+    sums = (cusum.cusum(cusum.weights(risk, teeth.event, ratio)) for ratio in (2.0, 0.5))
+    up, down = (bool((s > ends + 1e-9).any()) for s, ends in zip(sums, (limits.up, limits.down), strict=True))
     return up, down
 
 

@@ -1,0 +1,47 @@
+"""Every measure, alone and by group, of two practices and of the demo, is what the answer book says."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from .book import answers, differences, kept, path_of, write
+from .practices import PRACTICES
+
+
+@pytest.mark.parametrize("practice", ["small", "second"])
+def test_no_figure_has_changed(practice: str, tmp_path: Path) -> None:
+    _hold(practice, tmp_path)
+
+
+@pytest.mark.slow
+def test_no_figure_of_the_demo_has_changed(tmp_path: Path) -> None:
+    _hold("demo", tmp_path)
+
+
+def _hold(practice: str, folder: Path) -> None:
+    unlike = differences(kept(practice), answers(PRACTICES[practice](folder)))
+    assert not unlike, "\n".join(unlike[:40])
+
+
+def test_what_differs_is_told_and_what_is_as_close_as_sums_get_is_not() -> None:
+    old = {"a": {"rows": [{"n": 3, "value": 0.5}]}, "b": {"error": "nothing"}, "gone": {"rows": []}}
+    new = {"a": {"rows": [{"n": 4, "value": 0.5 + 1e-9}]}, "b": {"rows": []}, "new": {"rows": []}}
+    assert differences(old, new) == [
+        "gone: not asked any more",
+        "new: not in the book",
+        "a rows 0 n: 3 -> 4",
+        "b error: 'nothing' -> None",
+        "b rows: None -> []",
+    ]
+    assert differences(old, old) == []
+
+
+def test_the_same_book_gives_the_same_bytes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("tests.answers.book.HERE", tmp_path)
+    book = {"b": {"rows": [{"x": 1.0}]}, "a": {"error": "ä"}}
+    write("p", book)
+    first = path_of("p").read_bytes()
+    write("p", dict(reversed(book.items())))
+    assert path_of("p").read_bytes() == first and kept("p") == book
