@@ -5,8 +5,12 @@ expectation judges a single value, so that it may be judged once for each distin
 value of `meta.sql`, a DuckDB expression over one row `r` (`$today` is a date given by the caller). Its `meta` holds
 
 - `rule`: the fault's name, unique over all files;
-- `action`: `quarantine` refuses the record, `warn` keeps and lists it, `flag` (across kinds) keeps and marks it;
-- `columns`: the columns to look at;
+- `action`: `quarantine` refuses the record (keys, what is required, dates that contradict each other), `blank` empties
+  the cell and keeps the record (optional columns; the cell is listed, to be mended), `warn` keeps and marks it, `flag`
+  (across kinds) keeps and marks it. Rules that blank judge first, the others what is left then;
+- `columns`: the columns to look at; `blanks`: those of them whose cells are emptied, if not all. Of several it is
+  those that the judged value names as the first words of its parts ("lost_on in the future, surgery_on before 1990");
+  where it names none, all;
 - `reason`: what is wrong, in a sentence for the practice; with `show_value` the refused value may be shown beside it
   (it never holds a patient's data), `shown_in` says its unit;
 - `source`: who says so;

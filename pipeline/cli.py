@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from pipeline.measures.run import Result, Workspace
     from pipeline.quarantine import Refused
     from pipeline.settings import Settings
+    from pipeline.sources.unread import LeftOut
 
 app = typer.Typer(
     name="canalwise",
@@ -294,6 +295,7 @@ def ingest(
 
     talk = _talk(quiet)
     files = []
+    left: list[LeftOut] = []
     told: dict[str, None] = {}  # a file of several kinds is read for each, but its lines are told once
     failed: UserError | None = None
     try:
@@ -304,6 +306,7 @@ def ingest(
             as_kind=as_kind,
             mapping_file=mapping,
             progress=talk,
+            leave_out=left.append,
         ):
             files.append(done)
             told.update(dict.fromkeys(printing.aside(done.file, done.aside)))
@@ -312,16 +315,33 @@ def ingest(
     for line in told:
         talk(line)
     if json_ and (files or not failed):
-        _print_json({"files": [f.as_json() for f in files], "store": str(store)})
+        left_out = {"left_out": [one.as_json() for one in left]} if left else {}
+        _print_json({"files": [f.as_json() for f in files], **left_out, "store": str(store)})
     elif files:
-        table([f.as_json() for f in files])
+        table([f.as_json() for f in files], drop=() if any(f.counts.blanked for f in files) else ("blanked",))
+    for one in files:
+        for column in one.misread:
+            talk(
+                f"{one.file}: nearly every cell of {one.kind}.{column} was left empty: it may be another column, or "
+                "its unit, notation or format not what the mapping says."
+            )
+    for left_one in left:
+        talk(f"Left out: {left_one.error}")
     if failed:
         raise failed
-    refused = sum(f.counts.quarantined for f in files)
-    if refused:
-        rows = "1 row was" if refused == 1 else f"{refused} rows were"
-        talk(f"{rows} refused; `canalwise quarantine` lists them with their reasons.")
+    refused, blanked = sum(f.counts.quarantined for f in files), sum(f.counts.blanked for f in files)
+    if refused or blanked:
+        talk(f"{_refused_and_empty(refused, blanked)}; `canalwise quarantine` lists them with their reasons.")
+    if refused or left or any(f.misread for f in files):
         raise typer.Exit(1)
+
+
+def _refused_and_empty(rows: int, cells: int) -> str:
+    """3 rows were refused, 14 cells left empty"""
+    said = [f"{rows:,} row{' was' if rows == 1 else 's were'} refused"] if rows else []
+    verb = "" if rows else " was" if cells == 1 else " were"
+    said += [f"{cells:,} cell{'' if cells == 1 else 's'}{verb} left empty"] if cells else []
+    return ", ".join(said)
 
 
 def _undo(store: Path, batch: int, json_: bool, talk: Any) -> None:
@@ -362,7 +382,7 @@ def quarantine(
     store: StoreOption = STORE,
     json_: JsonOption = False,
 ) -> None:
-    """List refused rows: where each stands in its export, and why it was refused."""
+    """List refused rows and cells left empty: where each stands in its export, and why."""
     if context.invoked_subcommand:
         return
     from pipeline import quarantine as books
@@ -373,31 +393,34 @@ def quarantine(
     with _reading(store) as connection:
         rows = books.refused(connection, wanted)
         reasons = books.by_reason(connection, wanted)
+        counted = books.counted(connection, wanted)
     if out:
         for path, number in books.export(rows, out):
             typer.echo(f"{number} row{'' if number == 1 else 's'}: {path}", err=True)
     elif json_:
-        _print_json({"rows": [row.as_json() for row in rows], "by_reason": reasons, "store": str(store)})
+        counts = dict(zip(("refused", "blanked"), counted, strict=True))
+        _print_json({"rows": [row.as_json() for row in rows], "by_reason": reasons, **counts, "store": str(store)})
     else:
-        _print_refused(rows, reasons)
+        _print_refused(rows, reasons, *counted)
     if rows:
         raise typer.Exit(1)
 
 
-def _print_refused(rows: list[Refused], reasons: list[dict[str, Any]]) -> None:
+def _print_refused(rows: list[Refused], reasons: list[dict[str, Any]], refused: int, blanked: int) -> None:
     from pipeline.output.terminal import table
 
     shown = rows
+    if rows:
+        typer.echo(f"{_refused_and_empty(refused, blanked)}{':' if len(rows) > _SHOWN else '.'}")
     if len(rows) > _SHOWN:
-        typer.echo(f"{len(rows):,} records were refused:")
-        table(reasons, drop=("hint",))
+        table(reasons, drop=("hint", *(name for name, n in (("rows", refused), ("cells", blanked)) if not n)))
         for line in reasons:
             if line["hint"]:
                 typer.echo(f"{line['rule']}: {line['hint']}")
         shown = rows[:_SHOWN]
         typer.echo(f"\nThe first {_SHOWN}; --reason, --file, --column and --kind choose others, --out writes all:")
     table(
-        [{k: getattr(row, k) for k in ("file", "row", "kind", "reason")} for row in shown],
+        [{"file": row.file, "row": row.row, "kind": row.kind, "what": row.told, "reason": row.reason} for row in shown],
         empty="Nothing is in quarantine.",
     )
 
@@ -416,7 +439,7 @@ def retry(
     json_: JsonOption = False,
     quiet: QuietOption = False,
 ) -> None:
-    """Read refused rows again, under today's rules; those that pass go into the store."""
+    """Read refused rows and those with cells left empty again, by today's rules; what passes goes into the store."""
     from pipeline import quarantine as books
     from pipeline.mapping.model import load_mapping
     from pipeline.store.database import open_store
@@ -428,19 +451,25 @@ def retry(
     if not store.exists():
         raise UserError("there is no store here", where=str(store), do="Import something first: canalwise ingest PATH")
     with open_store(store, write=True) as connection:
+        standing = books.standing(connection, wanted, mended) if mended else []
         done = list(books.retry(connection, load_key(store), wanted, mended, talk))
-        left = len(books.refused(connection))
+        refused, blanked = books.counted(connection)
     if json_:
-        _print_json({"files": [d.as_json() for d in done], "quarantined": left, "store": str(store)})
+        files, stand = [d.as_json() for d in done], [s.as_json() for s in standing]
+        left = {"quarantined": refused, "blanked": blanked}
+        _print_json({"files": files, **left, "standing": stand, "store": str(store)})
     else:
         from pipeline.output.terminal import table
 
         table([d.as_json() for d in done], empty="Nothing was in quarantine.", drop=("left",))
-        for one in done:
-            for why in one.left:
-                talk(f"{one.file}: {why}")
-    if left:
-        talk(f"{left} record{' is' if left == 1 else 's are'} still in quarantine.")
+        for of_file in done:
+            for why in of_file.left:
+                talk(f"{of_file.file}: {why}")
+    for one in standing:
+        talk(one.told(str(mapping)))
+    if refused or blanked:
+        talk(f"Still in quarantine: {_refused_and_empty(refused, blanked)}.")
+    if refused or blanked or standing:
         raise typer.Exit(1)
 
 
@@ -448,12 +477,15 @@ def retry(
 def check(store: StoreOption = STORE, json_: JsonOption = False, quiet: QuietOption = False) -> None:
     """Run every suite and every rule across kinds on the store; print and store the result."""
     from pipeline.checks.store import check as run_check
+    from pipeline.quarantine import retry_dated
     from pipeline.store.batches import today
     from pipeline.store.database import open_store
+    from pipeline.store.pseudonyms import load_key
 
     if not store.exists():
         raise UserError("there is no store here", where=str(store), do="Import something first: canalwise ingest PATH")
     with open_store(store, write=True) as connection:
+        retry_dated(connection, load_key(store), _talk(quiet))
         outcome = run_check(connection, today(connection), _talk(quiet))
     if json_:
         _print_json(outcome.as_json())
@@ -522,10 +554,12 @@ def measure(
     json_: JsonOption = False,
 ) -> None:
     """Compute a measure, with n, interval, and what was left out."""
+    from pipeline.measures.answers import unheard
     from pipeline.measures.catalogue import find
     from pipeline.measures.process_chart import process_chart
     from pipeline.measures.process_cusum import process_cusum
     from pipeline.measures.sentence import told
+    from pipeline.measures.uncatalogued import to_write
 
     find(name)
     start, end, known = _date(from_, "--from"), _date(to, "--to"), _date(known_on, "--known-on")
@@ -543,18 +577,24 @@ def measure(
             if only:
                 raise UserError("--where does not go with a CUSUM, which compares groups", do="Give --by alone")
             result = process_cusum(workspace, name, _names(by), start, end)
+            for line in unheard(workspace):
+                typer.echo(line, err=True)
         else:
             found = workspace.compute(name, _names(by), start, end, only)
             result = told(found, workspace.settings.reporting.confidence)
+        lacking = to_write(workspace) if name == "adherence" else ""
     if out:
         from pipeline.output.rows import write_rows
 
         write_rows(result.rows, out, title=result.measure, whole=result.as_json())
         typer.echo(str(out), err=True)
     elif json_:
-        _print_json(result.as_json() | ({"known_on": known} if known else {}))
+        more = ({"known_on": known} if known else {}) | ({"to_write": lacking} if lacking else {})
+        _print_json(result.as_json() | more)
     else:
-        _print_result(result)
+        _print_result(result, empty=lacking or "Nothing to show.")
+        if lacking and result.rows:
+            typer.echo(f"\n{lacking}")
     if known:
         typer.echo(
             f"As known on {known}: later imports do not count; refusals that they settled are not told again.", err=True
@@ -593,7 +633,7 @@ _OF_RATES = frozenset(
 _ASIDE = ("told_from", "at_least_low", "at_most_high")  # of an event seen only at visits
 
 
-def _print_result(result: Result) -> None:
+def _print_result(result: Result, empty: str = "Nothing to show.") -> None:
     from pipeline.measures.catalogue import find
     from pipeline.output.terminal import table
 
@@ -606,7 +646,7 @@ def _print_result(result: Result) -> None:
         for row in result.rows:
             typer.echo(row["sentence"])
     else:
-        table(result.rows, empty="Nothing to show.", drop=_ASIDE if result.kind == "interval_censored" else ())
+        table(result.rows, empty=empty, drop=_ASIDE if result.kind == "interval_censored" else ())
     if signals := getattr(result, "signals", None):
         typer.echo("Signals:")
         for signal in signals:

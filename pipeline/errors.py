@@ -12,7 +12,7 @@ class UserError(Exception):
     exit_code = 2
 
     def __init__(self, what: str, *, where: str | None = None, do: str | None = None) -> None:
-        self.what = what
+        self.what, self.do = what, do
         parts = [f"{where}: {what}" if where else what]
         if do:
             parts.append(do)

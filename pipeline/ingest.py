@@ -21,9 +21,12 @@ from pipeline.errors import UserError
 from pipeline.load import load
 from pipeline.mapping.model import load_mapping
 from pipeline.parts import LeftAlone, Part, parts_of
+from pipeline.quarantine.again import retry_dated
 from pipeline.settings import Settings
 from pipeline.sources import read as sources
+from pipeline.sources.unread import LeftOut, nothing_read
 from pipeline.store.batches import Batch, Counts, same_file_before, today
+from pipeline.store.cells import misread
 from pipeline.store.database import is_new, open_store
 from pipeline.store.pseudonyms import load_key
 from pipeline.store.records import KINDS
@@ -48,10 +51,12 @@ class Imported:
     counts: Counts
     skipped: bool
     aside: tuple[Aside, ...] = ()
+    misread: tuple[str, ...] = ()  # columns of which nearly every cell was left empty
 
     def as_json(self) -> dict[str, Any]:
-        aside = {"aside": len(self.aside)} if self.aside else {}
-        return {"file": self.file, "kind": self.kind, **vars(self.counts), **aside, "skipped": self.skipped}
+        more: dict[str, Any] = {"aside": len(self.aside)} if self.aside else {}
+        more |= {"misread": list(self.misread)} if self.misread else {}
+        return {"file": self.file, "kind": self.kind, **vars(self.counts), **more, "skipped": self.skipped}
 
 
 class OpenQuestionsError(UserError):
@@ -78,37 +83,61 @@ def ingest(
     as_kind: str | None = None,
     mapping_file: Path | None = None,
     progress: Callable[[str], None] = lambda _: None,
+    day: dt.date | None = None,
+    leave_out: Callable[[LeftOut], None] | None = None,
 ) -> Iterator[Imported]:
-    """Import files and folders into the store at `store`, yielding the outcome of each file as it is committed."""
+    """Import files and folders into the store at `store`, yielding the outcome of each file as it is committed.
+
+    `day` is the one that dates are judged by, today at the practice unless it is given. A file that cannot be read does
+    not keep the others out: `leave_out` is called with it. Without that it is a UserError at the end
+    (but for files that nobody would try to read), and so it is where there are no others.
+    """
     mapping = load_mapping(mapping_file) if mapping_file else None
     if as_kind and as_kind not in KINDS:
         raise UserError(f"there is no record kind {as_kind}; the kinds are {', '.join(KINDS)}")
     parts: list[Part] = []
     unclear: list[Part] = []
-    for file in sources.expand(paths):
-        for part in parts_of(file, as_kind, mapping):
+    found = sources.find(paths)
+    left = list(found.left)
+    for file in found.files:
+        try:
+            there = list(parts_of(file, as_kind, mapping))
+        except UserError as e:
+            left.append(LeftOut(str(file), e))
+            continue
+        for part in there:
             if isinstance(part, LeftAlone):
                 progress(f"Left alone: {part.label}: {part.reason}.")
             else:
                 (unclear if part.how.mapping.questions else parts).append(part)
-    if unclear and not parts:
+    if not parts:
+        _tell(left, leave_out, anything=bool(unclear))
         assert mapping_file is not None
         raise OpenQuestionsError(mapping_file, unclear)
     # A store never comes to be without its key, and a file that is no store is not asked for one.
     key = load_key(store) if is_new(store) else None
     with open_store(store, write=True) as connection:
         key = key or load_key(store)
-        changed = False
+        changed = anything = False
         try:
-            for batch, part in _batches(parts, settings):
+            for part, known_as in zip(parts, _known_as(parts), strict=True):
                 progress(f"Importing {part.label}: {part.how.kind} ...")
-                imported = _import(connection, batch, part, key)
+                for name in part.others_patients:
+                    progress(f"{part.label}: {name} is kept as a pseudonym, as the mapping makes patient ids of it.")
+                try:
+                    imported = _import(connection, _batch(part, known_as, settings), part, key, day)
+                except UserError as e:
+                    left.append(LeftOut(part.name, e))
+                    continue
+                anything = True
                 changed = changed or not imported.skipped
                 yield imported
+            changed = retry_dated(connection, key, progress, day) or changed
         finally:
             if changed:  # also when a later file failed: the earlier ones are in
                 progress("Judging by the rules across record kinds ...")
-                across.refresh(connection, today(connection))
+                across.refresh(connection, day or today(connection))
+    _tell(left, leave_out, anything=anything)
     if unclear:
         assert mapping_file is not None
         raise OpenQuestionsError(mapping_file, unclear)
@@ -133,31 +162,54 @@ def undo(store: Path, batch: int, progress: Callable[[str], None] = lambda _: No
     return again
 
 
-def _batches(parts: list[Part], settings: Settings) -> Iterator[tuple[Batch, Part]]:
-    """Each part with what its batch will be known by."""
+def _tell(left: list[LeftOut], leave_out: Callable[[LeftOut], None] | None, *, anything: bool) -> None:
+    """Say which files were left out; a UserError where that is all there is to say, or nobody listens."""
+    left = list({str(one.error): one for one in left}.values())  # a file of several kinds is told once
+    if anything and leave_out is None:
+        left = [one for one in left if not one.by_name]
+    if left and (leave_out is None or not anything):
+        raise nothing_read(left)
+    for one in left if leave_out else []:
+        assert leave_out is not None
+        leave_out(one)
+
+
+# How a part was read, as JSON, its hash, and those of all parts of its kind in the same file.
+_KnownAs = tuple[str, str, tuple[str, ...]]
+
+
+def _known_as(parts: list[Part]) -> list[_KnownAs]:
     how = [json.dumps(_as_read(part)) for part in parts]
     hashes = [hashlib.sha256(text.encode()).hexdigest()[:16] for text in how]
-    for part, mapping, mapping_hash in zip(parts, how, hashes, strict=True):
+    together: dict[tuple[str, str], tuple[str, ...]] = {}
+    for part, own in zip(parts, hashes, strict=True):
+        same = (str(part.file), part.how.kind)
+        together[same] = (*together.get(same, ()), own)
+    return [
+        (mapping, own, together[str(part.file), part.how.kind])
+        for part, mapping, own in zip(parts, how, hashes, strict=True)
+    ]
+
+
+def _batch(part: Part, known_as: _KnownAs, settings: Settings) -> Batch:
+    try:
         data = part.file.read_bytes()
-        yield (
-            Batch(
-                source_file=part.label,
-                kind=part.how.kind,
-                practice=settings.practice,
-                time_zone=settings.time_zone,
-                file_hash=hashlib.sha256(data).hexdigest(),
-                file_bytes=len(data),
-                mapping=mapping,
-                mapping_hash=mapping_hash,
-                rules_hash=fingerprint(part.how.kind),
-                beside=tuple(
-                    other_hash
-                    for other, other_hash in zip(parts, hashes, strict=True)
-                    if other.file == part.file and other.how.kind == part.how.kind
-                ),
-            ),
-            part,
-        )
+    except OSError as e:
+        what = f"the file cannot be read ({e.strerror})"
+        raise UserError(what, where=str(part.file), do="Check the path") from None
+    mapping, mapping_hash, beside = known_as
+    return Batch(
+        source_file=part.label,
+        kind=part.how.kind,
+        practice=settings.practice,
+        time_zone=settings.time_zone,
+        file_hash=hashlib.sha256(data).hexdigest(),
+        file_bytes=len(data),
+        mapping=mapping,
+        mapping_hash=mapping_hash,
+        rules_hash=fingerprint(part.how.kind),
+        beside=beside,
+    )
 
 
 def _as_read(part: Part) -> dict[str, Any]:
@@ -170,19 +222,21 @@ def _as_read(part: Part) -> dict[str, Any]:
     }
 
 
-def _import(connection: Connection, batch: Batch, part: Part, key: bytes) -> Imported:
+def _import(connection: Connection, batch: Batch, part: Part, key: bytes, day: dt.date | None) -> Imported:
     before = same_file_before(connection, batch)
     if before:
-        return Imported(part.label, batch.kind, before, skipped=True)
+        return Imported(part.label, batch.kind, before, skipped=True, misread=tuple(misread(connection, batch)))
     raw = part.read()
     connection.begin()
     try:
-        counts = load(connection, raw, part.how, batch, key, today=dt.datetime.now(ZoneInfo(batch.time_zone)).date())
+        day = day or dt.datetime.now(ZoneInfo(batch.time_zone)).date()
+        counts = load(connection, raw, part.how, batch, key, today=day)
         connection.commit()
     except BaseException:
         _roll_back(connection)
         raise
-    return Imported(part.label, batch.kind, counts, skipped=False, aside=raw.aside)
+    unread = tuple(misread(connection, batch)) if counts.blanked else ()
+    return Imported(part.label, batch.kind, counts, skipped=False, aside=raw.aside, misread=unread)
 
 
 def _roll_back(connection: Connection) -> None:

@@ -1,25 +1,35 @@
 """One table of an export into the store: typed, pseudonymised, judged, merged; what is refused goes to quarantine.
 
+An impossible or unknown value in a column that may be empty empties that cell, and the record stays; the cell is listed
+in quarantine as well. Keys and what else is required of a record, and rules about it as a whole, refuse it.
+
 Everything here happens in the caller's transaction.
 """
 
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from pipeline.checks.judge import create_faults, judge
-from pipeline.checks.suites import suite
+from pipeline.checks.suites import Rule, suite, vocabulary
 from pipeline.mapping.recognise import Recognised
 from pipeline.refusals import as_meant, first_record, keep, settle
+from pipeline.store import cells
 from pipeline.store.batches import Batch, Counts, merge, next_id
+from pipeline.store.frames import frame
 from pipeline.store.pseudonyms import pseudonyms
 from pipeline.store.records import KINDS
+from pipeline.store.reread import withdraw
 
 if TYPE_CHECKING:
     import duckdb
     import polars as pl
 
+    from pipeline.mapping.apply import Typed
+    from pipeline.mapping.patients import Hidden
     from pipeline.sources.table import Broken, RawTable
 
     Connection = duckdb.DuckDBPyConnection
@@ -28,30 +38,30 @@ if TYPE_CHECKING:
 def load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, key: bytes, *, today: dt.date) -> Counts:
     """Write the records of `raw` as one batch. `key` makes pseudonyms; `today` is the day that dates are judged by.
 
-    Raises AssertionError when the books do not add up; the caller rolls back.
+    Raises AssertionError when the books, of rows or of cells, do not add up; the caller rolls back.
     """
-    from pipeline.mapping.apply import apply
-
-    raw = as_meant(raw)
-    typed = apply(raw, how.kind, how.mapping, how.options, batch.practice, batch.time_zone, where=batch.source_file)
-    records = _pseudonymised(typed.records, key)
+    hidden, typed = typed_of(as_meant(raw), how, batch, key)
+    raw = hidden.shown
+    records = _pseudonymised(_in_our_words(typed.records, how.kind), key)
     batch_id = next_id(connection)
     create_faults(connection, "faults")
-    connection.register("typed_records", records.to_arrow())
-    connection.execute(
-        f"create or replace temp view incoming as select {batch_id}::bigint as batch_id, * from typed_records"
-    )
-    _add_unparsed(connection, typed.faults, batch_id)
+    _offer(connection, records, batch_id)
+    _judge_and_blank(connection, records, suite(how.kind), batch_id, today)
+    _add_unparsed(connection, typed.faults, how.kind, batch_id)
     _add_broken(connection, raw.broken, batch_id, typed.per_row)
-    judge(connection, "incoming", suite(how.kind), "faults", today)
     _not_missing(connection, typed.faults)
+    cells.lost(connection)
     repeats = _refuse_contradictions(connection, how.kind)
     connection.execute(
         "create or replace temp table refused as "
         "select distinct record_no, source_row from faults where action = 'quarantine'"
     )
-    counts = merge(connection, batch, batch_id, incoming="incoming", refused="refused", repeats=repeats)
-    # A file read again under another mapping or other rules: its earlier refusals are void.
+    # Of rows that say the same one without blanked cells comes first.
+    first = "record_no in (select record_no from lost), record_no"
+    counts = merge(connection, batch, batch_id, incoming="incoming", refused="refused", repeats=repeats, first=first)
+    # A file read again under another mapping or other rules: its earlier refusals are void, and so are records that
+    # only the other mapping made of it.
+    withdraw(connection, batch, batch_id, "incoming", "refused")
     connection.execute(
         "delete from quarantine where batch_id in (select batch_id from batches "
         "where file_hash = ? and kind = ? and practice = ? and batch_id <> ? "
@@ -59,19 +69,86 @@ def load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, k
         [batch.file_hash, batch.kind, batch.practice, batch_id, batch.mapping_hash, list(batch.beside)],
     )
     settle(connection, raw, how.kind)
-    if counts.quarantined:
-        keep(connection, raw, how, batch, typed.per_row, key)
+    keep(connection, raw, how, batch, typed.per_row)
+    counts = replace(counts, blanked=cells.account(connection, how.kind, batch_id, typed.cells))
     connection.unregister("typed_records")
     connection.execute(
         f"""insert into flags
             select '{how.kind}', f.batch_id, f.record_no, f.source_row, f.rule, f.action, f.reason, f.columns, []
-            from faults f join {how.kind} t using (batch_id, record_no)"""
+            from faults f join {how.kind} t using (batch_id, record_no) where f.action = 'warn'"""
     )
     return counts
 
 
+def typed_of(raw: RawTable, how: Recognised, batch: Batch, key: bytes) -> tuple[Hidden, Typed]:
+    """The records of an export, and the export as it may be kept: with pseudonyms for patients' numbers in both."""
+    from pipeline.mapping.apply import apply
+    from pipeline.mapping.patients import hide
+
+    hidden = hide(raw, how.kind, how.mapping, batch.practice, key)
+    typed = apply(
+        hidden.read, how.kind, hidden.mapping, how.options, batch.practice, batch.time_zone, where=batch.source_file
+    )
+    return hidden, replace(typed, faults=hidden.told(typed.faults))
+
+
+def _offer(connection: Connection, records: pl.DataFrame, batch_id: int) -> None:
+    """Let DuckDB see the records as the relation `incoming`."""
+    connection.register("typed_records", records.to_arrow())
+    connection.execute(
+        f"create or replace temp view incoming as select {batch_id}::bigint as batch_id, * from typed_records"
+    )
+
+
+def _in_our_words(records: pl.DataFrame, kind: str) -> pl.DataFrame:
+    """The records with words of a list as the list writes them: "Crown " is crown. What is no word of it stays."""
+    import polars as pl
+
+    from pipeline.mapping.parse import fold, folded
+
+    changed = []
+    for column, words in vocabulary(kind).items():
+        found = records[column].drop_nulls().unique()
+        other = found.filter(~found.is_in(words))
+        if len(other):
+            meant = other.to_frame("v").select(folded(pl.col("v")).replace({fold(word): word for word in words}))["v"]
+            changed.append(pl.col(column).replace(other, meant).alias(column))
+    return records.with_columns(changed)
+
+
+def _judge_and_blank(
+    connection: Connection, records: pl.DataFrame, rules: Sequence[Rule], batch_id: int, today: dt.date
+) -> None:
+    """Judge the records: by the rules that blank first, by the others as they are without the blanked cells.
+
+    A rule judges one record. So all are asked at once, and only records that lost a cell are judged again.
+    """
+    import polars as pl
+
+    judge(connection, "incoming", rules, "faults", today)
+    connection.execute(
+        'create or replace temp table blanked as select record_no, unnest(columns) as "column" from faults '
+        "where action = 'blank'"
+    )
+    blanked = frame(connection, 'select distinct record_no, "column" from blanked')
+    if not blanked.height:
+        return
+    _offer(
+        connection,
+        records.with_columns(
+            pl.when(~pl.col("record_no").is_in(cells["record_no"].implode())).then(column).alias(column)
+            for (column,), cells in blanked.partition_by("column", as_dict=True).items()
+        ),
+        batch_id,
+    )
+    touched = "record_no in (select record_no from blanked)"
+    connection.execute(f"delete from faults where action <> 'blank' and {touched}")
+    connection.execute(f"create or replace temp view touched as select * from incoming where {touched}")
+    judge(connection, "touched", [rule for rule in rules if rule.action != "blank"], "faults", today)
+
+
 def _pseudonymised(records: pl.DataFrame, key: bytes) -> pl.DataFrame:
-    """The records with every patient id replaced by its keyed pseudonym."""
+    """The records with every patient id a pseudonym: also where it comes from no cell but a mapping's default."""
     import polars as pl
 
     if "patient_id" not in records.columns:
@@ -85,22 +162,26 @@ def _pseudonymised(records: pl.DataFrame, key: bytes) -> pl.DataFrame:
     )
 
 
-def _add_unparsed(connection: Connection, faults: pl.DataFrame, batch_id: int) -> None:
+def _add_unparsed(connection: Connection, faults: pl.DataFrame, kind: str, batch_id: int) -> None:
+    """What does not parse is a blanked cell, but where the column is required, or the row no record at all."""
     if faults.height:
         connection.register("unparsed", faults)
+        optional = [column.name for column in KINDS[kind].columns if not column.required]
         connection.execute(
-            f"insert into faults select {batch_id}, record_no, source_row, rule, reason, [\"column\"], 'quarantine' "
-            "from unparsed"
+            f"""insert into faults select {batch_id}, record_no, source_row, rule, reason, ["column"],
+                if(rule = 'value_does_not_parse' and list_contains(?, "column"), 'blank', 'quarantine')
+                from unparsed""",
+            [optional],
         )
         connection.unregister("unparsed")
 
 
 def _not_missing(connection: Connection, unparsed: pl.DataFrame) -> None:
-    """What stands in the export but does not parse is not said to be missing as well."""
+    """Of a refused record, what stands in the export but does not parse is not said to be missing as well."""
     if unparsed.height:
         connection.register("unparsed", unparsed)
         connection.execute(
-            """delete from faults where rule like '%incomplete' and list_has_all(
+            """delete from faults where action = 'quarantine' and rule like '%incomplete' and list_has_all(
                    (select list(u."column") from unparsed as u where u.record_no = faults.record_no),
                    string_split(regexp_extract(reason, 'Found: (.*)[.]$', 1), ', '))"""
         )
@@ -123,13 +204,23 @@ def _add_broken(connection: Connection, broken: tuple[Broken, ...], batch_id: in
         connection.unregister("broken")
 
 
+def _but_for_blanked(column: str, keys: str) -> str:
+    """SQL of a column in which a blanked cell holds what another row of its key says there."""
+    blank = f"""record_no in (select record_no from lost where "column" = '{column}')"""
+    others = f'any_value(case when not ({blank}) then "{column}" end) over (partition by {keys})'
+    return f'case when {blank} then {others} else "{column}" end as "{column}"'
+
+
 def _refuse_contradictions(connection: Connection, kind: str) -> bool:
     """Refuse sound rows of one file that share a key but say different things: which is right is not to be told.
 
-    Says whether any sound rows share a key at all.
+    A blanked cell says nothing. Says whether any sound rows share a key at all. Reads the relation `lost` as well.
     """
     keys = ", ".join(f'"{k}"' for k in ("practice", *KINDS[kind].key))
-    columns = ", ".join(f'"{c}"' for c in ("practice", *KINDS[kind].names))
+    blanked = {name for (name,) in connection.execute('select distinct "column" from lost').fetchall()}
+    columns = ", ".join(
+        _but_for_blanked(c, keys) if c in blanked else f'"{c}"' for c in ("practice", *KINDS[kind].names)
+    )
     refused = "select record_no from faults where action = 'quarantine'"
     any_refused = connection.execute(f"{refused} limit 1").fetchone() is not None
     sound = f"(select * from incoming where record_no not in ({refused}))" if any_refused else "incoming"

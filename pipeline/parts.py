@@ -22,6 +22,12 @@ class Part:
     label: str
     how: Recognised
     knows: Knows
+    others_patients: tuple[str, ...] = ()  # its columns that another table of the mapping makes patient ids of
+
+    @property
+    def name(self) -> str:
+        """As a person would look for it."""
+        return str(self.file) if self.label == self.file.name else f"{self.file}, sheet {self.sheet}"
 
     def read(self) -> RawTable:
         return sources.read(self.file, self.how.options.dialect, self.sheet, self.knows)
@@ -102,4 +108,12 @@ def _parts(file: File, sheet: str | None, label: str, as_kind: str | None, mappi
     header = sources.header(file, options.dialect, sheet, known)
     where = str(file) if sheet is None or label == file.name else f"{file}, sheet {sheet}"
     found = recognise(header, where, name=file.name, as_kind=as_kind, mapping=mapping)
-    return [Part(file, sheet, label, how, known) for how in found]
+    return [Part(file, sheet, label, how, known, _others_patients(header, how)) for how in found]
+
+
+def _others_patients(header: tuple[str, ...], how: Recognised) -> tuple[str, ...]:
+    if not how.mapping.patients or how.mapping.patient_sources:
+        return ()
+    from pipeline.mapping.patients import private_sources
+
+    return private_sources(header, how.mapping)

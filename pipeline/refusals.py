@@ -1,4 +1,4 @@
-"""What the store keeps of refused rows, and when a refusal is settled."""
+"""What the store keeps of refused rows and of rows with blanked cells, and when either is settled."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ from pipeline.mapping.model import place
 from pipeline.mapping.recognise import Recognised
 from pipeline.store.batches import Batch
 from pipeline.store.frames import frame
-from pipeline.store.pseudonyms import pseudonyms
 from pipeline.store.records import KINDS
 
 if TYPE_CHECKING:
@@ -47,11 +46,11 @@ def first_record(source_row: int, per_row: int) -> int:
 
 
 def settle(connection: Connection, raw: RawTable, kind: str) -> None:
-    """Take refusals out of quarantine whose record is in the store now: one of their key, in whatever file.
+    """Take refusals and blanked cells out of quarantine whose record came again: one of their key, in whatever file.
 
-    A row that comes back from an export of the quarantine takes the place of the very row it was made from, whether it
-    is sound now or refused again, and also where its key itself was mended. Reads the relations `incoming` and
-    `refused` of the load.
+    Cells that are blank in it as well are listed anew, see `keep`. A row that comes back from an export of the
+    quarantine takes the place of the very row it was made from, whether it is sound now or refused again, and also
+    where its key itself was mended. Reads the relations `incoming` and `refused` of the load.
     """
     if not connection.execute("select 1 from quarantine where kind = ? limit 1", [kind]).fetchone():
         return
@@ -77,31 +76,27 @@ def key_of(kind: str, alias: str) -> str:
     return " || chr(31) || ".join(f'{alias}."{column}"' for column in ("practice", *KINDS[kind].key))
 
 
-def keep(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, per_row: int, key: bytes) -> None:
-    """Keep refused rows with their reasons and what is needed to mend them: mapped cells only, pseudonyms for ids.
+def keep(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, per_row: int) -> None:
+    """Keep refused rows, and those with blanked cells, with their reasons and what is needed to mend them: mapped cells
+    only, as `raw` has them.
 
-    Reads the relations `faults`, `refused` and `incoming` of the load.
+    `raw` has pseudonyms for patients' numbers already (mapping/patients.py). Reads the relations `faults`, `refused`,
+    `lost` and `incoming` of the load.
     """
     import polars as pl
 
-    refused = frame(connection, "select distinct source_row from refused")
+    from pipeline.mapping.patients import private_sources
+
+    refused = frame(connection, "select source_row from refused union select source_row from lost")
+    if not refused.height:
+        return
     cell = {name: f"c{place(raw.header, name)}" for name in how.mapping.sources}
     rows = raw.rows.join(refused, on="source_row", how="semi").select(
         "source_row", *(pl.col(c).alias(name) for name, c in cell.items())
     )
-    patient, practice = how.mapping.columns.get("patient_id"), how.mapping.columns.get("practice")
-    if patient:
-        # Keyed by the practice of the row, as the record's own pseudonym is: a mended row must meet the others again.
-        practices = rows[practice.sources[0]].to_list() if practice else [""] * rows.height
-        parts = [pl.col(name).str.strip_chars().replace("", None) for name in patient.sources]
-        ids = rows.select(id=pl.concat_str(parts, separator=patient.join).fill_null(""))["id"]
-        pairs = [(p.strip() or batch.practice, id_.strip()) for p, id_ in zip(practices, ids, strict=True)]
-        masked = [pseudonym if id_ else "" for pseudonym, (_, id_) in zip(pseudonyms(pairs, key), pairs, strict=True)]
-        # What an id is joined from is an id as well: the first part holds the pseudonym, the others nothing.
-        rows = rows.with_columns(pl.lit("").alias(name) for name in patient.sources)
-        rows = rows.with_columns(pl.Series(patient.sources[0], masked, dtype=pl.String))
     texts = [(row.pop("source_row"), json.dumps(row, ensure_ascii=False)) for row in rows.iter_rows(named=True)]
-    private = patient is not None or bool(set(raw.header) - set(how.mapping.sources) - set(ABOUT))
+    unmapped = set(raw.header) - set(how.mapping.sources) - set(ABOUT)
+    private = bool(unmapped or private_sources(raw.header, how.mapping))
     texts += [(b.source_row, WITHHELD if private else _within(b.raw, len(raw.header), raw.found)) for b in raw.broken]
     kept = pl.DataFrame(texts, schema={"source_row": pl.Int64, "record": pl.String}, orient="row")
     connection.register("refused_texts", kept)
@@ -110,9 +105,21 @@ def keep(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, p
            select any_value(f.batch_id), f.record_no, $kind, $file, any_value(f.source_row),
                   any_value({key_of(how.kind, "i")}),
                   list(f.rule order by f.rule), list(f.reason order by f.rule),
-                  list_distinct(flatten(list(f.columns))), any_value(t.record)
+                  list_distinct(flatten(list(f.columns))), any_value(t.record), 'row'
            from faults f join refused_texts t using (source_row) left join incoming i using (record_no)
-           where f.action = 'quarantine' group by f.record_no order by f.record_no""",
+           where f.action in ('quarantine', 'blank') and f.record_no in (select record_no from refused)
+           group by f.record_no order by f.record_no""",
+        {"kind": how.kind, "file": batch.source_file},
+    )
+    connection.execute(
+        f"""insert into quarantine
+           select any_value(i.batch_id), l.record_no, $kind, $file, any_value(l.source_row),
+                  any_value({key_of(how.kind, "i")}),
+                  list(l.rule order by l."column", l.rule), list(l.reason order by l."column", l.rule),
+                  list(l."column" order by l."column", l.rule), any_value(t.record), 'cell'
+           from lost l join refused_texts t using (source_row) join incoming i using (record_no)
+           where l.record_no not in (select record_no from refused)
+           group by l.record_no order by l.record_no""",
         {"kind": how.kind, "file": batch.source_file},
     )
     connection.unregister("refused_texts")

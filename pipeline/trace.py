@@ -141,7 +141,9 @@ def trace(connection: Connection, instrument: str | None = None, lot: str | None
         )
     untracked_uses = _count(connection, f"select count(*) from instrument_uses where {unseen}")
     quarantined = _count(
-        connection, "select count(*) from quarantine where kind in ('instruments', 'instrument_uses', 'incidents')"
+        connection,
+        "select count(*) from quarantine "
+        "where what = 'row' and kind in ('instruments', 'instrument_uses', 'incidents')",
     )
     return Trace(instruments, canals, untracked_uses, quarantined)
 

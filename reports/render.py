@@ -75,6 +75,8 @@ def render(
         Thread(target=_load_ahead).start()
         workspace, catalogue = open_workspace(connection, settings, None), _catalogue()
         source = Source(workspace, catalogue)
+        for line in _unheard(workspace) if getattr(settings, "answers", ()) else []:
+            tell(line)
         months = _months_with_data(source)
         today = datetime.now(ZoneInfo(settings.time_zone)).date()
         first = date.fromisoformat(f"{min(months)}-01") if months else None
@@ -172,6 +174,11 @@ def _load_ahead() -> None:
 
 
 # ---- what there is to report on ---------------------------------------------------------------------------------
+
+
+def _unheard(workspace: Any) -> list[str]:
+    unheard: list[str] = import_module("pipeline.measures.answers").unheard(workspace)
+    return unheard
 
 
 def open_workspace(connection: Any, settings: Any, as_of: date | None) -> Any:

@@ -220,13 +220,22 @@ def _record(connection: Connection, relation: str, rule: Rule, bad: list[Any], i
     unit = f" {rule.shown_in}" if rule.shown_in else ""
     shown = f"|| ' Found: ' || v::varchar || '{unit}.'" if rule.show_value else ""
     condition = "v is null" if rule.judges_null else "v in (select unnest($bad))"
+    # The cells that are emptied: those that the value names, as in "completed_on in the future", or all.
+    named = "regexp_extract_all(v::varchar, '(?:^|, )(\\w+)', 1)"
+    faulty = f"coalesce(nullif([c for c in $columns if list_contains({named}, c)], []), $columns)"
+    columns = faulty if len(rule.blanks) > 1 else "$columns"
     sql = f"""
         insert into {into}
-        select batch_id, record_no, source_row, $rule, $reason {shown}, $columns, $action
+        select batch_id, record_no, source_row, $rule, $reason {shown}, {columns}, $action
         from (select r.batch_id, r.record_no, r.source_row, {judged} as v from {relation} as r)
         where {condition}
     """
-    parameters = {"rule": rule.id, "reason": rule.reason, "columns": list(rule.columns), "action": rule.action}
+    parameters = {
+        "rule": rule.id,
+        "reason": rule.reason,
+        "columns": list(rule.blanks or rule.columns),
+        "action": rule.action,
+    }
     if not rule.judges_null:
         parameters["bad"] = bad
     done = connection.execute(sql, parameters).fetchone()

@@ -19,8 +19,9 @@ class Rule:
     """One expectation with what a person must know of it.
 
     `judged` is an SQL expression over a record `r`: the value that the expectation judges. `action` is quarantine
-    (the record is refused), warn or flag (it stays, marked). `spoils` names measures, or tables of facts, whose unit
-    is left out when it is built from a flagged record.
+    (the record is refused), blank (its cells `blanks` are emptied, of several those that the judged value names, and
+    the record stays), warn or flag (it stays, marked). `spoils` names measures, or tables of facts, whose unit is left
+    out when it is built from a flagged record.
     """
 
     id: str
@@ -30,6 +31,7 @@ class Rule:
     action: str
     reason: str
     columns: tuple[str, ...]
+    blanks: tuple[str, ...]
     show_value: bool
     shown_in: str
     spoils: tuple[str, ...]
@@ -50,6 +52,8 @@ def suite(name: str) -> tuple[Rule, ...]:
     rules = []
     for expectation in json.loads(_text(name))["expectations"]:
         meta, column = expectation["meta"], expectation["kwargs"]["column"]
+        columns = tuple(meta.get("columns", [column]))
+        blanks = tuple(meta.get("blanks", columns)) if meta["action"] == "blank" else ()
         rules.append(
             Rule(
                 id=meta["rule"],
@@ -58,7 +62,8 @@ def suite(name: str) -> tuple[Rule, ...]:
                 judged=meta.get("sql", f'r."{column}"'),
                 action=meta["action"],
                 reason=meta["reason"],
-                columns=tuple(meta.get("columns", [column])),
+                columns=columns,
+                blanks=blanks,
                 show_value=bool(meta.get("show_value", False)),
                 shown_in=meta.get("shown_in", ""),
                 spoils=tuple(meta.get("spoils", ())),
@@ -70,6 +75,18 @@ def suite(name: str) -> tuple[Rule, ...]:
 def all_rules() -> dict[str, Rule]:
     """Every rule by its id."""
     return {rule.id: rule for name in (*KINDS, ACROSS) for rule in suite(name)}
+
+
+@cache
+def vocabulary(kind: str) -> dict[str, tuple[str, ...]]:
+    """The words that a column may hold, for each column with a list: what stands in none of them is no word of it."""
+    return {
+        column.name: tuple(rule.expectation["kwargs"]["value_set"])
+        for column in KINDS[kind].columns
+        for rule in suite(kind)
+        if column.type == "text" and rule.judged == f'r."{column.name}"' and rule.action in ("quarantine", "blank")
+        if "value_set" in rule.expectation["kwargs"]
+    }
 
 
 @cache

@@ -1,7 +1,7 @@
--- One row an instrumented canal and check that applies to it: met 1, not met 0, not recorded null. A canal whose
--- sequence is in the practice's catalogue is held against the catalogue, any other against common practice (no source;
--- common defaults of the trade that a catalogue overrides). A check of several uses is judged on those that are
--- recorded; partly_recorded is 1 where some were not. Depths may be half a millimetre beyond: they are read off a stop.
+-- One row an instrumented canal and check that applies to it: met 1, not met 0, not recorded null. A canal is held
+-- against the practice's own catalogue; one whose sequence is not there has one row without a check. A check of several
+-- uses is judged on those that are recorded; partly_recorded is 1 where some were not. Depths may be half a millimetre
+-- beyond: they are read off a stop.
 with asked as (
     select
         f.practice,
@@ -17,11 +17,10 @@ with asked as (
         s.irrigant_ml as asked_irrigant_ml,
         s.length_confirmed_before_step as asked_length_before_step,
         s.apical_gauging as asked_gauging,
-        s.final_size as asked_final_size,
-        case when s.sequence is null then 'common practice' else 'catalogue' end as held_against
+        s.final_size as asked_final_size
     from canal_facts as f
     inner join canals as c on c.practice = f.practice and c.treatment_id = f.treatment_id and c.canal = f.canal
-    left join catalogue_sequences as s on s.sequence = f.sequence
+    inner join catalogue_sequences as s on s.sequence = f.sequence
 ),
 
 -- Uses in their order; the same instrument (size, taper, motion) taken again is counted.
@@ -37,11 +36,9 @@ uses as (
         u.torque_ncm,
         u.depth_mm,
         u.irrigant_ml,
-        a.held_against,
         a.catalogue_sequence,
         a.asked_irrigant_ml,
         a.working_length_mm,
-        a.length_confirmed,
         row_number() over (
             partition by u.practice, u.treatment_id, u.canal order by u.step, u.started_at, u.use_id
         ) as place,
@@ -49,7 +46,7 @@ uses as (
             partition by u.practice, u.treatment_id, u.canal, u.size, cast(round(u.taper * 1000) as integer), u.motion
             order by u.step, u.started_at, u.use_id
         ) as occurrence
-    from instrument_uses as u
+    from use_base as u
     inner join asked as a on a.practice = u.practice and a.treatment_id = u.treatment_id and a.canal = u.canal
 ),
 
@@ -71,42 +68,6 @@ matched as (
             and cast(round(s.taper * 1000) as integer) = u.taper_thousandths
             and s.motion = u.motion
             and s.occurrence = least(u.occurrence, s.occurrences)
-),
-
--- Without a catalogue the first engine-driven instrument is taken for the coronal step where another follows, the
--- second for the middle step where a third follows.
-engine_driven as (
-    select
-        practice,
-        treatment_id,
-        canal,
-        size,
-        taper_thousandths,
-        motion,
-        row_number() over (partition by practice, treatment_id, canal order by min(place)) as engine_place,
-        count(*) over (partition by practice, treatment_id, canal) as engine_instruments
-    from uses
-    where held_against = 'common practice' and motion <> 'hand'
-    group by practice, treatment_id, canal, size, taper_thousandths, motion
-),
-
-by_default as (
-    select
-        u.*,
-        case
-            when e.engine_place = 1 and e.engine_instruments >= 2 then 'coronal step to half'
-            when e.engine_place = 2 and e.engine_instruments >= 3 then 'middle step to two-thirds'
-        end as step_name
-    from uses as u
-    left join engine_driven as e
-        on
-            e.practice = u.practice
-            and e.treatment_id = u.treatment_id
-            and e.canal = u.canal
-            and e.size = u.size
-            and e.taper_thousandths = u.taper_thousandths
-            and e.motion = u.motion
-    where u.held_against = 'common practice'
 ),
 
 -- Each use held against each check that applies to it.
@@ -149,49 +110,6 @@ judged_uses as (
         case when irrigant_ml >= asked_irrigant_ml then 1 when irrigant_ml < asked_irrigant_ml then 0 end as met
     from uses
     where asked_irrigant_ml is not null
-    union all
-    select
-        practice,
-        treatment_id,
-        canal,
-        'speed of 150 to 300 rpm' as check_name,
-        case when speed_rpm between 150 and 300 then 1 when speed_rpm is not null then 0 end as met
-    from by_default
-    where motion = 'rotation'
-    union all
-    select
-        practice,
-        treatment_id,
-        canal,
-        '1 ml of irrigant after each instrument' as check_name,
-        case when irrigant_ml >= 1 then 1 when irrigant_ml < 1 then 0 end as met
-    from by_default
-    union all
-    select
-        practice,
-        treatment_id,
-        canal,
-        step_name as check_name,
-        case
-            when depth_mm > working_length_mm / 2.0 + 0.5 then 0
-            when depth_mm <= working_length_mm / 2.0 + 0.5 then 1
-        end as met
-    from by_default
-    where step_name = 'coronal step to half'
-    union all
-    -- Beyond two-thirds only when the length is confirmed again; records tell whether it was, not when.
-    select
-        practice,
-        treatment_id,
-        canal,
-        step_name as check_name,
-        case
-            when depth_mm <= working_length_mm * 2 / 3.0 + 0.5 then 1
-            when depth_mm > working_length_mm * 2 / 3.0 + 0.5
-                then case when length_confirmed = 'none' then 0 when length_confirmed is not null then 1 end
-        end as met
-    from by_default
-    where step_name = 'middle step to two-thirds'
 ),
 
 in_canal as (
@@ -232,8 +150,17 @@ per_canal as (
         treatment_id,
         canal,
         count(*) as all_uses,
-        sum(case when motion <> 'hand' then 1 else 0 end) as engine_uses,
-        sum(case when motion <> 'hand' and step_place is null then 1 else 0 end) as strange_engine_uses
+        sum(case when motion in ('rotation', 'reciprocation', 'mixed') then 1 else 0 end) as engine_uses,
+        -- Which step a use is cannot be told without its size, taper or motion.
+        count(case when size is not null and taper_thousandths is not null and motion is not null then 1 end)
+            as told_uses,
+        sum(
+            case
+                when size is null or taper_thousandths is null then 0
+                when motion in ('rotation', 'reciprocation', 'mixed') and step_place is null then 1
+                else 0
+            end
+        ) as strange_engine_uses
     from matched
     group by practice, treatment_id, canal
 ),
@@ -241,7 +168,7 @@ per_canal as (
 in_catalogue as (
     select
         sequence,
-        sum(case when motion <> 'hand' then 1 else 0 end) as engine_steps,
+        sum(case when motion in ('rotation', 'reciprocation', 'mixed') then 1 else 0 end) as engine_steps,
         count(depth_share) as steps_with_depth,
         count(slowest_rpm) as steps_with_speed,
         count(torque_ncm) as steps_with_torque,
@@ -261,6 +188,7 @@ of_canal as (
     select
         a.*,
         p.all_uses,
+        coalesce(p.told_uses, 0) as told_uses,
         coalesce(p.engine_uses, 0) as engine_uses,
         coalesce(p.strange_engine_uses, 0) as strange_engine_uses,
         coalesce(o.steps, 0) as steps_out_of_place,
@@ -298,7 +226,9 @@ checks as (
         'order of steps' as check_name,
         case
             when all_uses is null then null
-            when steps_out_of_place > 0 or strange_engine_uses > 0 then 0
+            when strange_engine_uses > 0 then 0
+            when told_uses < all_uses then null
+            when steps_out_of_place > 0 then 0
             else 1
         end as met,
         0 as partly_recorded
@@ -310,7 +240,10 @@ checks as (
         treatment_id,
         canal,
         'length confirmed' as check_name,
-        case when length_confirmed = 'none' then 0 when length_confirmed is not null then 1 end as met,
+        case
+            when length_confirmed in ('apex locator', 'radiograph', 'both') then 1
+            when length_confirmed is not null then 0
+        end as met,
         0 as partly_recorded
     from of_canal
     where asked_length_before_step is not null
@@ -336,54 +269,43 @@ checks as (
     where asked_final_size is not null
     union all
     select
-        practice,
-        treatment_id,
-        canal,
-        'glide path to size 20' as check_name,
-        case when glide_path_size >= 20 then 1 when glide_path_size < 20 then 0 end as met,
-        0 as partly_recorded
-    from of_canal
-    where held_against = 'common practice' and engine_uses > 0
-    union all
-    select
-        practice,
-        treatment_id,
-        canal,
-        'size that binds recorded' as check_name,
-        case when apical_gauge_size is not null then 1 when gauged > 0 then 0 end as met,
-        0 as partly_recorded
-    from of_canal
-    where held_against = 'common practice'
-    union all
-    select practice, treatment_id, canal, check_name, met, partly_recorded
-    from in_canal
-    -- Nothing is known of the uses of a canal: its checks of uses are not recorded.
+        c.practice,
+        c.treatment_id,
+        c.canal,
+        c.check_name,
+        c.met,
+        case when p.told_uses < p.all_uses and c.check_name <> 'irrigation' then 1 else c.partly_recorded end
+            as partly_recorded
+    from in_canal as c
+    inner join per_canal as p on p.practice = c.practice and p.treatment_id = c.treatment_id and p.canal = c.canal
+    -- Nothing is known of the uses of a canal, or not what they were: its checks of uses are not recorded.
     union all
     select practice, treatment_id, canal, 'depth of steps' as check_name, null as met, 0 as partly_recorded
     from of_canal
-    where all_uses is null and steps_with_depth > 0
+    where told_uses = 0 and steps_with_depth > 0
     union all
     select practice, treatment_id, canal, 'speed' as check_name, null as met, 0 as partly_recorded
     from of_canal
-    where all_uses is null and steps_with_speed > 0
+    where told_uses = 0 and steps_with_speed > 0
     union all
     select practice, treatment_id, canal, 'torque' as check_name, null as met, 0 as partly_recorded
     from of_canal
-    where all_uses is null and steps_with_torque > 0
+    where told_uses = 0 and steps_with_torque > 0
     union all
     select practice, treatment_id, canal, 'irrigation' as check_name, null as met, 0 as partly_recorded
     from of_canal
     where all_uses is null and asked_irrigant_ml is not null
     union all
     select
-        practice,
-        treatment_id,
-        canal,
-        '1 ml of irrigant after each instrument' as check_name,
+        f.practice,
+        f.treatment_id,
+        f.canal,
+        cast(null as varchar) as check_name,
         null as met,
         0 as partly_recorded
-    from of_canal
-    where all_uses is null and held_against = 'common practice'
+    from canal_facts as f
+    left join catalogue_sequences as s on s.sequence = f.sequence
+    where s.sequence is null
 )
 
 select
@@ -401,7 +323,6 @@ select
     f.kind,
     f.lesion,
     f.curvature_class,
-    a.held_against,
     k.check_name,
     k.met,
     k.partly_recorded,
@@ -409,4 +330,3 @@ select
     f.flags
 from checks as k
 inner join canal_facts as f on f.practice = k.practice and f.treatment_id = k.treatment_id and f.canal = k.canal
-inner join asked as a on a.practice = k.practice and a.treatment_id = k.treatment_id and a.canal = k.canal

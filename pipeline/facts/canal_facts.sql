@@ -83,8 +83,9 @@ consumed as (
         practice,
         treatment_id,
         canal,
-        sum(case when instrument_id is null then 1 else 0 end) as untracked_uses
-    from instrument_uses
+        sum(case when instrument_id is null then 1 else 0 end) as untracked_uses,
+        sum(case when instrument_id is null and size is null then 1 else 0 end) as unnamed_uses
+    from use_base
     group by practice, treatment_id, canal
 ),
 
@@ -136,9 +137,12 @@ select
     coalesce(t.measured_minutes, e.minutes) as minutes,
     greatest(t.clock_in_doubt, coalesce(v.clock_in_doubt, 0)) as clock_in_doubt,
     n.untracked_uses,
+    -- Uses that name neither serial nor size: how many instruments they were is not known.
+    n.unnamed_uses,
     k.cost,
     k.without_price,
     coalesce(s.separations, 0) as separations,
+    case when coalesce(w.separations_told, 0) = 0 then 'neither results of uses nor kinds of incidents are recorded' end as not_watched,
     h.uses,
     h.uses_with_seconds,
     h.seconds as instrument_seconds,
@@ -155,4 +159,5 @@ left join cost as k on k.practice = t.practice and k.treatment_id = t.treatment_
 left join visits_in_doubt as v on v.practice = t.practice and v.treatment_id = t.treatment_id
 left join separated as s on s.practice = t.practice and s.treatment_id = t.treatment_id and s.canal = t.canal
 left join canal_shaping as h on h.practice = t.practice and h.treatment_id = t.treatment_id and h.canal = t.canal
+left join results_told as w on w.practice = t.practice
 left join incident_flags as i on i.practice = t.practice and i.treatment_id = t.treatment_id and i.canal = t.canal

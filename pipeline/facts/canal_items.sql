@@ -9,6 +9,11 @@ select distinct
     motion,
     coalesce(
         'serial ' || instrument_id,
-        'untracked ' || cast(size as varchar) || ' ' || cast(taper as varchar) || ' ' || motion
+        'untracked '
+        || coalesce(cast(size as varchar), '?')
+        || ' '
+        || coalesce(cast(taper as varchar), '?')
+        || ' '
+        || coalesce(motion, '?')
     ) as item
-from instrument_uses
+from use_base

@@ -10,12 +10,13 @@ with clocked as (
         u.step,
         u.seconds,
         u.motion,
+        u.not_engine_driven,
         -- True seconds, also over a change of the clock; none where a time may mean two moments, or none (visit_times).
         case
             when not k.in_doubt
                 then date_diff('second', timestamp '2000-01-01 00:00:00', u.started_at) - k.utc_offset
         end as started_second
-    from instrument_uses as u
+    from use_base as u
     left join clock as k on u.started_at >= k.begins and u.started_at < k.ends
 ),
 
@@ -29,6 +30,7 @@ timed as (
         started_second,
         seconds,
         motion,
+        not_engine_driven,
         started_second - min(started_second) over (partition by practice, treatment_id, canal) as began,
         row_number() over (partition by practice, treatment_id, canal order by step, use_id) as place,
         row_number() over (partition by practice, treatment_id, canal order by step desc, use_id desc) as place_from_last
@@ -68,7 +70,11 @@ every_use as (
         count(*) as uses,
         count(seconds) as uses_with_seconds,
         sum(seconds) as seconds,
-        sum(case when motion <> 'hand' then seconds else 0 end) as engine_seconds,
+        -- Not known where it is not known of one of them whether it was engine-driven.
+        case
+            when count(case when motion is null or motion = 'other' then 1 end) = 0
+                then sum(case when not_engine_driven is null then seconds else 0 end)
+        end as engine_seconds,
         max(case when started_second is null and (place = 1 or place_from_last = 1) then 1 else 0 end) as ends_untimed
     from timed
     group by practice, treatment_id, canal

@@ -21,7 +21,7 @@ select
     b.curvature_class,
     f.image,
     f.pai,
-    date_diff('day', b.completed_on, f.seen_on) / 30.4375 as months,
+    date_diff('day', b.completed_on, f.seen_on) / 30.4375e0 as months,
     case
         when not f.tooth_present then null
         when f.seen_on >= t.intervened_on then 'not healed'

@@ -74,7 +74,7 @@ known as (
     from every_one as e
     left join treatment_base as b on b.practice = e.practice and b.treatment_id = e.treatment_id
     left join canal_base as c on c.practice = e.practice and c.treatment_id = e.treatment_id and c.canal = e.canal
-    left join instrument_uses as u on u.practice = e.practice and u.use_id = e.use_id
+    left join use_base as u on u.practice = e.practice and u.use_id = e.use_id
     left join instrument_canals as n
         on
             n.practice = e.practice

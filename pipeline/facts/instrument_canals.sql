@@ -10,15 +10,17 @@ with taken as (
         min(coalesce(u.started_at, c.started_at, cast(t.started_on as timestamp))) as used_at,
         max(case when u.result in ('separated', 'deformed') then 1 else 0 end) as ended,
         max(case when u.result = 'separated' then 1 else 0 end) as separated,
+        max(case when u.result is null then 1 else 0 end) as not_inspected,
         max(u.motion) as motion,
         max(u.size) as size,
+        max(u.not_engine_driven) as not_engine_driven,
         max(c.sequence) as sequence,
         -- Unknown as soon as one of the uses in this canal has no speed or no seconds.
         case
             when count(u.speed_rpm * u.seconds) = count(*) then sum(u.speed_rpm * u.seconds / 60.0)
         end as revolutions,
         string_agg(m.rules, '') as flags
-    from instrument_uses as u
+    from use_base as u
     left join canals as c
         on c.practice = u.practice and c.treatment_id = u.treatment_id and c.canal = u.canal
     left join treatments as t on t.practice = u.practice and t.treatment_id = u.treatment_id
@@ -44,8 +46,10 @@ numbered as (
         k.used_at,
         case when r.instrument_id is not null then 1 else k.ended end as ended,
         case when r.instrument_id is not null then 1 else k.separated end as separated,
+        case when r.instrument_id is not null then 0 else k.not_inspected end as not_inspected,
         k.motion,
         k.size,
+        k.not_engine_driven,
         k.sequence,
         k.revolutions,
         coalesce(k.flags, '') as flags,
@@ -76,8 +80,11 @@ select
     n.used_at,
     n.ended,
     n.separated,
+    n.not_inspected,
     n.motion,
     n.size,
+    n.not_engine_driven,
+    case when coalesce(w.separations_told, 0) = 0 then 'neither results of uses nor kinds of incidents are recorded' end as not_watched,
     n.sequence,
     n.flags,
     n.use_number as recorded_use_number,
@@ -117,5 +124,6 @@ from numbered as n
 inner join teeth as e on e.practice = n.practice and e.instrument_id = n.instrument_id
 inner join instrument_service as s on s.practice = n.practice and s.instrument_id = n.instrument_id
 left join instruments as i on i.practice = n.practice and i.instrument_id = n.instrument_id
+left join results_told as w on w.practice = n.practice
 left join treatment_base as b on b.practice = n.practice and b.treatment_id = n.treatment_id
 left join canal_base as c on c.practice = n.practice and c.treatment_id = n.treatment_id and c.canal = n.canal

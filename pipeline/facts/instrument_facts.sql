@@ -13,6 +13,8 @@ with lives as (
         max(sequence) as last_sequence,
         max(motion) as motion,
         max(size) as size,
+        max(not_engine_driven) as not_engine_driven,
+        max(not_inspected) as not_inspected,
         max(earlier_uses) as earlier_uses,
         case when count(revolutions) = count(*) then sum(revolutions) end as revolutions,
         sum(case when curvature_class = 'straight' then revolutions else 0 end) as revolutions_straight,
@@ -56,6 +58,13 @@ select
     l.teeth,
     -- Why these may not be all its uses, and its use numbers are not known.
     l.earlier_uses,
+    l.not_engine_driven,
+    -- Why it is not known at which use the instrument was first found deformed or separated.
+    case
+        when w.result_missing = 1 and w.whole_told = 0
+            then 'only faults are recorded, or no results at all: which instruments were found whole is not known'
+        when l.not_inspected = 1 then 'the result of a use is not recorded'
+    end as not_inspected,
     l.ended_at_use,
     l.separated_at_use,
     -- Turns of a rotating instrument, known only where speed and seconds of every use are.
@@ -66,5 +75,6 @@ select
     l.flags || coalesce(m.rules, '') as flags
 from lives as l
 inner join dentists as d on d.practice = l.practice and d.instrument_id = l.instrument_id
+left join results_told as w on w.practice = l.practice
 left join instruments as i on i.practice = l.practice and i.instrument_id = l.instrument_id
 left join marked as m on m.kind = 'instruments' and m.batch_id = i.batch_id and m.record_no = i.record_no

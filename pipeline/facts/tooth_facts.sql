@@ -69,18 +69,23 @@ last_seen as (
     group by s.practice, s.treatment_id
 ),
 
--- The same tooth of the same patient treated again after this treatment was completed.
+-- The same tooth of the same patient treated again, or operated on, after this treatment was completed. A treatment whose
+-- kind is not recorded, or another, does not tell.
 treated_again as (
-    select b.practice, b.treatment_id, min(r.started_on) as retreated_on
+    select
+        b.practice,
+        b.treatment_id,
+        min(case when r.kind <> 'apical surgery' then r.started_on end) as retreated_on,
+        min(case when r.kind = 'apical surgery' then r.started_on end) as operated_on
     from treatment_base as b
     inner join treatment_base as r
         on r.practice = b.practice and r.patient_id = b.patient_id and r.tooth = b.tooth
     where
-        r.kind = 'retreatment'
+        r.kind in ('retreatment', 'regenerative', 'apexification', 'apical surgery')
         and r.treatment_id <> b.treatment_id
         and r.started_on >= b.completed_on
-        -- Two retreatments begun on the same day are one entered twice: neither is the later one.
-        and not coalesce(b.kind = 'retreatment' and r.started_on <= b.started_on, false)
+        -- Two of one kind begun on the same day are one entered twice: neither is the later one.
+        and not coalesce(b.kind = r.kind and r.started_on <= b.started_on, false)
         and r.started_on <= date '${as_of}'
     group by b.practice, b.treatment_id
 ),
@@ -101,6 +106,9 @@ interventions as (
             select practice, treatment_id, surgery_on, 2, 'apical surgery'
             from seen
             union all
+            select practice, treatment_id, operated_on, 2, 'apical surgery'
+            from treated_again
+            union all
             select practice, treatment_id, lost_on, 3, 'extraction for an endodontic reason'
             from losses
             where lost_reason = 'endodontic'
@@ -120,7 +128,7 @@ interventions as (
 other_incidents as (
     select practice, treatment_id, count(*) as incidents
     from incidents
-    where kind <> 'separation'
+    where kind is distinct from 'separation'
     group by practice, treatment_id
 ),
 
@@ -192,7 +200,7 @@ known as (
         l.lost_reason,
         x.exfoliated_on,
         y.last_seen_on,
-        y.surgery_on,
+        least(y.surgery_on, a.operated_on) as surgery_on,
         a.retreated_on,
         n.intervened_on,
         n.intervention,
@@ -237,10 +245,17 @@ select
     lesion,
     curvature_class,
     flags || child_rules as flags,
+    other_care,
     status,
     started_on,
     completed_on,
     completed,
+    case
+        when completed then null
+        when still_open is not null then still_open
+        when completed_on is null then 'completed, day not recorded'
+        else 'treatment not completed'
+    end as not_completed,
     due,
     canals_instrumented,
     uses,
@@ -252,11 +267,14 @@ select
     restored_on,
     -- Days until a definitive restoration; nothing where there is none, or none is known.
     case
-        when restoration in ('direct', 'crown', 'onlay') then date_diff('day', completed_on, restored_on)
+        when restoration in ('direct', 'crown', 'onlay', 'inlay', 'endocrown', 'bridge')
+            then date_diff('day', completed_on, restored_on)
     end as restored_after,
     case
         when restoration is null then 'restoration not recorded'
         when restoration in ('none', 'temporary') then null
+        when restoration not in ('direct', 'crown', 'onlay', 'inlay', 'endocrown', 'bridge')
+            then 'another restoration, or post and core: whether it is definitive is not recorded'
         when restored_on is null then 'date of the restoration not recorded'
         when restored_on < completed_on then 'restored before completion: dates contradict each other'
     end as restoration_in_doubt,
@@ -270,7 +288,7 @@ select
     exfoliated_on,
     last_seen_on,
     -- From completion to the loss of the tooth, or to the day it was last seen; why it cannot be told.
-    date_diff('day', completed_on, case when lost then lost_on else last_seen_on end) / 30.4375 as months_followed,
+    date_diff('day', completed_on, case when lost then lost_on else last_seen_on end) / 30.4375e0 as months_followed,
     case
         when last_seen_on is null then 'never seen after completion'
         when not lost and last_seen_on < completed_on then 'never seen after completion'
@@ -278,6 +296,7 @@ select
     end as not_followed,
     outcome_seen_on,
     outcome_pai,
+    outcome_image,
     preop_pai,
     outcome_signs,
     -- Film and CBCT see different things and are never pooled; what decides without an image counts with film.
@@ -295,7 +314,8 @@ select
         when outcome_seen_on is null then 'not seen'
         when outcome_signs = 'present' then 'not healed'
         when outcome_signs is null then 'undetermined'
-        when outcome_pai is null or outcome_image is null or outcome_image = 'none' then 'undetermined'
+        when outcome_pai is null or outcome_image is null then 'undetermined'
+        when outcome_image not in ('periapical', 'cbct') then 'undetermined'
         when outcome_pai <= 2 then 'healed'
         when outcome_image = 'cbct' or preop_pai is null then 'undetermined'
         when outcome_pai < preop_pai then 'healing'

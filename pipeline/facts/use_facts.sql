@@ -70,9 +70,12 @@ select
     c.curvature_class,
     u.size,
     u.motion,
+    u.not_engine_driven,
+    case when coalesce(w.separations_told, 0) = 0 then 'neither results of uses nor kinds of incidents are recorded' end as not_watched,
     coalesce(m.rules, '') || coalesce(b.flags, '') || coalesce(a.rules, '') || coalesce(r.rules, '') as flags,
     case when u.result = 'separated' then 1 else 0 end + coalesce(a.events, 0) as separations
-from instrument_uses as u
+from use_base as u
+left join results_told as w on w.practice = u.practice
 left join treatment_base as b on b.practice = u.practice and b.treatment_id = u.treatment_id
 left join canal_base as c on c.practice = u.practice and c.treatment_id = u.treatment_id and c.canal = u.canal
 left join added as a on a.practice = u.practice and a.use_id = u.use_id

@@ -1,21 +1,22 @@
 """From text cells to typed records: columns renamed, words translated, values parsed by the declared formats.
 
-Nothing is guessed: a value that does not parse by its declared format is a fault of its record, with the reason, and
-the record goes to quarantine. Everything is Polars expressions over whole columns.
+Nothing is guessed: a value that does not parse by its declared format is left empty, and is a fault of its record, with
+the reason. Everything is Polars expressions over whole columns.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import polars as pl
 
 from pipeline.errors import UserError
 from pipeline.mapping.canals import short_name
 from pipeline.mapping.model import FileOptions, KindMapping, SourceColumn
-from pipeline.mapping.parse import POLARS_TYPE, Reading, likely_formats, parse, reasons
+from pipeline.mapping.parse import POLARS_TYPE, Reading, fold, folded, likely_formats, parse, reasons
 from pipeline.mapping.tooth import UnclearNotationError, tell_notation, to_fdi
 from pipeline.mapping.udi import fill_from_udi
+from pipeline.mapping.units import VARIABLE_TAPER, quantity
 from pipeline.mapping.wide import FAULTS_SCHEMA, spread
 from pipeline.sources.table import RawTable
 from pipeline.store.records import KINDS, Column
@@ -31,12 +32,14 @@ class Typed:
 
     `records`: record_no, source_row, practice and every column of the kind, in order. `faults`: record_no, source_row,
     rule, reason, column. `per_row`: the most records that a row of this file makes; row r makes those of the numbers
-    from (r - 1) * per_row + 1.
+    from (r - 1) * per_row + 1. `cells`: for each column how many cells of these records have something in them, counted
+    before anything was parsed, with those made from device identifiers and templates.
     """
 
     records: pl.DataFrame
     faults: pl.DataFrame
     per_row: int = 1
+    cells: dict[str, int] = field(default_factory=dict)
 
 
 def apply(
@@ -73,14 +76,19 @@ def apply(
             _refuse_unclear(cells, typed, kind, how, where)
             failed = text.select("record_no", "source_row", column.name).filter(typed.is_null() & cells.is_not_null())
             faults.append(_unparsed(failed, how))
-    records = text.select(columns)
+    records = typed_cells = text.select(columns)
     if kind == "instruments" and "udi" in text.columns:
         records = fill_from_udi(records)
     records = _from_templates(records, mapping)
     found = pl.concat(faults)
     if mapping.split and found.height:
-        records, found = _whole_rows(records, found, mapping)
-    return Typed(records, found, wide.per_row)
+        kept, found = _whole_rows(records, found, kind, mapping)
+        if kept.height < records.height:
+            text, typed_cells, records = (
+                frame.join(kept, on="record_no", how="semi", maintain_order="left")
+                for frame in (text, typed_cells, records)
+            )
+    return Typed(records, found, wide.per_row, _cells(kind, text, typed_cells, records))
 
 
 def _meant(text: pl.DataFrame, kind: str, mapping: KindMapping, where: str | None) -> pl.DataFrame:
@@ -93,13 +101,15 @@ def _meant(text: pl.DataFrame, kind: str, mapping: KindMapping, where: str | Non
         if how.default is not None:  # an empty cell is read as if this stood in it
             cell = cell.fill_null(how.default.strip() or None)
         if how.values:
-            words = {word.lower(): meaning for word, meaning in how.values.items()}
-            translated = cell.str.to_lowercase().replace_strict(words, default=None, return_dtype=pl.String)
+            words = {fold(word): meaning for word, meaning in how.values.items()}
+            translated = folded(cell).replace_strict(words, default=None, return_dtype=pl.String)
             # A word may mean that nothing was filled in.
             cell = pl.coalesce(translated, cell)
             cell = pl.when(cell != "").then(cell)
         if how.synonyms:
             cell = short_name(cell)
+        if quantity(column) == "taper":
+            cell = pl.when(~folded(cell).is_in(VARIABLE_TAPER)).then(cell)
         if column == "tooth":
             notation = how.notation or _told(text.select(cell)["tooth"], kind, where)
             if notation != "fdi":
@@ -180,10 +190,23 @@ def _literal(how: SourceColumn) -> str:
     return text
 
 
-def _whole_rows(records: pl.DataFrame, faults: pl.DataFrame, mapping: KindMapping) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """A piece that does not parse spoils its row: what the other pieces of that cell are worth is not to be told."""
+def _cells(kind: str, text: pl.DataFrame, typed: pl.DataFrame, records: pl.DataFrame) -> dict[str, int]:
+    """How many cells of each column were read (`text`), or made afterwards of what was `typed`."""
+    return {
+        column: (text[column].count() if column in text.columns else 0)
+        + records[column].count()
+        - typed[column].count()
+        for column in KINDS[kind].names
+    }
+
+
+def _whole_rows(
+    records: pl.DataFrame, faults: pl.DataFrame, kind: str, mapping: KindMapping
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """A piece without what is required spoils its row: what the other pieces of that cell are worth cannot be told."""
     assert mapping.split is not None
-    spoilt = faults.filter(pl.col("rule") == "value_does_not_parse", pl.col("column").is_in(mapping.split.columns))
+    needed = [column for column in mapping.split.columns if column in KINDS[kind].required]
+    spoilt = faults.filter(pl.col("rule") == "value_does_not_parse", pl.col("column").is_in(needed))
     kept = spoilt.group_by("source_row").agg(pl.col("record_no").min().alias("_kept"))
     if not kept.height:
         return records, faults

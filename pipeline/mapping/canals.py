@@ -14,13 +14,20 @@ _WORDS = """
          mésio-vestibulaire, mésiovestibulaire, mesiovestibolare, mezjalny policzkowy, policzkowy mezjalny
     MB2  MV2, mesiobuccal 2, second mesiobuccal, mesiovestibular 2, mesiobukkal 2, mésio-vestibulaire 2,
          mesiovestibolare 2, mesiopalatal, mesiopalatinal
+    MB3  MV3, mesiobuccal 3, third mesiobuccal, mesiovestibular 3, mesiobukkal 3
     DB   DV, distobuccal, distovestibular, distobukkal, distovestibulär, disto-vestibulaire, distovestibolare,
          policzkowy dystalny, dystalny policzkowy
+    DB2  DV2, distobuccal 2, second distobuccal, distobukkal 2
     ML   mesiolingual, mésio-lingual, mesiolinguale, mezjalny językowy, językowy mezjalny
     DL   distolingual, disto-lingual, distolinguale, językowy dystalny, dystalny językowy
     MM   middle mesial, midmesial, mesial middle, mittlerer mesialer
+    MD   middle distal, mid-distal, distal middle, mittlerer distaler
+    RE   radix entomolaris, radix
+    RP   radix paramolaris
+    C    C-shaped, C-shape, C-shaped canal, C-förmig, C-Kanal, en C, conducto en C, canale a C
     B    buccal, bukkal, vestibular, vestibulär, vestibulaire, vestibolare, policzkowy, V
     P    palatal, palatinal, palatine, palatin, palatino, palatale, podniebienny
+    P2   palatal 2, second palatal, palatinal 2, palatine 2
     L    lingual, linguale, językowy
     M    mesial, mésial, mesiale, mezjalny
     D    distal, distale, dystalny

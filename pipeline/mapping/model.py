@@ -226,6 +226,15 @@ class Split(_Strict):
         return tuple(name for name in _PLACE.findall(self.pattern) if name != TIMES)
 
 
+class Patient(_Strict):
+    """What a table of a mapping file makes the patient id of. `near`: that table may be of the same file."""
+
+    sources: tuple[str, ...]
+    join: str = " "
+    values: dict[str, str] = {}
+    near: bool = True
+
+
 class KindMapping(_Strict):
     """One table of a mapping file: a record kind, and in which files its records are."""
 
@@ -236,6 +245,7 @@ class KindMapping(_Strict):
     each: Each | None = None
     split: Split | None = None
     questions: tuple[Question, ...] = ()  # what a draft leaves open: such a table is not imported
+    patients: tuple[Patient, ...] = ()  # of the file's other tables: their numbers are no more kept here than there
 
     @model_validator(mode="before")
     @classmethod
@@ -268,6 +278,13 @@ class KindMapping(_Strict):
         return self.sources_of("patient_id")
 
     @property
+    def every_patient(self) -> tuple[Patient, ...]:
+        """What patient ids are made of, in this table first."""
+        how = self.columns.get("patient_id")
+        own = (Patient(sources=how.sources, join=how.join, values=how.values),) if how and how.sources else ()
+        return (*own, *(patient for patient in self.patients if patient not in own))
+
+    @property
     def filled(self) -> frozenset[str]:
         """The columns of the record that the table fills, by whatever means."""
         split = (*self.split.columns, "step") if self.split else ()
@@ -288,6 +305,22 @@ class Mapping(_Strict):
         return {
             name: tuple(tables) if isinstance(tables, list | tuple) else (tables,) for name, tables in kinds.items()
         }
+
+    @field_validator("kinds")
+    @classmethod
+    def _know_all_patients(cls, kinds: dict[str, tuple[KindMapping, ...]]) -> dict[str, tuple[KindMapping, ...]]:
+        """Tell each table what the others make patient ids of."""
+        own = [(table, patient) for tables in kinds.values() for table in tables for patient in table.every_patient[:1]]
+
+        def told(table: KindMapping) -> KindMapping:
+            others = [
+                patient.model_copy(update={"near": (other.files, other.sheet) == (table.files, table.sheet)})
+                for other, patient in own
+                if other is not table
+            ]
+            return table.model_copy(update={"patients": tuple(others)})
+
+        return {kind: tuple(map(told, tables)) for kind, tables in kinds.items()}
 
     @model_validator(mode="after")
     def _known_columns(self) -> Mapping:
@@ -401,6 +434,8 @@ def _add_questions(data: dict[str, Any], path: Path) -> None:
             if "questions" in table:
                 what = f"{kind}.questions: a question is a line that begins with #?"
                 raise UserError(what, where=str(path), do="Mend that entry")
+            if "patients" in table:
+                raise UserError(f"{kind}.patients: there is no such entry", where=str(path), do="Mend that entry")
             table["questions"] = questions(path.read_text(encoding="utf-8-sig"), kind, number)
 
 

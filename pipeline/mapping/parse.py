@@ -39,6 +39,7 @@ _ISO_TIMESTAMPS = ("%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S%.f"
 _YEAR_1000 = (dt.date(1000, 1, 1) - dt.date(1970, 1, 1)).days
 _TIME_OF_DAY = re.compile("%[HIRTz]")
 _BELOW_ONE = r"^[+-]?0?\.\d+$"
+_SPACES = r"[\s\u200b\u2060\ufeff]+"
 _OFFSET = r"[+-]\d{2}:?\d{2}$"
 
 # What dates are written as in practice, for saying what a file may mean; common practice, no source.
@@ -68,6 +69,17 @@ class Reading:
     true: tuple[str, ...] = ()
     false: tuple[str, ...] = ()
     typed_cells: bool = False
+
+
+def folded(cell: pl.Expr) -> pl.Expr:
+    """A word as it is compared with others: case does not matter, nor do spaces around it and how many there are in it,
+    or of which kind (no-break, of no width)."""
+    return cell.str.to_lowercase().str.replace_all(_SPACES, " ").str.strip_chars()
+
+
+def fold(word: str) -> str:
+    """`folded`, for one word."""
+    return str(pl.select(folded(pl.lit(word))).item())
 
 
 def parse(text: pl.Series, how: Reading) -> pl.Series:
@@ -145,9 +157,12 @@ def _of(series: pl.Series, expression: pl.Expr) -> pl.Series:
 
 
 def _booleans(text: pl.Series, how: Reading) -> pl.Series:
-    words = dict.fromkeys(("true", "yes", "1", *(w.lower() for w in how.true)), True)
-    words |= dict.fromkeys(("false", "no", "0", *(w.lower() for w in how.false)), False)
-    return text.str.to_lowercase().replace_strict(words, default=None, return_dtype=pl.Boolean)
+    words = dict.fromkeys(("true", "yes", "1", *map(fold, how.true)), True)
+    words |= dict.fromkeys(("false", "no", "0", *map(fold, how.false)), False)
+    found = text.replace_strict(words, default=None, return_dtype=pl.Boolean)
+    if found.null_count() == text.null_count():  # written as we write it
+        return found
+    return _of(text, folded(pl.col("v")).replace_strict(words, default=None, return_dtype=pl.Boolean))
 
 
 def _numbers(text: pl.Series, how: Reading) -> pl.Series:

@@ -48,18 +48,22 @@ def knows(header: tuple[str, ...], as_kind: str | None, mapping: Mapping | None)
     """Whether this is the header of a file that could be read: all columns that a kind requires, or a table names."""
     if mapping is None:
         seen = set(header)
-        return any(seen.issuperset(kind.required) for kind in KINDS.values() if as_kind in (None, kind.name))
+        kinds = [kind for kind in KINDS.values() if as_kind in (None, kind.name)]
+        # Two names at least: some kinds require a single column, whose name may stand alone in a title.
+        return any(seen.issuperset(kind.required) and len(seen.intersection(kind.names)) > 1 for kind in kinds)
     return any(table.sources and _fits(table, header) for _, table in _tables(mapping, as_kind))
 
 
 def _by_canonical_header(header: tuple[str, ...], where: str, as_kind: str | None) -> Recognised:
     seen = set(header)
     candidates = [KINDS[as_kind]] if as_kind else list(KINDS.values())
-    # Canals' columns are also columns of a use: the kind that explains most of the header is meant.
-    best = max(candidates, key=lambda kind: (len(seen.intersection(kind.names)), -len(kind.names)))
-    complete = [kind for kind in candidates if seen.issuperset(kind.required)]
-    if complete:
-        best = max(complete, key=lambda kind: len(seen.intersection(kind.names)))
+    # What a canal or an instrument must have stands in other kinds too: the kind that explains most of the header is
+    # meant, also where that one lacks something.
+    best = max(
+        candidates,
+        key=lambda kind: (len(seen.intersection(kind.names)), seen.issuperset(kind.required), -len(kind.names)),
+    )
+    if seen.issuperset(best.required):
         return Recognised(best.name, canonical(header, best.name), FileOptions())
     lacking = [c for c in best.required if c not in seen]
     matched = len(seen.intersection(best.names))

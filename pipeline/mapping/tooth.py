@@ -1,7 +1,8 @@
 """Tooth notations -> FDI two-digit codes (ISO 3950).
 
 - universal: 1-16 from the upper right third molar to the upper left, 17-32 from the lower left to the lower right;
-  primary teeth are A-T in the same order.
+  primary teeth are A-T in the same order. Supernumerary teeth are 51-82 (their neighbour's number and 50) and AS-TS.
+  FDI has no code for them, and 51-55, 61-65, 71-75, 81 and 82 are its codes of primary teeth, for which they never pass.
 - quadrant: the patient's quadrant (UR, UL, LL, LR) and the place counted from the midline: UR6, LL4; primary teeth have
   letters (URA-URE). From memory of the trade's usage.
 - palmer: the same places with a bracket that opens away from the midline, on either side of the number (6┘, ┘6), or as
@@ -83,6 +84,9 @@ def _names() -> dict[str, str]:
     return codes
 
 
+# Supernumerary teeth in Universal numbers (a secondary source): known, and without an FDI code.
+SUPERNUMERARY = (*map(str, range(51, 83)), *(f"{letter}S" for letter in "ABCDEFGHIJKLMNOPQRST"))
+
 NOTATIONS: dict[str, dict[str, str]] = {
     "universal": _universal(),
     "quadrant": _quadrant(),
@@ -108,7 +112,11 @@ def to_fdi(text: pl.Expr, notation: str, *, otherwise: pl.Expr | None = None) ->
     """The FDI code of a tooth written in `notation`; `otherwise` (null) where that has no such tooth."""
     table = _EVERY[notation]
     default = pl.lit(None, pl.String) if otherwise is None else otherwise
-    code = _plain(text, notation).replace_strict(table, default=default, return_dtype=pl.String)
+    plain = _plain(text, notation)
+    code = plain.replace_strict(table, default=default, return_dtype=pl.String)
+    if notation == "universal" and otherwise is not None:
+        said = pl.format("{} (supernumerary: no FDI code)", text)
+        code = pl.when(plain.is_in(SUPERNUMERARY)).then(said).otherwise(code)
     return pl.when(text.is_not_null()).then(code)
 
 
@@ -116,11 +124,15 @@ def tell_notation(teeth: pl.Series) -> str:
     """The one notation that explains the teeth of a file, where the file itself decides; else UnclearNotationError.
 
     What decides is a tooth that only one notation has: 36 is no Universal number, 30 and K are no FDI codes; 11 and 21
-    are both (ISO 3950 and the Universal system share 11-18, 21-28, 31 and 32). FDI where no tooth is known at all.
+    are both (ISO 3950 and the Universal system share 11-18, 21-28, 31 and 32, with supernumerary teeth also 51-55,
+    61-65, 71-75, 81 and 82). FDI where no tooth is known at all.
     """
     names = ("fdi", "universal", "palmer", "iso names")  # what is a quadrant code is one of palmer too
+    both = [code for code in FDI if code in SUPERNUMERARY]
     known = pl.DataFrame({"tooth": teeth.drop_nulls().unique()}).select(
-        to_fdi(pl.col("tooth"), name).is_not_null().alias(name) for name in names
+        to_fdi(pl.col("tooth"), name).is_not_null().alias(name)
+        | (pl.lit(name == "universal") & _plain(pl.col("tooth"), "universal").is_in(both))
+        for name in names
     )
     known = known.with_columns(alone=pl.sum_horizontal(names) == 1)
     decided = [name for name in names if (known[name] & known["alone"]).any()]

@@ -1,4 +1,4 @@
-"""Units of an export -> the units of our columns: mm, seconds or minutes, N cm, ml, taper in mm per mm.
+"""Units of an export -> those of our columns: mm, seconds or minutes, N cm, ml, taper in mm per mm, pain from 0 to 10.
 
 What a column measures is the unit that its name ends in. A unit is declared for a column in the mapping file, never
 told from the values. Factors are exact by definition: 1 inch is 25.4 mm (international yard and pound agreement, 1959)
@@ -19,7 +19,14 @@ FACTORS: dict[str, dict[str, tuple[int, int]]] = {
     "taper": {"mm/mm": (1, 1), "percent": (1, 100)},
     "rpm": {"rpm": (1, 1), "1/s": (60, 1)},
     "ml": {"ml": (1, 1), "cl": (10, 1)},
+    # A numerical rating from 0 to 10, or a visual analogue scale of 100 mm.
+    "score": {"0-10": (1, 1), "0-100": (1, 10)},
 }
+# What stands where an instrument has no single taper: it is kept without one.
+VARIABLE_TAPER = (
+    *("variable", "var", "var.", "variable taper", "multi", "multitaper", "progressive", "variabel", "progressiv"),
+    *("conicité variable", "conicidad variable", "conicità variabile", "zmienna"),
+)
 # Times written with colons: how many seconds each part is, from the left.
 CLOCKS: dict[str, tuple[int, ...]] = {"mm:ss": (60, 1), "hh:mm": (3600, 60), "hh:mm:ss": (3600, 60, 1)}
 _SECONDS = {"seconds": 1, "minutes": 60}

@@ -24,7 +24,6 @@ FAULTS_SCHEMA = {
 }
 _MIDNIGHT = r"^(\d{4}-\d\d-\d\d) 00:00:00$"
 _DAY_NOUGHT = r"^1899-12-3[01] "
-PSEUDONYM = r"^pt-(?:test-)?[0-9a-f]{32}$"  # as store.pseudonyms makes them
 
 
 @dataclass(frozen=True)
@@ -101,20 +100,23 @@ class _Cells:
     def _joined(self, column: str, word: str | None) -> pl.Expr:
         how = self.mapping.columns[column]
         cells = [self._cell(name, word) for name in how.sources]
-        if len(cells) == 1:
-            return cells[0]
-        if self.typed_cells:  # a workbook's day is its first moment, and its time of day one of a day nought
-            cells = [cell.str.replace(_MIDNIGHT, "$1").str.replace(_DAY_NOUGHT, "") for cell in cells]
-        if self._only_whole(column):
-            joined = pl.concat_str(cells, separator=how.join)
-            # As a mended export of refused rows has it: the pseudonym of the whole in the first part, the others empty.
-            return pl.when(cells[0].str.contains(PSEUDONYM)).then(cells[0]).otherwise(joined)
-        return pl.concat_str(cells, separator=how.join, ignore_nulls=True).replace("", None)
+        return joined(cells, how.join, self.typed_cells, only_whole=self._only_whole(column))
 
     def _only_whole(self, column: str) -> bool:
         """A day without its time is no moment, and a surname alone no patient: such a column is empty then."""
         of_kind = {column.name: column.type for column in KINDS[self.kind].columns}
         return column.endswith("_id") or of_kind.get(column) in ("date", "timestamp")
+
+
+def joined(cells: list[pl.Expr], join: str, typed_cells: bool, *, only_whole: bool) -> pl.Expr:
+    """Several cells of a row as one text; NULL where one of them is empty and `only_whole`."""
+    if len(cells) == 1:
+        return cells[0]
+    if typed_cells:  # a workbook's day is its first moment, and its time of day one of a day nought
+        cells = [cell.str.replace(_MIDNIGHT, "$1").str.replace(_DAY_NOUGHT, "") for cell in cells]
+    if only_whole:
+        return pl.concat_str(cells, separator=join)
+    return pl.concat_str(cells, separator=join, ignore_nulls=True).replace("", None)
 
 
 def _each(raw: RawTable, each: Each, cells: _Cells) -> pl.DataFrame:

@@ -27,7 +27,7 @@ select
     s.minutes as value,
     f.patient_id as cluster,
     case
-        when not f.completed then 'treatment not completed'
+        when not f.completed then f.not_completed
         when s.minutes is null then 'no visit recorded'
         when s.clock_in_doubt = 1 then 'a visit begins or ends in the hour in which the clock was changed'
     end as left_out

@@ -16,16 +16,11 @@ checked as (
         practice,
         treatment_id,
         canal,
-        max(case when check_name in ('speed', 'speed of 150 to 300 rpm') then 1 - met end) as speed_outside,
+        max(case when check_name = 'speed' then 1 - met end) as speed_outside,
         max(case when check_name = 'torque' then 1 - met end) as torque_set_too_high,
-        max(case when check_name in ('glide path', 'glide path to size 20') then 1 - met end) as no_glide_path,
+        max(case when check_name = 'glide path' then 1 - met end) as no_glide_path,
         max(case when check_name = 'order of steps' then 1 - met end) as out_of_order,
-        max(
-            case
-                when check_name in ('depth of steps', 'coronal step to half', 'middle step to two-thirds')
-                    then 1 - met
-            end
-        ) as too_deep
+        max(case when check_name = 'depth of steps' then 1 - met end) as too_deep
     from adherence_facts
     group by practice, treatment_id, canal
 ),
@@ -56,7 +51,7 @@ uses as (
         row_number() over (
             partition by u.practice, u.treatment_id, u.canal order by u.step desc, u.started_at desc, u.use_id desc
         ) as from_last
-    from instrument_uses as u
+    from use_base as u
     left join canal_base as c on c.practice = u.practice and c.treatment_id = u.treatment_id and c.canal = u.canal
     left join instrument_canals as n
         on
@@ -102,7 +97,7 @@ select
     k.too_deep,
     u.not_irrigated,
     case when c.curvature_deg >= 25 then 1 when c.curvature_deg < 25 then 0 end as curved,
-    cast(null as varchar) as left_out
+    f.not_watched as left_out
 from canal_facts as f
 left join canal_base as c on c.practice = f.practice and c.treatment_id = f.treatment_id and c.canal = f.canal
 left join happened as h on h.practice = f.practice and h.treatment_id = f.treatment_id and h.canal = f.canal

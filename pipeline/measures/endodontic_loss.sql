@@ -9,5 +9,5 @@ select
         when f.lost_reason = 'endodontic' then 'endodontic'
         else 'another reason'
     end as cause,
-    case when not f.completed then 'treatment not completed' else f.not_followed end as left_out
+    case when not f.completed then f.not_completed else coalesce(f.other_care, f.not_followed) end as left_out
 from tooth_facts as f

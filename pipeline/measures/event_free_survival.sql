@@ -46,7 +46,8 @@ select
     ) / 30.4375e0 as time,
     case when w.first_event = w.watched_for then 1 else 0 end as event,
     case
-        when not w.completed then 'treatment not completed'
+        when not w.completed then w.not_completed
+        when w.other_care is not null then w.other_care
         when w.event_on < w.completed_on then 'event before completion: dates contradict each other'
     end as left_out
 from watched as w

@@ -9,7 +9,8 @@ select
     1 as denominator,
     f.patient_id as cluster,
     case
-        when not f.completed then 'treatment not completed'
+        when not f.completed then f.not_completed
+        when f.other_care is not null then f.other_care
         when not f.due then 'completed too recently to be judged'
         when f.intervened_on is not null then null
         when f.lost and f.lost_reason is null then 'lost, reason not recorded'

@@ -8,7 +8,8 @@ select
     1 as denominator,
     f.patient_id as cluster,
     case
-        when f.outcome_class = 'not completed' then 'treatment not completed'
+        when f.outcome_class = 'not completed' then f.not_completed
+        when f.other_care is not null then f.other_care
         when f.outcome_class = 'not due' then 'completed too recently to be judged'
         when f.outcome_class = 'exfoliated' then 'primary tooth exfoliated before it was judged'
         when f.outcome_class in ('lost for another reason', 'lost, reason not recorded') then f.outcome_class

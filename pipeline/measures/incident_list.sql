@@ -15,7 +15,7 @@ with held as (
         max(case when check_name = 'apical gauging' and met = 0 then 'no apical gauging' end) as apical_gauging,
         max(case when check_name = 'final size' and met = 0 then 'final size' end) as final_size
     from adherence_facts
-    where held_against = 'catalogue'
+    where check_name is not null
     group by practice, treatment_id, canal
 )
 

@@ -6,7 +6,9 @@ select
     f.patient_id as cluster,
     coalesce(
         i.without_indication,
+        f.not_watched,
         case
+            when f.kind not in ('primary', 'retreatment') then 'neither primary treatment nor retreatment'
             when i.inside is null then 'curvature or first binding size not recorded'
             when f.tooth_type is null or f.kind is null then 'tooth type or kind not recorded'
         end

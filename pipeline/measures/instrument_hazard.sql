@@ -4,5 +4,5 @@ select
     coalesce(f.ended_at_use, f.uses) as time,
     case when f.ended_at_use is not null then 1 else 0 end as event,
     (select min(s.target) from catalogue_standards as s where s.measure = 'instrument_hazard') as hazard_limit,
-    case when f.motion = 'hand' then 'hand instrument' else f.earlier_uses end as left_out
+    coalesce(f.not_engine_driven, f.not_inspected, f.earlier_uses) as left_out
 from instrument_facts as f

@@ -4,7 +4,7 @@ select
     f.patient_id as cluster,
     case
         when c.length_confirmed in ('apex locator', 'radiograph', 'both') then 1
-        when c.length_confirmed = 'none' then 0
+        when c.length_confirmed is not null then 0
     end as met,
     case when f.patient_id is null then 'the canal''s treatment is not in the store' end as left_out
 from canal_facts as f

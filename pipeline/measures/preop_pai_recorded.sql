@@ -4,5 +4,5 @@ select
     case when f.preop_pai is not null then 1 else 0 end as numerator,
     1 as denominator,
     f.patient_id as cluster,
-    case when not f.completed then 'treatment not completed' end as left_out
+    case when not f.completed then f.not_completed end as left_out
 from tooth_facts as f

@@ -5,7 +5,7 @@ select
     1 as denominator,
     f.patient_id as cluster,
     case
-        when not f.completed then 'treatment not completed'
+        when not f.completed then f.not_completed
         when f.completed_on + interval '30' day > date '${as_of}' then 'completed less than 30 days ago'
         else f.restoration_in_doubt
     end as left_out

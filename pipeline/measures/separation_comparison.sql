@@ -27,7 +27,11 @@ select
     u.irrigant_ml,
     c.first_binding_size,
     c.curve_radius_mm,
-    case when f.motion = 'hand' then 'hand instrument' end as left_out
+    case
+        when f.not_engine_driven is not null then f.not_engine_driven
+        when f.not_watched is not null then f.not_watched
+        when f.kind not in ('primary', 'retreatment') then 'neither primary treatment nor retreatment'
+    end as left_out
 from use_facts as f
 left join instrument_uses as u on u.practice = f.practice and u.use_id = f.use_id
 left join canals as c on c.practice = f.practice and c.treatment_id = f.treatment_id and c.canal = f.canal

@@ -17,7 +17,7 @@ select
     f.flags,
     f.separations as numerator,
     coalesce(b.started_at, cast(f.happened_on as timestamp)) as happened_at,
-    case when f.happened_on is null then 'no date' end as left_out
+    case when f.happened_on is null then 'no date' else f.not_watched end as left_out
 from canal_facts as f
 left join canal_base as b on b.practice = f.practice and b.treatment_id = f.treatment_id and b.canal = f.canal
 union all

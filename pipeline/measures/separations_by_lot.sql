@@ -20,7 +20,8 @@ select
     f.separations as numerator,
     f.patient_id as cluster,
     case
-        when f.motion = 'hand' then 'hand instrument'
+        when f.not_engine_driven is not null then f.not_engine_driven
+        when f.not_watched is not null then f.not_watched
         when coalesce(u.lot, i.lot) is null then 'lot not recorded'
     end as left_out
 from use_facts as f

@@ -18,7 +18,7 @@ select
     f.separations as numerator,
     1 as denominator,
     f.patient_id as cluster,
-    cast(null as varchar) as left_out
+    f.not_watched as left_out
 from canal_facts as f
 union all
 select

@@ -16,7 +16,9 @@ select
         else 'size not recorded'
     end as lesion_size,
     case
-        when not f.completed then 'not completed'
+        when f.not_completed = 'treatment not completed' then 'not completed'
+        when not f.completed then f.not_completed
+        when f.other_care is not null then f.other_care
         when not w.window_closed then 'the window of reviews is not over yet'
         when f.tooth_type is null or f.lesion is null or f.kind is null
             then 'tooth type, lesion or kind not recorded'

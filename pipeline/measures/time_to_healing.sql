@@ -53,7 +53,8 @@ select
     coalesce(k.failed_at, k.last_look) as last_look,
     f.patient_id as cluster,
     case
-        when not f.completed then 'treatment not completed'
+        when not f.completed then f.not_completed
+        when f.other_care is not null then f.other_care
         when f.lesion is null then 'lesion before treatment not recorded'
         when f.lesion = 'no' then 'no lesion before treatment'
         when k.healed_by is null and k.not_healed_at <= 0 and k.failed_at is null then 'never judged after completion'

@@ -4,5 +4,5 @@ select
     f.months_followed as time,
     f.patient_id as cluster,
     case when f.lost and f.lost_reason is distinct from 'exfoliated' then 1 else 0 end as event,
-    case when not f.completed then 'treatment not completed' else f.not_followed end as left_out
+    case when not f.completed then f.not_completed else coalesce(f.other_care, f.not_followed) end as left_out
 from tooth_facts as f

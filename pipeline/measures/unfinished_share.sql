@@ -6,5 +6,6 @@ select
     f.patient_id as cluster,
     case
         when date_diff('day', f.started_on, date '${as_of}') < 90 then 'started less than 90 days ago'
+        when f.status is null or f.status = 'other' then f.not_completed
     end as left_out
 from tooth_facts as f

@@ -3,5 +3,5 @@ select
     case when f.instrument_id is null then 1 else 0 end as numerator,
     1 as denominator,
     f.patient_id as cluster,
-    case when f.motion = 'hand' then 'hand instrument' end as left_out
+    f.not_engine_driven as left_out
 from use_facts as f

@@ -4,7 +4,7 @@ select
     f.visits as value,
     f.patient_id as cluster,
     case
-        when not f.completed then 'treatment not completed'
+        when not f.completed then f.not_completed
         when f.visits is null then 'no visit recorded'
     end as left_out
 from tooth_facts as f

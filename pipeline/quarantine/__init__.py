@@ -1,13 +1,28 @@
-"""Refused rows as a workplace: listing and counting them, handing them out to be mended, reading them again.
+"""Refused rows and blanked cells as a workplace: listing and counting them, handing them out to be mended, reading them
+again.
 
-`listing` tells what was refused and why; `files` and `sheet` write it for the person who mends it; `kept` and `again`
-read the kept rows again, under today's rules and the mapping they were read by or a mended one.
+`listing` tells what was refused or left empty, and why; `files` and `sheet` write it for the person who mends it;
+`kept` and `again` read the kept rows again, under today's rules and the mapping they were read by or a mended one;
+`standing` tells what else a mended mapping would read otherwise.
 """
 
 from __future__ import annotations
 
-from pipeline.quarantine.again import retry
+from pipeline.quarantine.again import retry, retry_dated
 from pipeline.quarantine.files import check_format, export
-from pipeline.quarantine.listing import Refused, Wanted, by_reason, refused
+from pipeline.quarantine.listing import Refused, Wanted, by_reason, counted, refused
+from pipeline.quarantine.standing import Standing, standing
 
-__all__ = ["Refused", "Wanted", "by_reason", "check_format", "export", "refused", "retry"]
+__all__ = [
+    "Refused",
+    "Standing",
+    "Wanted",
+    "by_reason",
+    "check_format",
+    "counted",
+    "export",
+    "refused",
+    "retry",
+    "retry_dated",
+    "standing",
+]

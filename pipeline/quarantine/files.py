@@ -1,4 +1,4 @@
-"""Refused rows as files for the person who mends them, written so that they can be imported again.
+"""Refused rows, and those with blanked cells, as files for the person who mends them, to be imported again.
 
 A table is what one mapping reads: rows of one kind that were read alike. It has what we say in front (file, row, kind,
 reason), then the cells of the rows under the headers of their export, and is written as that mapping reads files: its
@@ -101,7 +101,8 @@ def tables_of(found: Sequence[Refused]) -> list[Table]:
 
 def _row(records: list[Refused], how: How | None) -> Row:
     first = records[0]
-    reasons = " ".join(dict.fromkeys(reason for record in records for reason in record.reasons))
+    said = [[f"{r.told.capitalize()}.", *r.reasons] if r.what == "cell" else r.reasons for r in records]
+    reasons = " ".join(dict.fromkeys(reason for reasons in said for reason in reasons))
     about = (first.file, str(first.row), first.kind, reasons)
     if how is None or first.cells is None:
         return Row(about, {RAW: first.record}, frozenset())

@@ -69,17 +69,27 @@ def as_table(rows: pl.DataFrame, header: tuple[str, ...], how: How) -> RawTable:
 
 def known_as(batch: Batch, how: How, rows: pl.DataFrame) -> Batch:
     """The batch of rows read again: of the same file, but never taken for it."""
-    old = as_read(batch.mapping)
-    mapping = batch.mapping
-    if (how.table, how.options) != (old.table, old.options):
-        kept = {"kind": how.table.model_dump(mode="json", by_alias=True), "file": how.options.model_dump(mode="json")}
-        mapping = json.dumps(kept | {"typed_cells": how.typed_cells, "sheet": how.sheet})
+    mapping = as_kept(batch, how)
     text = "\n".join(["rows read again", batch.file_hash, *rows["record"].to_list()]).encode()
     return replace(
         batch,
         file_hash=hashlib.sha256(text).hexdigest(),
         file_bytes=len(text),
         mapping=mapping,
-        mapping_hash=hashlib.sha256(mapping.encode()).hexdigest()[:16],
+        mapping_hash=hash_of(mapping),
         rules_hash=fingerprint(batch.kind),
     )
+
+
+def as_kept(batch: Batch, how: How) -> str:
+    """The JSON of how rows of a batch are read now: the batch's own where nothing changed."""
+    old = as_read(batch.mapping)
+    if (how.table, how.options) == (old.table, old.options):
+        return batch.mapping
+    kept = {"kind": how.table.model_dump(mode="json", by_alias=True), "file": how.options.model_dump(mode="json")}
+    return json.dumps(kept | {"typed_cells": how.typed_cells, "sheet": how.sheet})
+
+
+def hash_of(mapping: str) -> str:
+    """As ingest.py makes it of a batch's mapping."""
+    return hashlib.sha256(mapping.encode()).hexdigest()[:16]

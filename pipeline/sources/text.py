@@ -103,7 +103,8 @@ def _codec(path: File, data: bytes, encoding: str | None) -> str:
     if codec.startswith(("utf-16", "utf-32")):
         return codec
     for begins, thing, do in _OTHER_THINGS:
-        if data.startswith(begins) and (begins[0] < 32 or not begins.isascii() or b"\0" in data[:4096]):
+        sure = begins[0] < 32 or not begins.isascii() or begins == b"%PDF-"
+        if data.startswith(begins) and (sure or b"\0" in data[:4096]):
             raise UserError(f"is not a text file but {thing}", where=str(path), do=do)
     if codec == "utf-8" and (unmarked := _utf16_without_mark(data)):
         return unmarked

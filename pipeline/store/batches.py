@@ -21,13 +21,17 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Counts:
-    """What became of the records of one file. read = loaded + unchanged + superseded + quarantined."""
+    """What became of the records of one file. read = loaded + unchanged + superseded + quarantined.
+
+    `blanked`: how many cells of the records taken in were left empty, as what stood in them is impossible or unknown.
+    """
 
     read: int
     loaded: int
     unchanged: int
     superseded: int
     quarantined: int
+    blanked: int = 0
 
 
 @dataclass(frozen=True)
@@ -68,23 +72,33 @@ def same_file_before(connection: Connection, batch: Batch) -> Counts | None:
     Reading it again would change nothing: what it loaded is unchanged now, what it refused is still refused.
     """
     found = connection.execute(
-        """select "read", quarantined from batches
+        """select "read", quarantined,
+                  (select coalesce(sum(blanked), 0) from cells where cells.batch_id = batches.batch_id) from batches
            where file_hash = ? and kind = ? and practice = ? and mapping_hash = ? and rules_hash = ? limit 1""",
         [batch.file_hash, batch.kind, batch.practice, batch.mapping_hash, batch.rules_hash],
     ).fetchone()
     if found is None:
         return None
-    read, quarantined = map(int, found)
-    return Counts(read, 0, read - quarantined, 0, quarantined)
+    read, quarantined, blanked = map(int, found)
+    return Counts(read, 0, read - quarantined, 0, quarantined, blanked)
 
 
-def merge(connection: Connection, batch: Batch, batch_id: int, *, incoming: str, refused: str, repeats: bool) -> Counts:
+def merge(
+    connection: Connection,
+    batch: Batch,
+    batch_id: int,
+    *,
+    incoming: str,
+    refused: str,
+    repeats: bool,
+    first: str = "record_no",
+) -> Counts:
     """Merge the accepted records of `incoming` into their kind's table, inside the caller's transaction.
 
     `incoming` has batch_id, record_no, source_row, practice and the record; `refused` holds the record_no of every
     quarantined record, including those that never became an incoming row; `repeats` says whether several of the
-    accepted records share a key (they are then equal). Raises AssertionError when the counts do not add up; the
-    caller rolls back.
+    accepted records share a key (they then say the same), and `first` in which order one of them counts. Raises
+    AssertionError when the counts do not add up; the caller rolls back.
     """
     kind = KINDS[batch.kind]
     columns = ", ".join(f'"{c}"' for c in kind.names)
@@ -113,7 +127,7 @@ def merge(connection: Connection, batch: Batch, batch_id: int, *, incoming: str,
         key_list = ", ".join(f'"{k}"' for k in keys)
         connection.execute(
             f"create or replace temp table accepted as select * from {accepted_rows} "
-            f"qualify row_number() over (partition by {key_list} order by record_no) = 1"
+            f"qualify row_number() over (partition by {key_list} order by {first}) = 1"
         )
         accepted_rows = "accepted"
         records = count("select count(*) from accepted")

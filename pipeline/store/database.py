@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import UserError
-from pipeline.store import schema
+from pipeline.store import migrations, schema
 
 if TYPE_CHECKING:
     import duckdb
@@ -59,18 +59,22 @@ ROWS_A_THREAD = 122_880
 
 @contextmanager
 def open_store(path: Path, *, write: bool = False) -> Iterator[duckdb.DuckDBPyConnection]:
-    """The store at `path`; with `write` it is made when missing. Errors are said in one line."""
-    import duckdb
+    """The store at `path`; with `write` it is made when missing. Errors are said in one line.
+
+    A store of an older layout is brought to this one first, also to be read only; a copy of it stays beside it.
+    """
 
     if not path.exists() and not write:
         raise UserError("there is no store here", where=str(path), do="Import something first: canalwise ingest PATH")
     new = is_new(path)
     os.umask(0o077)  # also for what DuckDB writes beside the file
+    connection = _connect(path, write)
     try:
-        connection = duckdb.connect(str(path), read_only=not write, config=_CONFIG)
-    except duckdb.Error as e:
-        raise UserError(_why(e), where=str(path)) from None
-    try:
+        version = schema.VERSION if new else _version(connection, path)
+        if version != schema.VERSION:
+            connection.close()
+            migrations.migrate(path, version, schema.VERSION, lambda: _connect(path, True))
+            connection = _connect(path, write)
         if write:
             # What a killed run spilled is plain text of records; DuckDB leaves it. Nobody else has the store open now.
             shutil.rmtree(path.with_name(path.name + ".tmp"), ignore_errors=True)
@@ -79,8 +83,6 @@ def open_store(path: Path, *, write: bool = False) -> Iterator[duckdb.DuckDBPyCo
             for statement in schema.create_statements():
                 connection.execute(statement)
             connection.commit()
-        else:
-            _check_version(connection, path)
         if not write and _largest(connection) <= ROWS_A_THREAD:
             # Reports ask hundreds of small questions: other threads find no work in them and cost more than they help.
             connection.execute("set threads = 1")
@@ -95,7 +97,17 @@ def _largest(connection: duckdb.DuckDBPyConnection) -> int:
     return int(found[0]) if found else 0
 
 
-def _check_version(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
+def _connect(path: Path, write: bool) -> duckdb.DuckDBPyConnection:
+    import duckdb
+
+    try:
+        return duckdb.connect(str(path), read_only=not write, config=_CONFIG)
+    except duckdb.Error as e:
+        raise UserError(_why(e), where=str(path)) from None
+
+
+def _version(connection: duckdb.DuckDBPyConnection, path: Path) -> int:
+    """The layout of a store that this program can read, or bring to one that it can."""
     import duckdb
 
     try:
@@ -104,12 +116,13 @@ def _check_version(connection: duckdb.DuckDBPyConnection, path: Path) -> None:
         found = None
     if found is None:
         raise UserError("is a database, but not a store of canalwise", where=str(path), do="Give --store another file")
-    if found[0] != schema.VERSION:
+    if found[0] != schema.VERSION and not migrations.can_migrate(found[0], schema.VERSION):
         raise UserError(
             f"was written by another version of canalwise (layout {found[0]}, this one reads {schema.VERSION})",
             where=str(path),
             do="Import the exports into a new store",
         )
+    return int(found[0])
 
 
 def _why(error: Exception) -> str:

@@ -36,9 +36,10 @@ def known_on(connection: Connection, moment: dt.datetime) -> None:
     Known are the batches before the first one that was loaded after `moment`: records of later ones are out, and what
     they replaced is back, of several versions the one that was current then. History and books are turned back alike.
     Not turned back, as the store keeps no trace of it: batches that were undone are as if they had never been; refusals
-    that a later import settled are not told again; warnings on records that were replaced are not told again. Flags of
-    rules across kinds are those of the present until they are judged anew (`checks.across.refresh` then writes to the
-    connection's own table of flags). UserError where nothing was imported by then.
+    and blanked cells that a later import settled are not told again; warnings on records that were replaced are not
+    told again. Flags of rules across kinds are those of the present until they are judged anew
+    (`checks.across.refresh` then writes to the connection's own table of flags). UserError where nothing was imported
+    by then.
     """
     known_now(connection)
     store = _store(connection)
@@ -128,7 +129,7 @@ def changes_sql() -> str:
 
 
 _FLAGS = "flags"
-_BOOKS = ("batches", "quarantine")
+_BOOKS = ("batches", "quarantine", "cells")
 _SHADOWED = [*KINDS, *(f"{kind}_history" for kind in KINDS), *_BOOKS]
 
 

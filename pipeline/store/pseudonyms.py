@@ -15,7 +15,7 @@ from pathlib import Path
 
 from pipeline.errors import UserError
 
-_FORM = re.compile(r"pt-(?:test-)?[0-9a-f]{32}")
+FORM = re.compile(r"^pt-(?:test-)?[0-9a-f]{32}$")
 # Ids of patients that are none, as people call them who try a program out; common practice, no source.
 _TEST = re.compile(
     r"(?i)(?:^|[^a-z])(?:test|dummy|demo|muster(?:mann|frau)?)(?:patient(?:in)?)?(?:[^a-z]|$)|test ?patient"
@@ -75,7 +75,7 @@ def pseudonyms(practice_and_patient: Iterable[tuple[str, str]], key: bytes) -> l
     test patient begins with "pt-test-": a rule marks it, and nothing else could tell it any more.
     """
     return [
-        patient if _FORM.fullmatch(patient) else _pseudonym(practice, patient, key)
+        patient if FORM.fullmatch(patient) else _pseudonym(practice, patient, key)
         for practice, patient in practice_and_patient
     ]
 

@@ -23,12 +23,17 @@ SQL_TYPE: dict[Type, str] = {
 
 @dataclass(frozen=True)
 class Column:
-    """One column of a record kind; `required` ones may not be empty, `key` ones identify the record."""
+    """One column of a record kind.
+
+    Without `required` ones a record is refused, `key` ones identify it. `expected` ones should be there: an empty one
+    is kept and listed, and what needs it says so.
+    """
 
     name: str
     type: Type = "text"
     required: bool = False
     key: bool = False
+    expected: bool = False
 
 
 @dataclass(frozen=True)
@@ -55,6 +60,11 @@ class Kind:
         return tuple(c.name for c in self.columns if c.required)
 
     @property
+    def usual(self) -> tuple[str, ...]:
+        """What an export of the kind usually has: required and expected columns."""
+        return tuple(c.name for c in self.columns if c.required or c.expected)
+
+    @property
     def names(self) -> tuple[str, ...]:
         return tuple(c.name for c in self.columns)
 
@@ -63,17 +73,18 @@ class Kind:
 
 
 def _kind(name: str, title: str, dated_by: str | None, layout: str) -> Kind:
-    """Read a layout: `name*` is key, `name?` may be empty, `name:type` where it is not text."""
+    """Read a layout: `name*` is key, `name~` is expected, `name?` may be empty, `name:type` where it is not text."""
     columns = []
     for word in layout.split():
         name_and_marks, _, type_ = word.partition(":")
-        bare = name_and_marks.rstrip("*?")
+        bare = name_and_marks.rstrip("*~?")
         columns.append(
             Column(
                 bare,
                 type_ or "text",  # type: ignore[arg-type]  # checked by tests/pipeline/store/test_records.py
-                required="?" not in name_and_marks,
+                required=not name_and_marks.endswith(("?", "~")),
                 key="*" in name_and_marks,
+                expected="~" in name_and_marks,
             )
         )
     return Kind(name, title, tuple(columns), dated_by)
@@ -84,14 +95,14 @@ _ALL = (
         "treatments",
         "one course of root canal treatment on one tooth",
         "started_on",
-        """treatment_id* patient_id birth_year?:int tooth:int dentist kind pulp_diagnosis? apical_diagnosis?
-        preop_pai?:int lesion_mm?:decimal started_on:date completed_on?:date status restoration? restored_on?:date""",
+        """treatment_id* patient_id birth_year?:int tooth:int dentist~ kind~ pulp_diagnosis? apical_diagnosis?
+        preop_pai?:int lesion_mm?:decimal started_on:date completed_on?:date status~ restoration? restored_on?:date""",
     ),
     _kind(
         "visits",
         "the patient in the chair; one row for each treatment worked on in the visit",
         "seated_at",
-        """visit_id* treatment_id* dentist chair? seated_at:timestamp left_at:timestamp booked_minutes?:decimal
+        """visit_id* treatment_id* dentist~ chair? seated_at:timestamp left_at:timestamp booked_minutes?:decimal
         rubber_dam?:bool reason?""",
     ),
     _kind(
@@ -107,22 +118,22 @@ _ALL = (
         "instrument_uses",
         "one instrument taken into one canal, in order",
         "started_at",
-        """use_id* treatment_id canal step:int instrument_id? lot? size:int taper:decimal motion started_at?:timestamp
-        seconds?:decimal speed_rpm?:decimal torque_ncm?:decimal peak_torque_ncm?:decimal depth_mm?:decimal
-        irrigant_ml?:decimal result""",
+        """use_id* treatment_id canal step:int instrument_id? lot? size~:int taper?:decimal motion~
+        started_at?:timestamp seconds?:decimal speed_rpm?:decimal torque_ncm?:decimal peak_torque_ncm?:decimal depth_mm?:decimal
+        irrigant_ml?:decimal result?""",
     ),
     _kind(
         "instruments",
         "one physical instrument",
         "received_on",
-        """instrument_id* lot? udi? expires_on?:date description? size:int taper:decimal length_mm?:decimal motion
+        """instrument_id* lot? udi? expires_on?:date description? size~:int taper?:decimal length_mm?:decimal motion~
         price?:decimal received_on?:date use_limit?:int sterilisations?:int retired_on?:date retired_reason?""",
     ),
     _kind(
         "incidents",
         "something went wrong in a canal or tooth",
         "occurred_at",
-        """incident_id* treatment_id canal? instrument_id? kind occurred_at:timestamp canal_third? fragment_mm?:decimal
+        """incident_id* treatment_id canal? instrument_id? kind~ occurred_at:timestamp canal_third? fragment_mm?:decimal
         managed? patient_informed?:bool note?""",
     ),
     _kind(

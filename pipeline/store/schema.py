@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pipeline.store.records import KINDS, SQL_TYPE, Kind
 
-VERSION = 2
+VERSION = 3
 
 _PROVENANCE = (
     "practice VARCHAR, source_file VARCHAR, source_row BIGINT, loaded_at TIMESTAMP, batch_id BIGINT, record_no BIGINT"
@@ -19,11 +19,17 @@ _BOOKS = (
         loaded_at TIMESTAMP,
         "read" BIGINT, loaded BIGINT, unchanged BIGINT, superseded BIGINT, quarantined BIGINT,
         check ("read" = loaded + unchanged + superseded + quarantined))""",
-    # Records that were refused, with what a person needs to mend them. `record` holds the mapped cells of their row,
-    # as JSON; `key` the record's key where it could be told: once that is in the store, the refusal is settled.
+    # Records that were refused (`what` is row), and records that are in the store without some cells (`what` is cell:
+    # rules, reasons and columns have an entry for each of these), with what a person needs to mend them. `record` holds
+    # the mapped cells of their row, as JSON; `key` the record's key where it could be told: once that is in the store,
+    # the refusal, or the blanked cell, is settled.
     """create table quarantine (
         batch_id BIGINT, record_no BIGINT, kind VARCHAR, source_file VARCHAR, source_row BIGINT, key VARCHAR,
-        rules VARCHAR[], reasons VARCHAR[], columns VARCHAR[], record VARCHAR)""",
+        rules VARCHAR[], reasons VARCHAR[], columns VARCHAR[], record VARCHAR, what VARCHAR default 'row')""",
+    # What became of the cells of a batch, column by column; read = stored + blanked + refused.
+    """create table cells (
+        batch_id BIGINT, "column" VARCHAR, "read" BIGINT, stored BIGINT, blanked BIGINT, refused BIGINT,
+        check ("read" = stored + blanked + refused))""",
     # Records that stay in the store but that a warning or a rule across kinds has marked.
     """create table flags (
         kind VARCHAR, batch_id BIGINT, record_no BIGINT, source_row BIGINT, rule VARCHAR, action VARCHAR,

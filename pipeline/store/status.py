@@ -12,11 +12,17 @@ if TYPE_CHECKING:
 
 
 def status(connection: duckdb.DuckDBPyConnection) -> dict[str, Any]:
-    """Records, quarantined rows, first and last date of each kind, and how complete it is; and every batch.
+    """Records, quarantined rows, blanked cells, first and last date of each kind, how complete it is; and every batch.
 
-    `completeness` is the share of records in which an optional column is filled, for each such column.
+    `completeness` is the share of records in which an optional column is filled, for each such column; blanked cells
+    are not.
     """
-    quarantined = dict(connection.execute("select kind, count(*) from quarantine group by kind").fetchall())
+    listed = connection.execute(
+        "select kind, count(*) filter (what = 'row'), coalesce(sum(len(columns)) filter (what = 'cell'), 0)::bigint "
+        "from quarantine group by kind"
+    ).fetchall()
+    quarantined = {kind: rows for kind, rows, _ in listed}
+    blanked = {kind: cells for kind, _, cells in listed}
     kinds = {}
     for kind in KINDS.values():
         optional = [c.name for c in kind.columns if not c.required]
@@ -28,13 +34,17 @@ def status(connection: duckdb.DuckDBPyConnection) -> dict[str, Any]:
         kinds[kind.name] = {
             "records": records,
             "quarantined": quarantined.get(kind.name, 0),
+            "blanked": blanked.get(kind.name, 0),
             "first": first,
             "last": last,
             "completeness": {name: n / records for name, n in zip(optional, counts, strict=True)} if records else {},
         }
     cursor = connection.execute(
         """select batch_id as batch, source_file as file, kind, loaded_at, substr(file_hash, 1, 12) as file_hash,
-                  mapping_hash, "read", loaded, unchanged, superseded, quarantined from batches order by batch_id"""
+                  mapping_hash, "read", loaded, unchanged, superseded, quarantined,
+                  (select coalesce(sum(c.blanked), 0) from cells as c where c.batch_id = batches.batch_id)::bigint
+                  as blanked
+           from batches order by batch_id"""
     )
     names = [d[0] for d in cursor.description or ()]
     return {"kinds": kinds, "batches": [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]}

@@ -30,11 +30,12 @@ def undo(connection: Connection, batch_id: int) -> list[str]:
     columns = ", ".join(
         f'"{c}"' for c in (*kind.names, "practice", "source_file", "source_row", "loaded_at", "batch_id", "record_no")
     )
-    # What this batch replaced comes back where its own record is the current one ...
+    # What this batch replaced comes back where its own record is the current one, or none is (see reread.py) ...
     connection.execute(
         f"""create or replace temp table restored as
             select h.* from {past} h where h.replaced_by = {batch_id}
-            and exists (select 1 from {here} o where o.batch_id = {batch_id} and {same_key})"""
+            and (exists (select 1 from {here} o where o.batch_id = {batch_id} and {same_key})
+                 or not exists (select 1 from {here} o where {same_key}))"""
     )
     connection.execute(f"delete from {here} where batch_id = {batch_id}")
     connection.execute(f"insert into {here} ({columns}) select {columns} from restored")
@@ -47,12 +48,17 @@ def undo(connection: Connection, batch_id: int) -> list[str]:
             from {past} o where h.replaced_by = {batch_id} and o.batch_id = {batch_id} and {same_key}"""
     )
     connection.execute(f"delete from {past} where batch_id = {batch_id}")
-    for table in ("quarantine", "flags", "batches"):
+    for table in ("quarantine", "cells", "flags", "batches"):
         connection.execute(f"delete from {table} where batch_id = {batch_id}")
     # A later file whose rows were unchanged may have been so because of this batch, and a refusal may have been settled
-    # by it: these files are known no more, so that they are read again.
-    affected = """kind = $kind and ((batch_id > $batch and unchanged > 0) or quarantined >
-        (select count(*) from quarantine as q where q.batch_id = batches.batch_id))"""
+    # by it, or a blanked cell of a record that is in the store: these files are known no more, so that they are read
+    # again.
+    affected = f"""kind = $kind and ((batch_id > $batch and unchanged > 0) or quarantined >
+        (select count(*) from quarantine as q where q.batch_id = batches.batch_id and q.what = 'row')
+        or (batch_id in (select batch_id from {here}) and
+        (select coalesce(sum(c.blanked), 0) from cells as c where c.batch_id = batches.batch_id) >
+        (select coalesce(sum(len(q.columns)), 0) from quarantine as q
+         where q.batch_id = batches.batch_id and q.what = 'cell')))"""
     which = {"kind": kind.name, "batch": batch_id}
     again = connection.execute(
         f"select distinct source_file from batches where {affected} order by 1", which

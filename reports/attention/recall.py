@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import replace
+
 from reports.blocks import Sentence
 from reports.source import Answer
 from reports.words import Words, count, counted, percent
@@ -10,6 +13,12 @@ from reports.words import Words, count, counted, percent
 LOW_RECALL = 0.5
 # Below this share recorded, teeth without a PAI are too many to be passed over; common practice, no source.
 FEW_RECORDED = 0.9
+
+# What a figure of records must not be read as a reason for.
+OWN_REASON = (
+    "A radiograph needs a clinical justification of its own (EC Radiation Protection 136, 2004): complete records are "
+    "none."
+)
 
 
 def recall_low(words: Words, answer: Answer, href: str) -> Sentence | None:
@@ -63,3 +72,9 @@ def pai_missing(words: Words, answer: Answer, href: str, what: str) -> Sentence 
         "(common practice, no source)."
     )
     return Sentence(text, href, answer.data(row))
+
+
+def with_own_reason(sentences: Iterable[Sentence | None]) -> list[Sentence]:
+    """Sentences on missing PAI; the last of them also says that records are no reason for a radiograph."""
+    found = [sentence for sentence in sentences if sentence is not None]
+    return [*found[:-1], replace(found[-1], text=f"{found[-1].text} {OWN_REASON}")] if found else []

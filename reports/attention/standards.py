@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from pipeline.output.text import plain
+from reports.attention.recall import OWN_REASON
 from reports.blocks import Sentence
 from reports.evidence.standards import figure_text, target_text
 from reports.evidence.work import held_to
@@ -29,10 +30,11 @@ def not_met(words: Words, answer: Answer, catalogue: Mapping[str, Any], href: st
         verdict = "not met" if missed else f"{plain(row['verdict'])}, but worse than before the last audit"
         if missed and worse:
             verdict += ", and worse than before the last audit"
+        of_pai = row.get("measure") in ("preop_pai_recorded", "follow_up_pai_recorded")
         found.append(
             Sentence(
                 f"{plain(row['title'])}, standard {target_text(words, row, catalogue)}: "
-                f"{figure_text(words, row, catalogue)}; {verdict}.",
+                f"{figure_text(words, row, catalogue)}; {verdict}.{f' {OWN_REASON}' if of_pai else ''}",
                 href,
                 answer.data(row),
             )

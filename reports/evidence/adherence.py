@@ -9,7 +9,7 @@ from pipeline.output.text import plain
 from reports.blocks import Figure, Line, Part, Sentence, Table, prose
 from reports.charts import theme
 from reports.charts.adherence import Check, adherence
-from reports.evidence.common import cannot, counting, csv_file
+from reports.evidence.common import cannot, counting, csv_file, left_out
 from reports.source import Answer
 from reports.words import Words, capital, count
 
@@ -24,7 +24,8 @@ def by_check(words: Words, id: str, answer: Answer, *, order: Sequence[str] = ()
         key=lambda row: (place.get(row["check"], len(place)), str(row["check"])),
     )
     if not rows:
-        return [prose(f"{answer.title}: nothing to check.")]
+        why, what = left_out(answer), "`canalwise measure adherence` says what to write into the settings."
+        return [prose(f"{answer.title}: nothing to check. {f'{why} {what}' if why else ''}".strip())]
     shown = [row for row in rows if row.get("n") is not None and not row.get("too_few")]
 
     def text(row: dict[str, Any]) -> str:

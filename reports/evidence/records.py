@@ -106,8 +106,9 @@ def refused(words: Words, id: str, answer: Answer) -> list[Part]:
     if answer.missing:
         return [cannot(answer)]
     rows = [r for r in answer.rows if r.get("rows_refused")]
+    empty = left_empty(answer)
     if not rows:
-        return [prose("No record waits in quarantine: every row read was taken in.")]
+        return [prose("No record waits in quarantine: every row read was taken in.", empty)]
     reasons = [f"{kind_words(r['record_kind'])}: {plain(r['reason']).rstrip('.')}" for r in rows]
     total = sum(r["rows_refused"] for r in rows)
     title = f"{counted(total, 'refusal')} in quarantine; most often: {reasons[0]} ({count(rows[0]['rows_refused'])})"
@@ -150,7 +151,20 @@ def refused(words: Words, id: str, answer: Answer) -> list[Part]:
             file=csv_file(id, answer),
             folded=len(rows) > 6,
         ),
+        *([prose(empty)] if empty else []),
     ]
+
+
+def left_empty(answer: Answer) -> str:
+    """How many cells of records that were taken in were left empty; nothing where there are none."""
+    n = sum(row.get("cells_left_empty") or 0 for row in answer.rows)
+    if not n:
+        return ""
+    return (
+        f"{counted(n, 'cell')} of records that were taken in {'was' if n == 1 else 'were'} left empty, as what stood "
+        "there is impossible or unknown: figures count them as not recorded. "
+        "\u201ccanalwise quarantine\u201d lists them."
+    )
 
 
 def complete(words: Words, id: str, answer: Answer, titles: Mapping[str, str]) -> list[Part]:
@@ -169,11 +183,27 @@ def complete(words: Words, id: str, answer: Answer, titles: Mapping[str, str]) -
     if not lacking:
         return [prose("Every record that this page counts holds what its measures need.")] if lines else []
     worst = lacking[0][0]
+    met = f"{counted(whole, 'further need', 'further needs')} of the measures {'is' if whole == 1 else 'are'}"
+    said = [f"{met} met by every record."] if whole else []
+    emptied = any(row.get("left_empty") for row, _ in lacking)
+    if emptied:
+        said.append(
+            "\u201cLeft empty\u201d are cells in which something impossible or unknown stood: they count as not "
+            "recorded, and \u201ccanalwise quarantine\u201d lists them."
+        )
     return [
         Table(
             id=f"{id}-table",
             caption=f"Records that hold what the measures of this page need; in brackets {words.interval}s",
-            heads=("Records", "Must hold", "Complete", "Of", "Most often blank", "For"),
+            heads=(
+                "Records",
+                "Must hold",
+                "Complete",
+                "Of",
+                *(["Left empty"] if emptied else []),
+                "Most often blank",
+                "For",
+            ),
             lines=tuple(
                 Line(
                     (
@@ -181,6 +211,7 @@ def complete(words: Words, id: str, answer: Answer, titles: Mapping[str, str]) -
                         plain(row["columns"]).replace("_", " "),
                         words.with_interval(answer.result, row),
                         count(row["records"]),
+                        *([count(row.get("left_empty") or 0)] if emptied else []),
                         plain(row["most_often_blank"] or "").replace("_", " "),
                         "; ".join(sorted(measures)),
                     ),
@@ -188,16 +219,13 @@ def complete(words: Words, id: str, answer: Answer, titles: Mapping[str, str]) -
                 )
                 for row, measures in lacking
             ),
-            numeric=frozenset({2, 3}),
+            numeric=frozenset({2, 3, 4} if emptied else {2, 3}),
             records=True,
             folded=True,
             summary="What records of this page lack; least complete are "
             f"{kind_words(worst['record_kind']).lower()}: {words.with_interval(answer.result, worst)}",
             data=answer.data(),
-            note=f"{counted(whole, 'further need', 'further needs')} of the measures {'is' if whole == 1 else 'are'} "
-            "met by every record."
-            if whole
-            else "",
+            note=" ".join(said),
             file=csv_file(id, answer),
         )
     ]

@@ -61,8 +61,9 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
             *(peer_rules.sum_signal(answer, dentist, "peers") for answer in one_by_one),
             *(
                 said
-                for answer in by_sequence
-                for said in attention.incidents.cusum_signals(words, answer, answer, "comparison")
+                # Sums of separations by sequence stand on the page of incidents alone.
+                for answer, block in zip(by_sequence, ("comparison", ""), strict=False)
+                for said in attention.incidents.cusum_signals(words, answer, answer, block)
             ),
         ],
         standards=[attention.standards.own_not_met(words, standard, answer, "work") for standard, answer in held],
@@ -77,14 +78,9 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
             if attention.differences.is_shown(words, row)
         ],
         data=[
-            attention.recall.pai_missing(
-                words,
-                ask("preop_pai_recorded"),
-                "outcome",
-                "Without it a tooth whose PAI is above 2 cannot be told healing, uncertain or not healed by its image.",
-            ),
-            attention.recall.pai_missing(
-                words, ask("follow_up_pai_recorded"), "outcome", "Without it a tooth cannot be told healed."
+            *attention.recall.with_own_reason(
+                attention.recall.pai_missing(words, ask(f"{when}_pai_recorded"), "outcome", what)
+                for when, what in WITHOUT_PAI.items()
             ),
             *common.lacking(context, source),
         ],
@@ -249,6 +245,13 @@ WORK = (
     "restored_within_90_days",
     "restoration_delay",
 )
+
+
+# What follows where no PAI is recorded.
+WITHOUT_PAI = {
+    "preop": "Without it a tooth whose PAI is above 2 cannot be told healing, uncertain or not healed by its image.",
+    "follow_up": "Without it a tooth cannot be told healed.",
+}
 
 
 # What is looked at tooth by tooth, each against its own risk.

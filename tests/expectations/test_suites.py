@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 
+from pipeline.checks import suites as suites_module
 from pipeline.store.records import KINDS
 
 # A rule is asked once for each distinct value, so its verdict may depend on nothing but that value.
@@ -43,8 +44,33 @@ def test_a_rule_says_what_happens_why_and_who_says_so(rule):
         assert rule.kind in KINDS
         assert isinstance(rule.meta["spoils"], list)
     else:
-        assert rule.meta["action"] in ("quarantine", "warn")
+        assert rule.meta["action"] in ("quarantine", "blank", "warn")
         assert "spoils" not in rule.meta
+
+
+def test_a_rule_blanks_only_what_may_be_empty(record_rule):
+    if record_rule.meta["action"] == "blank":
+        blanks = record_rule.meta.get("blanks", record_rule.meta["columns"])
+        assert set(blanks) <= set(record_rule.meta["columns"])
+        assert not set(blanks) & set(KINDS[record_rule.kind].required)
+    else:
+        assert "blanks" not in record_rule.meta
+
+
+def test_only_keys_and_what_else_is_required_refuse_a_record(record_rule):
+    """Or dates of it that contradict each other, and what says of the tooth that it is there and lost."""
+    if record_rule.meta["action"] == "quarantine":
+        kind = KINDS[record_rule.kind]
+        looked_at = {kind.column(name) for name in record_rule.meta["columns"]}
+        assert any(column.required for column in looked_at)
+        needless = {column.name for column in looked_at if not column.required and column.type != "date"}
+        assert needless <= {"lost_reason"}
+        blank = [
+            rule
+            for rule in suites_module.suite(record_rule.kind)
+            if rule.action == "blank" and set(rule.blanks) & needless
+        ]
+        assert not needless or blank, "an unknown word there is a blanked cell before it can contradict anything"
 
 
 def test_a_rule_points_at_columns_of_its_kind(rule):
@@ -87,10 +113,8 @@ def test_every_declared_key_and_required_column_has_a_rule(suites):
 def test_every_date_column_has_a_rule(suites):
     for name, kind in KINDS.items():
         dated = {column.name for column in kind.columns if column.type in ("date", "timestamp")}
-        (impossible,) = [
-            m["meta"] for m in suites[name]["expectations"] if m["meta"]["rule"].endswith("_date_impossible")
-        ]
-        assert set(impossible["columns"]) == dated
+        impossible = [m["meta"] for m in suites[name]["expectations"] if m["meta"]["rule"].endswith("_date_impossible")]
+        assert sorted(column for meta in impossible for column in meta["columns"]) == sorted(dated)
 
 
 def test_what_is_doubtful_of_a_life_is_doubtful_of_its_hazard(suites):

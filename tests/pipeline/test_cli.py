@@ -136,9 +136,12 @@ def test_an_export_that_cannot_be_read_is_one_line_and_leaves_the_store_alone(
     path = tmp_path / name
     path.write_bytes(content)
     before = filled.read_bytes()
-    assert_one_line(canalwise("ingest", small, path, "--store", filled), says)
+    assert_one_line(canalwise("ingest", path, "--store", filled), says)
     assert filled.read_bytes() == before
-    assert str(path) in canalwise("ingest", path, "--store", filled).err
+    beside = canalwise("ingest", small, path, "--store", filled)
+    assert beside.code == 1, "the others are taken in"
+    assert says in beside.err
+    assert f"Left out: {path}" in beside.err
 
 
 def test_a_wrong_path_kind_or_column_is_one_line(store: Path, small: Path, canalwise: Run, tmp_path: Path) -> None:
@@ -294,7 +297,7 @@ def test_ingest_as_json(store: Path, canalwise: Run, export: Run, sound: Run) ->
         "files": [
             {
                 "file": "visits.csv", "kind": "visits", "read": 2, "loaded": 1, "unchanged": 0, "superseded": 0,
-                "quarantined": 1, "skipped": False,
+                "quarantined": 1, "blanked": 0, "skipped": False,
             }
         ],
         "store": str(store),
@@ -406,7 +409,7 @@ def test_quarantine_filters(refused: Path, canalwise: Run) -> None:
     assert canalwise("quarantine", "--store", refused, "--kind", "contacts").code == 0
     assert_one_line(canalwise("quarantine", "--store", refused, "--kind", "teeth"), "there is no record kind teeth")
     ran = canalwise("quarantine", "--store", refused, "--reason", "bad_mood")
-    assert_one_line(ran, "no row was refused by the rule bad_mood. Rules with refused rows: ")
+    assert_one_line(ran, "nothing was refused or left empty by the rule bad_mood. Rules in quarantine: ")
     assert "visit_reason_unknown" in ran.err
 
 
@@ -461,3 +464,27 @@ def test_the_store_may_be_named_in_the_environment(filled: Path) -> None:
     done = fresh("status", "--json", CANALWISE_STORE=str(filled))
     assert done.returncode == 0
     assert json.loads(done.stdout)["kinds"]["visits"]["records"] == 102
+
+
+def test_an_answer_that_names_nobody_is_told_where_it_would_be_used(
+    filled: Path, canalwise: Run, tmp_path: Path
+) -> None:
+    settings = tmp_path / "own.toml"
+    settings.write_text(
+        '[[answer]]\nmeasure = "healed_share"\ngroup = "dentist"\nvalue = "Nobody"\non = 2024-01-01\nnote = "x"\n'
+    )
+    asked = ("measure", "healed_share", "--process", "--by", "dentist", "--store", filled, "--settings", settings)
+    for more in ((), ("--json",)):
+        ran = canalwise(*asked, *more)
+        assert ran.code == 0
+        assert "names dentist “Nobody”, which no record has" in ran.err
+        assert "D1" in ran.err
+    ran = canalwise("report", "incidents", "--store", filled, "--settings", settings, "--out", tmp_path / "pages")
+    assert "names dentist “Nobody”, which no record has" in ran.err
+
+
+def test_adherence_says_what_to_write_where_the_catalogue_is_empty(filled: Path, canalwise: Run) -> None:
+    ran = canalwise("measure", "adherence", "--store", filled)
+    assert "Nothing to show" not in ran.out
+    assert "[[sequence]]" in ran.out
+    assert "left out: " in ran.out

@@ -751,12 +751,12 @@ def test_33_findings_before_treatment_that_contradict_the_index(practice: Practi
 
 
 def test_05_a_whole_column_in_another_unit_is_told_as_one(practice: Practice, sound: Sound) -> None:
-    """Fault 5 once more: twenty-five refusals have one cause, and the summary says so."""
+    """Fault 5 once more: twenty-five cells left empty have one cause, and the summary says so."""
     practice.hears(units_of_lengths(sound)[0].wrong, "")
     with open_store(practice.last) as connection:
         (line,) = by_reason(connection)
-    assert (line["rule"], line["rows"]) == ("working_length_out_of_range", 25)
-    assert "nearly every row of a file" in line["hint"]
+    assert (line["rule"], line["cells"]) == ("working_length_out_of_range", 25)
+    assert "nearly every cell of a column" in line["hint"]
 
 
 def test_11_synonyms_are_stored_under_one_name(store: Path, sound: Sound, export: Any, tmp_path: Path) -> None:

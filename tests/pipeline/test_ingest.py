@@ -16,13 +16,14 @@ from pipeline import load as load_module
 from pipeline.errors import UserError
 from pipeline.ingest import Imported, ingest
 from pipeline.settings import Settings, load_settings
+from pipeline.sources.unread import LeftOut
 from pipeline.store import batches
 from pipeline.store.batches import Counts
 from pipeline.store.database import open_store
 from pipeline.store.records import KINDS
 
 HERE = Settings(practice="here")
-BOOKS = ("batches", "quarantine", "flags", "checks", "store_version")
+BOOKS = ("batches", "quarantine", "cells", "flags", "checks", "store_version")
 EVERY_TABLE = (*BOOKS, *KINDS, *(f"{kind}_history" for kind in KINDS))
 
 
@@ -115,7 +116,8 @@ def test_counts_are_kept_with_the_batch(store: Path, mess: Path) -> None:
     (imported,) = run(store, mess)
     columns = 'source_file, kind, practice, "read", loaded, unchanged, superseded, quarantined, file_bytes'
     (batch,) = query(store, f"select {columns} from batches")
-    assert batch == ("visits.csv", "visits", "here", *vars(imported.counts).values(), mess.stat().st_size)
+    counts = [n for name, n in vars(imported.counts).items() if name != "blanked"]
+    assert batch == ("visits.csv", "visits", "here", *counts, mess.stat().st_size)
 
 
 def test_a_header_alone_is_read_as_no_rows(store: Path, export: Callable[..., Path], tmp_path: Path) -> None:
@@ -165,7 +167,7 @@ def test_the_same_records_in_another_file_change_only_the_books(filled: Path, sm
     assert again.counts == Counts(len(lines) - 1, 0, len(lines) - 1, 0, 0)
     after = everything(filled)
     changed = {table for table in EVERY_TABLE if after[table] != before[table]}
-    assert changed == {"batches"}
+    assert changed == {"batches", "cells"}
 
 
 def test_a_newer_record_supersedes_and_the_old_one_is_kept(
@@ -278,11 +280,24 @@ def test_the_store_itself_refuses_counts_that_do_not_add_up(store: Path, mess: P
         connection.execute("update batches set loaded = loaded + 1")
 
 
-def test_an_unknown_file_among_several_leaves_all_unloaded(store: Path, small: Path, tmp_path: Path) -> None:
+def test_an_unknown_file_among_several_is_named_and_the_others_are_loaded(
+    store: Path, small: Path, tmp_path: Path
+) -> None:
+    bills = tmp_path / "bills.csv"
+    bills.write_text("no,amount\n1,10\n")
+    left: list[LeftOut] = []
+    done = list(ingest(store, [bills, small], Settings(), leave_out=left.append))
+    assert len(done) == 8
+    assert [one.file for one in left] == [str(bills)]
+    with pytest.raises(UserError, match=r"bills\.csv: none of its 2 columns"):  # where nobody asked for it
+        run(store, small, bills)
+
+
+def test_an_unknown_file_alone_leaves_no_store(store: Path, tmp_path: Path) -> None:
     bills = tmp_path / "bills.csv"
     bills.write_text("no,amount\n1,10\n")
     with pytest.raises(UserError, match=r"bills\.csv: none of its 2 columns"):
-        run(store, small, bills)
+        list(ingest(store, [bills], Settings(), leave_out=lambda _: None))
     assert not store.exists()
     assert not store.with_suffix(".key").exists()
 
@@ -367,7 +382,7 @@ def test_what_cannot_be_read_is_said_before_anything_is_loaded(
     latin.write_bytes(
         "contact_id,treatment_id,contacted_at\nC1,T1,2024-03-05 12:00\nCé,T1,2024-03-05 12:00\n".encode("latin-1")
     )
-    assert "latin.csv, line 3: byte 61 is not UTF-8 text" in refusal(store, small, latin)
+    assert "latin.csv, line 3: byte 61 is not UTF-8 text" in refusal(store, latin)
     empty = tmp_path / "empty.csv"
     empty.touch()
     assert refusal(store, empty) == f"{empty}: the file is empty. Export it again."
@@ -461,8 +476,9 @@ def test_no_two_orders_of_the_same_two_versions_end_alike(
 def test_a_refusal_is_settled_once_a_record_of_its_key_is_in(
     canalwise: Callable[..., Any], sound: Callable[..., Any], export: Callable[..., Path]
 ) -> None:
-    bad = export("follow_ups.csv", [sound("follow_ups", pai="7"), sound("follow_ups", follow_up_id="F2", pai="6")])
-    assert canalwise("ingest", bad).code == 1
+    late = "2099-01-01"
+    bad = [sound("follow_ups", seen_on=late), sound("follow_ups", follow_up_id="F2", seen_on=late)]
+    assert canalwise("ingest", export("follow_ups.csv", bad)).code == 1
     mended = export("mended.csv", [sound("follow_ups", pai="2")])
     assert canalwise("ingest", mended).code == 0
     left = canalwise("quarantine", "--json")

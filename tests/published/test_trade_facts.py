@@ -1,4 +1,4 @@
-"""Facts of the trade, through the program: what it takes for granted where neither a study nor a catalogue decides.
+"""Facts of the trade, through the program: what no study decides.
 
 Check values of the reference notes that stand elsewhere and are not repeated here: tooth notations (Universal, Palmer,
 what a file itself decides) in tests/pipeline/mapping/test_tooth_notations.py; check digits, GS1 strings and dates by
@@ -25,13 +25,11 @@ Study = Any
 Near = Callable[[float, int], Any]
 ONE = "[reporting]\nsmallest_group = 1\n"
 
-# --- defaults that a catalogue overrides: common practice, no source -------------------------------------------------
+# --- a catalogue that asks for what some guidance does: common practice, no source ------------------------------------
 
 CORONAL, MIDDLE, FULL = 0, 1, 2  # engine-driven uses of a canal, in order
-SPEED, IRRIGANT = "speed of 150 to 300 rpm", "1 ml of irrigant after each instrument"
-HALF, THIRDS = "coronal step to half", "middle step to two-thirds"
-PATH, BINDS = "glide path to size 20", "size that binds recorded"
-ALL = {SPEED, IRRIGANT, HALF, THIRDS, PATH, BINDS}
+SPEED, IRRIGANT, DEPTH, PATH, BINDS = "speed", "irrigation", "depth of steps", "glide path", "apical gauging"
+ALL = {SPEED, IRRIGANT, DEPTH, PATH, BINDS}
 
 
 @dataclass(frozen=True)
@@ -47,7 +45,7 @@ class Case:
 
 
 CASES = [
-    # common practice, no source: speeds outside 150 to 300 rpm are outside guidance
+    # common practice, no source: 150 to 300 rpm
     Case("149 rpm", SPEED, False, use=FULL, changed={"speed_rpm": 149}),
     Case("150 rpm", SPEED, True, use=FULL, changed={"speed_rpm": 150}),
     Case("300 rpm", SPEED, True, use=FULL, changed={"speed_rpm": 300}),
@@ -59,45 +57,47 @@ CASES = [
     Case("path of 15", PATH, False, canal={"glide_path_size": 15}),
     Case("path of 20", PATH, True, canal={"glide_path_size": 20}),
     # common practice, no source: the coronal step to half of the canal; a depth is read off a stop to half a millimetre
-    Case("coronal 0.50", HALF, True, use=CORONAL, changed={"depth_mm": 10.0}),
-    Case("coronal 0.51", HALF, True, use=CORONAL, changed={"depth_mm": 10.2}),
-    Case("coronal half and 0.5 mm", HALF, True, use=CORONAL, changed={"depth_mm": 10.5}),
-    Case("coronal half and 0.6 mm", HALF, False, use=CORONAL, changed={"depth_mm": 10.6}),
-    # common practice, no source: the middle step to two-thirds (13.3 mm), until the length is confirmed again
-    Case("middle two-thirds", THIRDS, True, {"length_confirmed": "none"}, MIDDLE, {"depth_mm": 13.3}),
-    Case("middle beyond", THIRDS, False, {"length_confirmed": "none"}, MIDDLE, {"depth_mm": 13.9}),
-    Case("middle beyond, confirmed", THIRDS, True, {"length_confirmed": "apex locator"}, MIDDLE, {"depth_mm": 13.9}),
+    Case("coronal 0.50", DEPTH, True, use=CORONAL, changed={"depth_mm": 10.0}),
+    Case("coronal 0.51", DEPTH, True, use=CORONAL, changed={"depth_mm": 10.2}),
+    Case("coronal half and 0.5 mm", DEPTH, True, use=CORONAL, changed={"depth_mm": 10.5}),
+    Case("coronal half and 0.6 mm", DEPTH, False, use=CORONAL, changed={"depth_mm": 10.6}),
+    # common practice, no source: the middle step to two-thirds (13.3 mm)
+    Case("middle two-thirds", DEPTH, True, use=MIDDLE, changed={"depth_mm": 13.3}),
+    Case("middle beyond", DEPTH, False, use=MIDDLE, changed={"depth_mm": 13.9}),
     # common practice, no source: the size that binds at the end is recorded
     Case("nothing gauged", BINDS, False, canal={"apical_gauge_size": ""}),
     Case("gauged", BINDS, True, canal={"apical_gauge_size": 30}),
 ]
-# What the cases break, asked for by a catalogue less strictly: its word counts, so that nothing is broken.
-CATALOGUE = """
+# The same sequence as two practices ask for it: the strict one by the figures above, the other less.
+_SEQUENCE = """
 [[sequence]]
 id = "own"
-glide_path_size = 15
-irrigant_ml = 0.5
+glide_path_size = {path}
+irrigant_ml = {irrigant}
+apical_gauging = {gauging}
 [[sequence.step]]
 step = 1
 size = 35
 taper = 0.06
 motion = "rotation"
-depth_share = 0.75
-speed_rpm = [100, 400]
+depth_share = {coronal}
+speed_rpm = {speed}
 [[sequence.step]]
 step = 2
 size = 20
 taper = 0.04
 motion = "rotation"
-depth_share = 0.75
-speed_rpm = [100, 400]
+depth_share = {middle}
+speed_rpm = {speed}
 [[sequence.step]]
 step = 3
 size = 25
 taper = 0.04
 motion = "rotation"
-speed_rpm = [100, 400]
+speed_rpm = {speed}
 """
+STRICT = _SEQUENCE.format(path=20, irrigant=1.0, gauging="true", coronal=0.5, middle=0.6667, speed=[150, 300])
+RELAXED = _SEQUENCE.format(path=15, irrigant=0.5, gauging="false", coronal=0.75, middle=0.75, speed=[100, 400])
 
 
 @pytest.fixture(scope="module")
@@ -130,8 +130,9 @@ def cases(shared: Study) -> Study:
 
 @pytest.fixture(scope="module")
 def judged(cases: Study) -> dict[str, dict[str, bool]]:
-    """Case -> check -> kept or not, where the practice has no catalogue."""
-    rows = cases.measure("common_practice", "--by", "dentist,check", "--settings", cases.settings(ONE))
+    """Case -> check -> kept or not, under the strict catalogue."""
+    rows = cases.measure("adherence", "--by", "dentist,check", "--settings", cases.settings(ONE + STRICT))
+    rows = [row for row in rows if row["check"] in ALL]
     assert {row["not_recorded"] for row in rows} == {0}
     out: dict[str, dict[str, bool]] = {}
     for row in rows:
@@ -140,30 +141,37 @@ def judged(cases: Study) -> dict[str, dict[str, bool]]:
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.id)
-def test_common_practice(judged: dict[str, dict[str, bool]], case: Case) -> None:
+def test_figures_that_a_catalogue_asks_for(judged: dict[str, dict[str, bool]], case: Case) -> None:
     """Common practice, no source. What a case leaves as it should be is kept, whatever it breaks beside it."""
     assert judged[case.id] == dict.fromkeys(ALL, True) | {case.check: case.kept}
 
 
-def test_a_catalogue_overrides_common_practice(cases: Study) -> None:
-    settings = cases.settings(ONE + CATALOGUE)
-    whole = cases.run("measure", "common_practice", "--settings", settings)
-    assert whole["rows"] == []
-    assert {row["reason"] for row in whole["left_out"]} == {"held against the practice's own catalogue"}
+def test_the_practices_own_catalogue_is_what_counts(cases: Study) -> None:
+    settings = cases.settings(ONE + RELAXED)
     rows = {row["check"]: row for row in cases.measure("adherence", "--by", "check", "--settings", settings)}
     for check in ("speed", "irrigation", "glide path", "depth of steps", "order of steps"):
         assert (rows[check]["n"], rows[check]["events"]) == (len(CASES), len(CASES)), check
     assert "apical gauging" not in rows  # this catalogue does not ask for it
 
 
+def test_without_a_catalogue_canals_are_counted_as_such_and_what_to_write_is_told(cases: Study) -> None:
+    """The entry that is told is read as settings again, and has the practice's own name of the sequence."""
+    whole = cases.run("measure", "adherence", "--settings", cases.settings(ONE))
+    assert whole["rows"] == []
+    assert whole["left_out"] == [{"reason": "the canal's sequence is not in the catalogue", "n": len(CASES)}]
+    entry = whole["to_write"][whole["to_write"].index("[[sequence]]") : whole["to_write"].index("(`canalwise init`")]
+    rows = cases.measure("adherence", "--by", "check", "--settings", cases.settings(ONE + entry))
+    assert {row["check"]: (row["n"], row["events"]) for row in rows}["order of steps"] == (len(CASES), len(CASES))
+
+
 def test_factors_seen_with_incidents_go_by_the_same_limits(cases: Study) -> None:
-    """Canals in which a factor is present: those that break its default (common practice, no source)."""
-    rows = cases.measure("contributing_factors", "--settings", cases.settings(ONE))
+    """Canals in which a factor is present: those that break what the catalogue asks for."""
+    rows = cases.measure("contributing_factors", "--settings", cases.settings(ONE + STRICT))
     present = {row["factor"]: row["n"] for row in rows if row["incident"] == "any"}
     assert present["speed outside the range"] == 2
     assert present["no glide path"] == 1
     assert present["step deeper than its limit"] == 2
-    relaxed = cases.measure("contributing_factors", "--settings", cases.settings(ONE + CATALOGUE))
+    relaxed = cases.measure("contributing_factors", "--settings", cases.settings(ONE + RELAXED))
     # No canal has one of them: fewer than the smallest group of one that is reported.
     none = {row["factor"] for row in relaxed if row["incident"] == "any" and row.get("too_few")}
     assert none >= {"speed outside the range", "no glide path", "step deeper than its limit"}

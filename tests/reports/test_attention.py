@@ -12,6 +12,7 @@ from pipeline.measures.sentence import Words as ComparisonWords
 from pipeline.measures.sentence import sentence
 from reports import attention
 from reports.blocks import Sentence
+from reports.evidence.records import left_empty, refused
 from reports.series import Series, month_names, monthly
 from reports.source import Answer
 from reports.words import Words
@@ -254,3 +255,14 @@ def test_low_recall_and_refused_rows() -> None:
     assert attention.recall.recall_low(WORDS, high, "x") is None
     assert attention.data.refused(answer("list", rows=[{"rows_refused": 3}]), "x") is not None
     assert attention.data.refused(answer("list", rows=[]), "x") is None
+
+
+def test_cells_left_empty_are_told_with_the_refused_rows() -> None:
+    rows = [{"rows_refused": 0, "cells_left_empty": n, "record_kind": "canals", "reason": "Too long."} for n in (13, 1)]
+    (said,) = refused(Words(), "quarantine", answer("list", rows=rows))
+    words = " ".join(sentence.text for sentence in said.sentences)  # type: ignore[union-attr]
+    assert "No record waits in quarantine" in words
+    assert "14 cells of records that were taken in were left empty" in words
+    assert "figures count them as not recorded" in words
+    assert left_empty(answer("list", rows=[{"rows_refused": 3}])) == ""
+    assert left_empty(answer("list", rows=rows[1:])).startswith("1 cell of records that were taken in was left empty")

@@ -269,6 +269,23 @@ def test_too_many_teeth_without_a_pai_are_told() -> None:
     assert "89%" in said.text and "89 of 100" in said.text and "Said below 90%" in said.text
 
 
+def test_complete_records_are_no_reason_for_a_radiograph_and_that_is_said_once() -> None:
+    """EC Radiation Protection 136 (2004): every exposure is justified by the patient's own need."""
+    row = {"n": 100, "events": 50, "estimate": 0.5, "low": 0.4, "high": 0.6}
+    said = [
+        recall_rules.pai_missing(Words(), answer(name, [row]), "outcome", "So what.")
+        for name in ("preop_pai_recorded", "follow_up_pai_recorded")
+    ]
+    told = [sentence.text for sentence in recall_rules.with_own_reason([*said, None])]
+    assert ["clinical justification of its own" in text for text in told] == [False, True]
+    assert recall_rules.with_own_reason([None, None]) == []
+    standard = {"measure": "preop_pai_recorded", "title": "PAI", "verdict": "not met", "direction": "at least"}
+    standard |= {"unit": "share"}
+    rows = [standard | row | {"target": 0.9}, standard | row | {"target": 0.9, "measure": "rubber_dam_share"}]
+    found = standard_rules.not_met(Words(), answer("standards", rows), catalogue(), "standards")
+    assert ["Radiation Protection 136" in sentence.text for sentence in found] == [True, False]
+
+
 def test_own_figures_that_miss_a_standard_are_told() -> None:
     """A standard of at least 95 %: missed where the whole interval lies below it, else not told."""
 
@@ -383,3 +400,12 @@ def test_a_chart_is_valid_and_fits_its_width(name: str, width: int) -> None:
         assert LONG.replace(" ", "") in said and "<script>alert(1)</script>" in said
     if name == "cusum":
         assert "1December2023" in said and "answered3March2023" in said and "dashed:limits" in said
+
+
+def test_a_signal_links_to_its_figures_or_to_nothing(page_of: Callable[..., Any]) -> None:
+    """Sums of separations by sequence stand on the page of incidents: no comparison of healed teeth shows them."""
+    page, _ = page_of()
+    sums = [s for s in page.attention if "the risk-adjusted sum passed" in s.text and "sequence" in s.text]
+    assert sums
+    assert {s.href for s in sums if "eparation" in s.text} <= {""}
+    assert {s.href for s in sums if "eparation" not in s.text} <= {"comparison"}

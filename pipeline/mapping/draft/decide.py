@@ -32,6 +32,9 @@ _MADE_OF = {
     ("contacts", "contact_id"): ("treatment_id", "contacted_at"),
 }
 
+# What stands for a case number: nobody begins to treat one tooth of one patient twice in a day.
+COMPOSITE = ("patient_id", "tooth", "started_on")
+
 
 @dataclass(frozen=True)
 class Examined:
@@ -156,8 +159,8 @@ def _weight(table: Table) -> float:
 
 def _score(table: Table, most: float) -> float:
     found = _filled(table)
-    required = KINDS[table.kind].required
-    share = sum(found.get(column, 0.0) for column in required) / len(required)
+    usual = KINDS[table.kind].usual
+    share = sum(found.get(column, 0.0) for column in usual) / len(usual)
     return 0.5 * share + 0.5 * (_weight(table) / most if most else 0.0) + 0.08 * _named_for(table.of, table.kind)
 
 
@@ -189,8 +192,8 @@ def _beside(of: Examined, best: Table) -> list[Table]:
             table = _table(of, kind, free)
             new = [p for p in table.pairs if p.sure and not (set(p.source.at) & used) and p.column != "practice"]
             filled = _filled(table)
-            required = KINDS[kind].required
-            there = sum(column in filled for column in required) / len(required)
+            usual = KINDS[kind].usual
+            there = sum(column in filled for column in usual) / len(usual)
             # What is not sure and stands in another table already is that table's.
             table.pairs = [p for p in table.pairs if p.sure or not set(p.source.at) & used]
             certain = (kind == "canals" and table.each and any(p.source.group for p in new)) or table.split
@@ -210,8 +213,11 @@ def _complete(table: Table) -> None:
     parts = _MADE_OF["instrument_uses", "use_id"]
     if table.split and "use_id" not in filled and table.certain.issuperset(parts):
         table.templates["use_id"] = "/".join(f"{{{part}}}" for part in parts)
-    for column in kind.required:
+    for column in kind.usual:
         if column in filled or column in table.templates:
+            continue
+        if not (kind.column(column).required or table.of.sources.headerless or _nearest(table, column)):
+            table.notes.append(_left_empty(table.kind, column))
             continue
         if column == "instrument_id" and table.kind == "instruments" and _serial_in_udi(table):
             table.notes.append("instrument_id is the serial number in the device identifier (udi)")
@@ -226,6 +232,13 @@ def _serial_in_udi(table: Table) -> bool:
     return udi is not None and udi.source.profile.matching(r"\(21\)|\x1d21|^01\d{14}21|^01\d{14}1[17]\d{6}21") > 0.95
 
 
+def _left_empty(kind: str, column: str) -> str:
+    """What is said of a column that should be there and that the export has nothing like: it may stay empty."""
+    listed = word_list(kind, column)
+    one = f" (one of {', '.join(words()[listed])})" if listed else ""
+    return f"{column} stays empty: no column found. If it is the same for all records{one}: [{kind}.constants]"
+
+
 def _asked(table: Table, column: str, filled: dict[str, float]) -> Question:
     """The question for a required column that was not found."""
     nearest = _nearest(table, column)
@@ -237,6 +250,9 @@ def _asked(table: Table, column: str, filled: dict[str, float]) -> Question:
         made = "/".join(f"{{{part}}}" for part in parts)
         text += f". Name it, or make it from {', '.join(parts)} if that is never the same twice"
         return Question(column, text, (f'{column} = {{ template = "{made}" }}',))
+    if column == "treatment_id" and (key := composite_key(table)):
+        text += ". Name it, or make it of the patient, the tooth and the first date if no two treatments share these"
+        return Question(column, f"{text} (a patient's number is kept as a pseudonym)", (key,))
     listed = word_list(table.kind, column)
     if listed:
         meant = list(words()[listed])
@@ -249,6 +265,16 @@ def _asked(table: Table, column: str, filled: dict[str, float]) -> Question:
         text += f". Name it in [{table.kind}.columns], or write here what holds for all records"
         return Question(column, text, (f'{column} = "yes"',), constant=True)
     return Question(column, text + ". Which is it?", _fitting(table, column) or (f'{column} = "HEADER"',))
+
+
+def composite_key(table: Table) -> str | None:
+    """The line that makes a treatment's key where an export has no case number; a table of another kind can only take
+    over the one of its treatments (see draft.py)."""
+    sources = {pair.column: pair.source for pair in table.pairs}
+    if table.kind != "treatments" or any(column not in sources for column in COMPOSITE):
+        return None
+    names = dict.fromkeys(name for column in COMPOSITE for name in sources[column].names)
+    return f'treatment_id = {{ from = [{", ".join(map(toml, names))}], join = "/" }}'
 
 
 def _fitting(table: Table, column: str) -> tuple[str, ...]:

@@ -11,11 +11,12 @@ import polars as pl
 
 from pipeline.errors import UserError
 from pipeline.mapping.draft.compose import Options, as_json, compose
-from pipeline.mapping.draft.decide import Examined, Table, decide, examine, name_pattern
+from pipeline.mapping.draft.decide import COMPOSITE, Examined, Table, composite_key, decide, examine, name_pattern
 from pipeline.mapping.draft.written import Written, written
 from pipeline.mapping.model import place
 from pipeline.sources import read as sources
 from pipeline.sources.text import ENCODINGS
+from pipeline.sources.unread import nothing_read
 from pipeline.store.records import KINDS
 
 if TYPE_CHECKING:
@@ -82,6 +83,7 @@ def draft(paths: list[Path], progress: Callable[[str], None] = lambda _: None, *
     order = list(KINDS)
     tables.sort(key=lambda table: order.index(table.kind))
     _name_files(tables, _distinct(tables))
+    _offer_composite_keys(tables)
     shown = " ".join(_shell(path) for path in paths)
     conflicts = _conflicts(kept, tables)
     mapping = _shell(to) if to else "THIS_FILE"
@@ -104,7 +106,10 @@ def _read(paths: list[Path], progress: Callable[[str], None]) -> tuple[list[Read
     found: list[Read] = []
     problems: list[UserError] = []
     files = []
-    for file in sources.expand(paths):
+    there = sources.find(paths)
+    for one in there.left:
+        progress(f"Left out: {one.error}")
+    for file in there.files:
         progress(f"Reading {file.name}")
         try:
             tables = _tables(file)
@@ -115,6 +120,8 @@ def _read(paths: list[Path], progress: Callable[[str], None]) -> tuple[list[Read
             files += [file] * len(tables)
     if not found and problems:
         raise problems[0]
+    if not found:
+        raise nothing_read(there.left)
     return _one_encoding(found, files), [str(problem) for problem in problems]
 
 
@@ -197,6 +204,20 @@ def _name_files(tables: list[Table], examined: list[Examined]) -> None:
         if confused:
             others = tuple(name for of in examined if of is not table.of for name in of.names)
             table.files = name_pattern(table.of.names, tuple(n for n in others if n not in table.of.names))
+
+
+def _offer_composite_keys(tables: list[Table]) -> None:
+    """Where treatments have no number but one made of patient, tooth and first date, others of the same columns too."""
+    for made in tables:
+        line = composite_key(made) if "treatment_id" in made.lacking else None
+        names = {name for pair in made.pairs if pair.column in COMPOSITE for name in pair.source.names}
+        for table in tables if line else []:
+            has_all = all(place(table.of.raw.header, name) is not None for name in names)
+            if has_all and table.kind != "treatments" and "treatment_id" in table.lacking:
+                table.questions = [
+                    replace(asked, answers=(str(line),)) if asked.column == "treatment_id" else asked
+                    for asked in table.questions
+                ]
 
 
 def _sources(table: Table) -> set[str]:

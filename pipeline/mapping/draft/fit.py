@@ -65,6 +65,7 @@ _USUAL = {
     "speed_rpm": (100, 2000),
     "lesion_mm": (1.2, 15),
     "curve_radius_mm": (1.5, 40),
+    "pain_score": (0.9, 10),
 }
 # Units that somebody might use for them (a curve radius in inches is nobody's).
 _LIKELY = {

@@ -22,6 +22,8 @@ OF_A_MOTOR = {"speed_rpm", "torque_ncm", "peak_torque_ncm"}
 def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ...], confidence: float) -> list[Row]:
     """A row a measure and kind of record that the store holds: records, complete ones, their share, the worst column.
 
+    `left_empty` counts the cells not filled in which something impossible or unknown stood.
+
     `units` is not read: what is counted are records, by the `needs` of every measure.
     """
     needed = [(m.name, kind, columns) for m in catalogue().values() for kind, columns in m.needs.items() if columns]
@@ -33,6 +35,7 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
         for (kind, without), sets in asked.items()
         for columns, counted in _counted(connection, kind, without, sorted(sets)).items()
     }
+    emptied = _left_empty(connection)
     out: list[Row] = []
     for name, kind, columns in needed:
         records, complete, blank = counts[kind, columns]
@@ -50,15 +53,27 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
                 "low": float(low),
                 "high": float(high),
                 "most_often_blank": max(blank, key=lambda column: blank[column]) if any(blank.values()) else None,
+                "left_empty": sum(emptied.get((kind, column), 0) for column in columns),
             }
         )
     return out
 
 
+def _left_empty(connection: Connection) -> dict[tuple[str, str], int]:
+    """How many cells of each column are listed as left empty, by kind and column."""
+    found = connection.execute(
+        """select kind, "column", count(*) from
+               (select distinct kind, batch_id, record_no, unnest(columns) as "column" from quarantine
+                where what = 'cell')
+           group by kind, "column\""""
+    ).fetchall()
+    return {(kind, column): n for kind, column, n in found}
+
+
 def _may_be_without(kind: str, columns: tuple[str, ...]) -> str:
     """Which records of a kind may lack these columns, as SQL."""
     if kind == "instrument_uses" and OF_A_MOTOR.intersection(columns):
-        return "motion = 'hand'"
+        return "motion in ('hand', 'ultrasonic')"
     return MAY_BE_WITHOUT.get(kind, "false")
 
 

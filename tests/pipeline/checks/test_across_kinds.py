@@ -119,7 +119,9 @@ def test_a_warning_marks_rows_that_stay_and_no_others(
     odd = {"left_at": "2024-03-04 09:01"}  # a minute in the chair: a warning
     rows = [
         sound("visits", visit_id="V1", **odd),
-        sound("visits", visit_id="V2", reason="none of these", **odd),  # refused for another reason
+        sound(
+            "visits", visit_id="V2", seated_at="2099-01-01 09:00", left_at="2099-01-01 09:01"
+        ),  # refused for another reason
         sound("visits", visit_id="V3"),
         sound("visits", visit_id="V1", **odd),  # the first one again
     ]

@@ -49,14 +49,18 @@ NUMBERS = {
     "preop_pai": [1, 4, 5, 6],
 }
 # Rules about what most records of a dentist, a file or a practice have in common, or two treatments of one patient on
-# one day; random records have nothing in common. tests/expectations has examples of all of them.
+# one day, or two records of one canal, tooth or instrument that have much in common; random records have nothing in
+# common. tests/expectations has examples of all of them.
 OF_MANY = {
     "booking_unit_doubtful",
     "canal_times_by_default",
     "canal_times_exceed_visit",
     "canal_times_missing_by_dentist",
     "dentist_back_after_a_year",
+    "pai_undecided_on_a_day",
+    "second_mesiobuccal_length_differs",
     "tooth_side_doubtful",
+    "use_after_separation",
     "uses_not_traceable",
     "visit_times_by_default",
 }
@@ -205,7 +209,7 @@ def test_a_rule_with_thousands_of_distinct_values_is_judged_beside_those_with_fe
             """insert into visits
                (practice, visit_id, treatment_id, dentist, seated_at, left_at, reason, source_row, batch_id, record_no)
                select 'here', 'V' || i, 'T1', 'D1', timestamp '2024-03-04 09:00:00',
-                      timestamp '2024-03-04 08:00:00' + to_seconds(i * 20), ['planned', 'other'][1 + i % 2], i, 1, i
+                      timestamp '2024-03-04 08:00:00' + to_seconds(i * 20), ['planned', 'odd'][1 + i % 2], i, 1, i
                from range(1, 3001) as numbers (i)"""
         )
         create_faults(connection, "faults")

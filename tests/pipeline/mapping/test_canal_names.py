@@ -10,7 +10,7 @@ from pipeline.mapping.canals import SYNONYMS
 from pipeline.mapping.model import FileOptions, KindMapping
 from pipeline.sources.table import RawTable
 
-NAMES = {"B", "L", "P", "D", "M", "MB", "MB2", "DB", "ML", "DL", "MM", "S"}
+NAMES = {"B", "L", "P", "P2", "D", "M", "MB", "MB2", "MB3", "DB", "DB2", "ML", "DL", "MM", "MD", "RE", "RP", "C", "S"}
 
 
 def names(*cells: str, **how: object) -> list[str | None]:
@@ -42,6 +42,10 @@ def names(*cells: str, **how: object) -> list[str | None]:
         ("językowy", "L"),
         ("middle mesial", "MM"),
         ("dl", "DL"),
+        ("C-shaped", "C"),
+        (" Mb3 ", "MB3"),
+        ("radix entomolaris", "RE"),
+        ("middle distal", "MD"),
     ],
 )
 def test_words_for_canals(word: str, name: str) -> None:
@@ -49,7 +53,7 @@ def test_words_for_canals(word: str, name: str) -> None:
 
 
 def test_unknown_names_stay_as_they_are() -> None:
-    assert names("C-shaped", " Mb3 ", "", synonyms=True) == ["C-shaped", "Mb3", None]
+    assert names("isthmus", " Mb4 ", "", synonyms=True) == ["isthmus", "Mb4", None]
 
 
 def test_nothing_is_translated_unasked() -> None:

@@ -114,6 +114,15 @@ def test_palmer_brackets(cell: str, fdi: int, name: str) -> None:
     assert typed("palmer", cell, cell[::-1], f" {cell[0]} {cell[1]} ") == ([fdi] * 3, [])
 
 
+def test_a_supernumerary_tooth_is_told_and_never_passes_for_a_primary_one() -> None:
+    """US notation: the neighbour's number and 50 (51-82), a primary letter and S: a secondary source."""
+    teeth, reasons = typed("universal", "51", "82", "as", "#58", "8")
+    assert teeth == [None, None, None, None, 11]
+    assert reasons[0] == "tooth: 51 (supernumerary: no FDI code) is not a whole number."
+    assert all("supernumerary" in reason for reason in reasons) and len(reasons) == 4
+    assert typed("fdi", "51", "82") == ([51, 82], [])
+
+
 def test_palmer_takes_quadrant_codes_and_nothing_else() -> None:
     assert typed("palmer", "UR6", "ll4", "6", "9\u2518", "\u2518", "6]")[0] == [16, 34, None, None, None, None]
 
@@ -163,7 +172,7 @@ def test_there_are_52_teeth_and_numbers_between_are_none() -> None:
         (["16", "36"], [16, 36]),
         (["16", "30"], [3 + 25, 46]),  # 30 is no FDI code; so 16 is the upper left third molar
         (["A", "16"], [55, 28]),
-        (["55", "16"], [55, 16]),
+        (["55", "16", "36"], [55, 16, 36]),
         (["K", "", "3"], [75, None, 16]),
         (["6\u2518", "UR6"], [16, 16]),
         (["upper right first molar"], [16]),
@@ -189,6 +198,8 @@ def test_a_number_that_no_notation_has_decides_nothing() -> None:
             "treatments.tooth: every tooth in it is valid both as an FDI code and as a Universal number",
         ),
         (["31", "32", "99"], "valid both"),
+        (["55", "16"], "valid both"),  # a supernumerary tooth beside the Universal 5, or an upper right primary molar
+        (["51", "61", "74", "82"], "valid both"),
         (["36", "30"], "some of its teeth are only fdi, others only universal"),
         (["3", "UR6"], "some of its teeth are only universal, others only palmer"),
     ],

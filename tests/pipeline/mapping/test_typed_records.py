@@ -14,7 +14,9 @@ from hypothesis import strategies as st
 from pipeline.errors import UserError
 from pipeline.mapping.apply import POLARS_TYPE, Typed, apply
 from pipeline.mapping.model import FileOptions, KindMapping, canonical
+from pipeline.mapping.patients import hide
 from pipeline.sources.table import FAILED, NOT_COMPUTED, RawTable
+from pipeline.store.pseudonyms import pseudonyms
 from pipeline.store.records import KINDS
 
 
@@ -296,10 +298,13 @@ def test_texts_are_joined_by_what_is_filled_in_and_ids_as_a_whole() -> None:
 def test_a_pseudonym_stands_for_all_parts_of_an_id() -> None:
     """A mended export of refused rows has the pseudonym in the first of the columns, and the others empty."""
     pseudonym = "pt-" + "0a" * 16
-    done = typed(
-        "treatments", {"patient_id": ["Name", "Geboren"]}, {"Name": ["Anna", pseudonym], "Geboren": ["1980", ""]}
-    )
-    assert done.records["patient_id"].to_list() == ["Anna 1980", pseudonym]
+    mapping = KindMapping.model_validate({"columns": {"patient_id": {"from": ["Name", "Geboren"]}}})
+    rows = pl.DataFrame({"source_row": [2, 3], "c0": ["Anna", pseudonym], "c1": ["1980", ""]})
+    hidden = hide(RawTable(("Name", "Geboren"), rows), "treatments", mapping, "here", b"key")
+    done = apply(hidden.read, "treatments", hidden.mapping, FileOptions(), "here")
+    assert done.records["patient_id"].to_list() == [*pseudonyms([("here", "Anna 1980")], b"key"), pseudonym]
+    assert hidden.shown.rows["c0"].to_list() == done.records["patient_id"].to_list()
+    assert hidden.shown.rows["c1"].to_list() == ["", ""]
 
 
 def test_a_default_is_read_as_if_it_stood_in_the_cell() -> None:

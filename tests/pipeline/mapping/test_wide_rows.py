@@ -162,7 +162,6 @@ def test_what_else_a_piece_may_hold() -> None:
         ("25/.06 x0", "piece_does_not_fit", "25/.06 x0 is not written as"),
         ("25/.06 x100", "piece_does_not_fit", "25/.06 x100 is not written as"),
         ("25/.06 30/.04", "piece_does_not_fit", "is not written as"),
-        ("25/.06; 30/0,04", "value_does_not_parse", "taper: 0,04 is not a number with decimal point."),
         ("", "no_piece_filled_in", "The cell that names the instruments is empty."),
         (" ; ;", "no_piece_filled_in", "The cell that names the instruments is empty."),
     ],
@@ -176,6 +175,20 @@ def test_a_piece_that_cannot_be_told_spoils_the_whole_row(cell: str, rule: str, 
     of_row = done.records.filter(pl.col("source_row") == 3)
     assert of_row["record_no"].to_list() == [fault["record_no"]]
     assert done.records["source_row"].to_list() == [2, 2, 3, 4]
+
+
+def test_a_taper_that_does_not_parse_is_one_empty_cell() -> None:
+    header = "Fall|Kanal|Feilen|Tiefe"
+    done = typed("instrument_uses", USES, header, "a|MB|15/.02; 20/.02|18", "b|MB|25/.06; 30/0,04|18")
+    (fault,) = done.faults.rows(named=True)
+    assert (fault["source_row"], fault["rule"], fault["column"]) == (3, "value_does_not_parse", "taper")
+    assert done.records.select("source_row", "size", "taper").rows()[2:] == [(3, 25, 0.06), (3, 30, None)]
+
+
+def test_a_variable_taper_is_none_and_no_fault() -> None:
+    mapping = {"columns": {"final_taper": {"from": "Taper", "unit": "percent"}}}
+    done = typed("canals", mapping, "Taper", "6", "variable", " Variabel ", "5.5")
+    assert (done.records["final_taper"].to_list(), done.faults.height) == ([0.06, None, None, 0.055], 0)
 
 
 def test_uses_in_a_cell_for_each_canal() -> None:

@@ -111,11 +111,11 @@ def test_what_is_not_recorded_is_not_told() -> None:
     assert {name for name, present in found.items() if present is not None} == {"out_of_order"}
 
 
-@pytest.mark.parametrize(("speed", "outside"), [(149, 1), (150, 0), (300, 0), (301, 1)])
-def test_without_a_catalogue_150_to_300_rpm_is_the_range(speed: int, outside: int) -> None:
-    """Common practice, no source."""
-    found = told(AS_ASKED, {"speed_rpm": float(speed)}, {"speed_rpm": 250.0}, catalogue=False)
-    assert found["speed_outside"] == outside
+def test_what_only_a_catalogue_can_tell_is_not_told_without_one() -> None:
+    """No figure of the trade stands in for it: what instructions for use say differs from instrument to instrument."""
+    found = told({"glide_path_size": 6}, {"speed_rpm": 900.0, "depth_mm": 20.0}, {}, catalogue=False)
+    assert [found[name] for name in ("speed_outside", "no_glide_path", "out_of_order", "too_deep")] == [None] * 4
+    assert found["not_irrigated"] == 0
 
 
 def test_words_say_what_the_figures_allow_and_never_speak_of_causes() -> None:

@@ -12,6 +12,7 @@ import polars as pl
 import pytest
 
 from pipeline.errors import UserError
+from pipeline.measures.answers import unheard
 from pipeline.measures.process_cusum import GROUPED, WATCHED, process_cusum
 from pipeline.measures.run import Workspace
 from pipeline.settings import Answer, Settings, load_settings
@@ -169,6 +170,17 @@ def test_an_answered_signal_stays_drawn_and_the_sum_starts_again() -> None:
     ):
         untouched = process_cusum(practice(teeth, answers=(other,)), "healed_share", ("dentist",))
         assert next(r for r in untouched.rows if r["dentist"] == "A") == before
+
+
+def test_an_answer_that_names_nobody_is_told_with_the_names_there_are() -> None:
+    on = dt.date(2021, 1, 1)
+    here = practice(usual(1, 40), answers=(answer(on), answer(on, value="Dr. A"), answer(on, group="sequence")))
+    told = "An answer in the settings (healed_share, 2021-01-01) names {}, which no record has, and so answers nothing"
+    assert unheard(here) == [
+        f"{told.format('dentist “Dr. A”')}; the records have A, B.",
+        f"{told.format('sequence “A”')}; the records have none.",
+    ]
+    assert unheard(practice(usual(1, 40), answers=(answer(on),))) == []
 
 
 def test_an_answer_after_the_last_tooth_leaves_nothing_to_tell() -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import UserError
-from pipeline.sources.read import expand, read
+from pipeline.sources.read import expand, find, read
 from pipeline.sources.table import Dialect
 
 
@@ -81,13 +81,26 @@ def test_a_glob_without_a_match_and_a_name_that_looks_like_one(folder: Path) -> 
 
 
 @pytest.mark.parametrize("inner", ["june.zip", "visits.csv.gz"])
-def test_an_archive_inside_an_archive_is_refused(tmp_path: Path, inner: str) -> None:
+def test_an_archive_inside_an_archive_is_left_out(tmp_path: Path, inner: str) -> None:
     outer = tmp_path / "all.zip"
     with zipfile.ZipFile(outer, "w") as packed:
         packed.writestr("visits.csv", "a,b\n")
         packed.writestr(inner, b"PK\x05\x06" + bytes(18))
-    with pytest.raises(UserError, match=rf"all.zip/{inner}: is an archive inside an archive"):
-        expand([outer])
+    found = find([outer])
+    assert [file.name for file in found.files] == ["all.zip/visits.csv"]
+    (left,) = found.left
+    assert str(left.error).startswith(f"{outer}/{inner}: is an archive inside an archive")
+
+
+def test_what_is_no_export_is_told_and_what_nobody_would_take_for_one_is_not(tmp_path: Path) -> None:
+    for name in ("visits.csv", "scan.pdf", "old.XLS", "canalwise.toml", "canalwise.duckdb", "canalwise.key", ".x.pdf"):
+        (tmp_path / name).touch()
+    found = find([tmp_path])
+    assert [file.name for file in found.files] == ["visits.csv"]
+    assert {Path(one.file).name: one.error.do for one in found.left} == {
+        "scan.pdf": "Export the list behind it as .csv or .xlsx",
+        "old.XLS": "Save it as .xlsx",
+    }
 
 
 def test_two_files_of_one_name_in_an_archive_are_refused(tmp_path: Path) -> None:

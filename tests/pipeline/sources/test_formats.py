@@ -241,6 +241,10 @@ def test_an_archive_without_exports(tmp_path: Path) -> None:
     path = tmp_path / "a.zip"
     with zipfile.ZipFile(path, "w") as packed:
         packed.writestr("notes.pdf", b"%PDF")
+    with pytest.raises(UserError, match=r"a\.zip/notes\.pdf: is a PDF document"):
+        expand([path])
+    with zipfile.ZipFile(path, "w") as packed:
+        packed.writestr(".hidden", b"")
     with pytest.raises(UserError, match="the archive has no"):
         expand([path])
 

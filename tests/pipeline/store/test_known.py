@@ -206,8 +206,8 @@ def test_an_open_connection_for_writing_keeps_its_flags(twice: tuple[Path, Path,
 
 def test_a_settled_refusal_is_not_told_again(sound: Sound, export: Exports, store: Path) -> None:
     """What known_on says it does not turn back."""
-    for name, score in (("bad.csv", "11"), ("mended.csv", "1")):
-        list(ingest(store, [export(name, [sound("contacts", pain_score=score)])], Settings()))
+    for name, day in (("bad.csv", "2099-01-01 09:00"), ("mended.csv", "2024-03-05 12:00")):
+        list(ingest(store, [export(name, [sound("contacts", contacted_at=day)])], Settings()))
     with open_store(store) as connection:
         known_on(connection, loaded_at(connection, 1))
         assert rows(connection, "contacts") == rows(connection, "quarantine") == []
@@ -352,8 +352,8 @@ def test_an_empty_store_has_no_import() -> None:
 
 
 def test_only_refusals_before_are_nothing_to_compare_with(sound: Sound, export: Exports, store: Path) -> None:
-    for name, score in (("bad.csv", "11"), ("good.csv", "1")):
-        list(ingest(store, [export(name, [sound("contacts", contact_id=name, pain_score=score)])], Settings()))
+    for name, day in (("bad.csv", "2099-01-01 09:00"), ("good.csv", "2024-03-05 12:00")):
+        list(ingest(store, [export(name, [sound("contacts", contact_id=name, contacted_at=day)])], Settings()))
     dated(store, {1: "2026-01-01", 2: "2026-01-02"})
     with open_store(store) as connection:
         assert last_import(connection, "UTC") is None

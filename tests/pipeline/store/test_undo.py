@@ -46,7 +46,7 @@ def versions(sound: Sound, export: Exports) -> list[Path]:
         changing = sound("contacts", contact_id="C0", pain_score=str(number))
         kept = sound("contacts", contact_id="C1")
         added = sound("contacts", contact_id=f"new {number}")
-        bad = [sound("contacts", contact_id="bad", pain_score="11")] if number == 2 else []
+        bad = [sound("contacts", contact_id="bad", contacted_at="2099-01-01 09:00")] if number == 2 else []
         return [changing, kept, added, *bad]
 
     return [export(f"contacts-{number}.csv", rows(number)) for number in (1, 2, 3)]
@@ -84,9 +84,12 @@ def test_every_order_of_taking_all_out_leaves_nothing(versions: list[Path], tmp_
         assert not any(content(store).values()), order
 
 
-def test_a_settled_refusal_is_told_again_after_undo(sound: Sound, export: Exports, tmp_path: Path) -> None:
+@pytest.mark.parametrize("wrong", [{"contacted_at": "2099-01-01 09:00"}, {"pain_score": "11"}], ids=["row", "cell"])
+def test_a_settled_refusal_is_told_again_after_undo(
+    wrong: dict[str, str], sound: Sound, export: Exports, tmp_path: Path
+) -> None:
     store = tmp_path / "a.duckdb"
-    bad = export("bad.csv", [sound("contacts", pain_score="11")])
+    bad = export("bad.csv", [sound("contacts", **wrong)])
     load(store, bad, export("mended.csv", [sound("contacts", pain_score="1")]))
     assert content(store)["quarantine"] == []
     assert undo(store, 2) == ["bad.csv"]

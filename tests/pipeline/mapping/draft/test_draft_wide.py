@@ -91,12 +91,21 @@ def test_tapers_of_such_cells_may_be_per_cent(tmp_path: Path) -> None:
     assert records["step"].to_list()[:3] == [1, 2, 3]
 
 
-def test_what_a_use_lacks_is_asked(tmp_path: Path) -> None:
+def test_what_a_use_may_lack_is_told_and_not_made_up(tmp_path: Path) -> None:
+    """A motion that no column tells stays empty, and nobody is asked to assert what was never looked at."""
     path = export(tmp_path, ["Fall", "Kanal", "Feilen"], [[f"F{i}", "MB", "25/.06; 30/.04"] for i in range(8)])
     drafted = draft([path])
-    assert [question.partition(":")[0] for _, question in drafted.questions] == ["motion", "result"]
+    assert drafted.questions == ()
+    assert "motion stays empty: no column found." in drafted.text and "hand, rotation" in drafted.text
+    records = typed(path, "instrument_uses", loaded(drafted, tmp_path)).records
+    assert records["motion"].null_count() == records["result"].null_count() == records.height
+
+
+def test_a_header_like_a_column_whose_cells_do_not_fit_is_asked(tmp_path: Path) -> None:
+    rows = [[f"F{i}", "MB", "25/.06; 30/.04", f"Q{i}"] for i in range(8)]
+    drafted = draft([export(tmp_path, ["Fall", "Kanal", "Feilen", "Bewegungsart"], rows)])
+    assert [question.partition(":")[0] for _, question in drafted.questions] == ["motion"]
     assert '# motion = "hand"' in drafted.text
-    assert len(loaded(drafted, tmp_path).kinds["instrument_uses"][0].questions) == 2
 
 
 def test_a_column_of_days_and_columns_of_times_are_joined(tmp_path: Path) -> None:

@@ -1,0 +1,66 @@
+"""From an older layout of the store to this one: in one transaction, after a copy of the file was put beside it."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.errors import UserError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import duckdb
+
+    Connection = duckdb.DuckDBPyConnection
+
+# From each older layout the statements that make the next of it.
+_STEPS: dict[int, tuple[str, ...]] = {
+    2: (
+        "alter table quarantine add column what VARCHAR default 'row'",
+        """create table cells (
+            batch_id BIGINT, "column" VARCHAR, "read" BIGINT, stored BIGINT, blanked BIGINT, refused BIGINT,
+            check ("read" = stored + blanked + refused))""",
+    ),
+}
+
+
+def can_migrate(version: int, to: int) -> bool:
+    """Whether a store of this layout can be brought to the layout `to`."""
+    return version < to and all(step in _STEPS for step in range(version, to))
+
+
+def migrate(path: Path, version: int, to: int, connect: Callable[[], Connection]) -> Path:
+    """Bring the closed store at `path` from one layout to another; gives the copy of it as it was.
+
+    `connect` opens the file for writing. A UserError where the copy cannot be made; a step that fails leaves the store
+    as it was.
+    """
+    copy = path.with_name(f"{path.name}.layout-{version}")
+    with contextlib.closing(connect()) as connection:
+        connection.execute("checkpoint")  # what a killed run left beside the file is in it now
+    try:
+        part = copy.with_name(copy.name + ".part")
+        with (
+            os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as out,
+            path.open("rb") as file,
+        ):
+            shutil.copyfileobj(file, out)
+        part.replace(copy)
+    except OSError as e:
+        raise UserError(
+            f"the store is of an older layout, and no copy of it can be made ({e.strerror})",
+            where=str(copy),
+            do="Free some space, or see to it that you may write there",
+        ) from None
+    with contextlib.closing(connect()) as connection:
+        connection.begin()
+        for step in range(version, to):
+            for statement in _STEPS[step]:
+                connection.execute(statement)
+        connection.execute("update store_version set version = ?", [to])
+        connection.commit()
+    return copy

@@ -1,0 +1,106 @@
+"""A store of layout 2 opens: it is brought to the present layout, whole or not at all, and a copy stays beside it."""
+
+from __future__ import annotations
+
+import stat
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pytest
+
+from pipeline.errors import UserError
+from pipeline.ingest import undo
+from pipeline.quarantine import counted, retry
+from pipeline.store import migrations, schema
+from pipeline.store.database import in_memory, open_store
+from pipeline.store.pseudonyms import load_key
+
+LAYOUT_2 = Path(__file__).with_name("data") / "layout-2.sql"
+
+
+@pytest.fixture
+def old(store: Path) -> Path:
+    """A store as the program wrote it before layout 3; two of its records replaced an older one, four were refused."""
+    load_key(store)
+    with duckdb.connect(str(store)) as connection:
+        for line in LAYOUT_2.read_text(encoding="utf-8").splitlines():
+            connection.execute(line)
+    return store
+
+
+def tables(connection: Any) -> dict[str, Any]:
+    names = [name for (name,) in connection.execute("select table_name from duckdb_tables()").fetchall()]
+    return {name: connection.execute(f"from {name} order by all").fetchall() for name in names}
+
+
+@pytest.mark.parametrize("write", [False, True])
+def test_an_older_store_is_brought_to_this_layout_and_a_copy_stays(old: Path, write: bool) -> None:
+    with duckdb.connect(str(old), read_only=True) as connection:
+        before = tables(connection)
+    was = old.read_bytes()
+    with open_store(old, write=write) as connection:
+        after = tables(connection)
+        assert connection.execute("from store_version").fetchall() == [(schema.VERSION,)]
+        assert counted(connection) == (4, 0)
+    assert after.pop("cells") == [], "of what was read before no cells were counted"
+    assert [row[:-1] for row in after.pop("quarantine")] == before.pop("quarantine")
+    del before["store_version"], after["store_version"]
+    assert after == before
+    copy = old.with_name(f"{old.name}.layout-2")
+    assert copy.read_bytes() == was
+    assert stat.S_IMODE(copy.stat().st_mode) == 0o600
+    with open_store(old, write=write) as connection:  # and then it is a store like any other
+        assert counted(connection) == (4, 0)
+
+
+def test_its_tables_are_those_of_a_new_store(old: Path) -> None:
+    layout = (
+        "select table_name, column_name, data_type, column_default from duckdb_columns() where schema_name = 'main'"
+    )
+    with in_memory() as new:
+        expected = set(new.execute(layout).fetchall())
+    with open_store(old) as connection:
+        assert set(connection.execute(layout).fetchall()) == expected
+
+
+def test_what_it_refused_for_a_cell_is_taken_in_when_read_again(old: Path) -> None:
+    with open_store(old, write=True) as connection:
+        done = list(retry(connection, load_key(old)))
+        assert [(d.counts.read, d.counts.loaded, d.counts.quarantined, d.counts.blanked) for d in done] == [
+            (3, 2, 1, 1),  # a PAI of 9 is left empty, "Crown" is crown, tooth 99 is none
+            (1, 1, 0, 1),
+        ]
+        assert counted(connection) == (1, 2)
+        found = connection.execute("select treatment_id, preop_pai, restoration from treatments order by 1").fetchall()
+        assert found == [("T1", 4, "crown"), ("T2", None, "crown"), ("T4", 2, "crown")]
+    undo(old, 3)  # what it had replaced is back
+    with open_store(old) as connection:
+        assert connection.execute("select left_at from visits where visit_id = 'V1'").fetchall()[0][0].minute == 0
+
+
+def test_a_step_that_fails_leaves_the_store_as_it_was(old: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    steps = {2: (*migrations._STEPS[2], "create table cells (again integer)")}
+    monkeypatch.setattr(migrations, "_STEPS", steps)
+    with pytest.raises(duckdb.Error), open_store(old):
+        pass
+    with duckdb.connect(str(old), read_only=True) as connection:
+        assert connection.execute("from store_version").fetchall() == [(2,)]
+        assert "cells" not in tables(connection)
+    monkeypatch.undo()
+    with open_store(old) as connection:
+        assert counted(connection) == (4, 0)
+
+
+def test_without_a_copy_nothing_is_changed(old: Path) -> None:
+    old.with_name(f"{old.name}.layout-2.part").mkdir()
+    with pytest.raises(UserError, match="older layout, and no copy of it can be made"), open_store(old):
+        pass
+    with duckdb.connect(str(old)) as connection:
+        assert connection.execute("from store_version").fetchall() == [(2,)]
+
+
+def test_the_command_line(old: Path, canalwise: Callable[..., Any]) -> None:
+    assert canalwise("status", "--store", old, "--json").json["kinds"]["treatments"]["quarantined"] == 3
+    assert canalwise("quarantine", "--store", old).code == 1
