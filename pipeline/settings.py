@@ -28,7 +28,7 @@ class Step(_Strict):
     size: Size
     taper: Annotated[float, Field(ge=0, le=0.2)]  # mm per mm
     length_mm: Positive | None = None
-    motion: Literal["hand", "rotation", "reciprocation"]
+    motion: Literal["hand", "rotation", "reciprocation", "mixed", "ultrasonic", "other"]
     depth_share: Annotated[float, Field(gt=0, le=1)] | None = None  # of working length
     speed_rpm: tuple[Positive, Positive] | None = None
     torque_ncm: Positive | None = None

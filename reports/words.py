@@ -55,9 +55,21 @@ _VALUE_TITLES: dict[str, dict[str, str]] = {
     "tooth_group": {"anterior": "Front teeth", "premolar": "Premolars", "molar": "Molars"},
     "arch": {"upper": "Upper jaw", "lower": "Lower jaw"},
     "lesion": {"yes": "With a lesion before", "no": "No lesion before"},
-    "image": {"periapical": "Periapical film", "cbct": "CBCT", "none": "No image"},
-    "kind": {"primary": "First treatment", "retreatment": "Retreatment"},
-    "motion": {"hand": "By hand", "rotation": "Rotation", "reciprocation": "Reciprocation"},
+    "image": {
+        "periapical": "Periapical film",
+        "panoramic": "Panoramic film",
+        "cbct": "CBCT",
+        "other": "Another image",
+        "none": "No image",
+    },
+    "kind": {"primary": "First treatment", "retreatment": "Retreatment", "other": "Another treatment"},
+    "motion": {
+        "hand": "By hand",
+        "rotation": "Rotation",
+        "reciprocation": "Reciprocation",
+        "mixed": "Rotation and reciprocation",
+        "other": "Another motion",
+    },
     "sequence": {"mixed": "More than one sequence"},
     # Schneider's classes leave gaps between them: see pipeline/facts/canal_base.sql.
     "curvature_class": {

@@ -49,7 +49,7 @@ uses as (
             partition by u.practice, u.treatment_id, u.canal, u.size, cast(round(u.taper * 1000) as integer), u.motion
             order by u.step, u.started_at, u.use_id
         ) as occurrence
-    from instrument_uses as u
+    from use_base as u
     inner join asked as a on a.practice = u.practice and a.treatment_id = u.treatment_id and a.canal = u.canal
 ),
 
@@ -232,8 +232,17 @@ per_canal as (
         treatment_id,
         canal,
         count(*) as all_uses,
-        sum(case when motion <> 'hand' then 1 else 0 end) as engine_uses,
-        sum(case when motion <> 'hand' and step_place is null then 1 else 0 end) as strange_engine_uses
+        sum(case when motion in ('rotation', 'reciprocation', 'mixed') then 1 else 0 end) as engine_uses,
+        -- Which step a use is cannot be told without its size, taper or motion.
+        count(case when size is not null and taper_thousandths is not null and motion is not null then 1 end)
+            as told_uses,
+        sum(
+            case
+                when size is null or taper_thousandths is null then 0
+                when motion in ('rotation', 'reciprocation', 'mixed') and step_place is null then 1
+                else 0
+            end
+        ) as strange_engine_uses
     from matched
     group by practice, treatment_id, canal
 ),
@@ -241,7 +250,7 @@ per_canal as (
 in_catalogue as (
     select
         sequence,
-        sum(case when motion <> 'hand' then 1 else 0 end) as engine_steps,
+        sum(case when motion in ('rotation', 'reciprocation', 'mixed') then 1 else 0 end) as engine_steps,
         count(depth_share) as steps_with_depth,
         count(slowest_rpm) as steps_with_speed,
         count(torque_ncm) as steps_with_torque,
@@ -261,6 +270,7 @@ of_canal as (
     select
         a.*,
         p.all_uses,
+        coalesce(p.told_uses, 0) as told_uses,
         coalesce(p.engine_uses, 0) as engine_uses,
         coalesce(p.strange_engine_uses, 0) as strange_engine_uses,
         coalesce(o.steps, 0) as steps_out_of_place,
@@ -298,7 +308,9 @@ checks as (
         'order of steps' as check_name,
         case
             when all_uses is null then null
-            when steps_out_of_place > 0 or strange_engine_uses > 0 then 0
+            when strange_engine_uses > 0 then 0
+            when told_uses < all_uses then null
+            when steps_out_of_place > 0 then 0
             else 1
         end as met,
         0 as partly_recorded
@@ -310,7 +322,10 @@ checks as (
         treatment_id,
         canal,
         'length confirmed' as check_name,
-        case when length_confirmed = 'none' then 0 when length_confirmed is not null then 1 end as met,
+        case
+            when length_confirmed in ('apex locator', 'radiograph', 'both') then 1
+            when length_confirmed is not null then 0
+        end as met,
         0 as partly_recorded
     from of_canal
     where asked_length_before_step is not null
@@ -355,21 +370,29 @@ checks as (
     from of_canal
     where held_against = 'common practice'
     union all
-    select practice, treatment_id, canal, check_name, met, partly_recorded
-    from in_canal
-    -- Nothing is known of the uses of a canal: its checks of uses are not recorded.
+    select
+        c.practice,
+        c.treatment_id,
+        c.canal,
+        c.check_name,
+        c.met,
+        case when p.told_uses < p.all_uses and c.check_name <> 'irrigation' then 1 else c.partly_recorded end
+            as partly_recorded
+    from in_canal as c
+    inner join per_canal as p on p.practice = c.practice and p.treatment_id = c.treatment_id and p.canal = c.canal
+    -- Nothing is known of the uses of a canal, or not what they were: its checks of uses are not recorded.
     union all
     select practice, treatment_id, canal, 'depth of steps' as check_name, null as met, 0 as partly_recorded
     from of_canal
-    where all_uses is null and steps_with_depth > 0
+    where told_uses = 0 and steps_with_depth > 0
     union all
     select practice, treatment_id, canal, 'speed' as check_name, null as met, 0 as partly_recorded
     from of_canal
-    where all_uses is null and steps_with_speed > 0
+    where told_uses = 0 and steps_with_speed > 0
     union all
     select practice, treatment_id, canal, 'torque' as check_name, null as met, 0 as partly_recorded
     from of_canal
-    where all_uses is null and steps_with_torque > 0
+    where told_uses = 0 and steps_with_torque > 0
     union all
     select practice, treatment_id, canal, 'irrigation' as check_name, null as met, 0 as partly_recorded
     from of_canal

@@ -61,9 +61,9 @@ select
     l.not_engine_driven,
     -- Why it is not known at which use the instrument was first found deformed or separated.
     case
-        when l.not_inspected = 0 then null
-        when w.whole_told = 1 then 'the result of a use is not recorded'
-        else 'only faults are recorded, or no results at all: which instruments were found whole is not known'
+        when w.result_missing = 1 and w.whole_told = 0
+            then 'only faults are recorded, or no results at all: which instruments were found whole is not known'
+        when l.not_inspected = 1 then 'the result of a use is not recorded'
     end as not_inspected,
     l.ended_at_use,
     l.separated_at_use,

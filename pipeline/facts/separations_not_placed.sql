@@ -2,7 +2,7 @@
 -- instrument is recorded in its canal), `without_canal` (it names no canal, or one that is not among those instrumented),
 -- `without_tooth` (its treatment is not in the store), `without_serial` (its instrument, or that instrument's use in the
 -- canal, is not known). Each says why, or is null where the separation is counted. Nothing known is lost: a measure
--- lists these among what it leaves out.
+-- lists these among what it leaves out, and with them incidents whose kind is not recorded: they may be separations.
 with uses_of_canals as (
     select practice, treatment_id, canal, count(*) as uses
     from instrument_uses
@@ -66,6 +66,35 @@ known as (
             and n.instrument_id = e.instrument_id
             and n.treatment_id = e.treatment_id
             and n.canal = e.canal
+    union all
+    select
+        i.practice,
+        i.treatment_id,
+        i.canal,
+        i.instrument_id,
+        b.patient_id,
+        coalesce(cast(i.occurred_at as date), b.started_on) as happened_on,
+        b.dentist,
+        coalesce(c.sequence, case when i.canal is null then b.sequence end) as sequence,
+        b.tooth,
+        b.tooth_type,
+        b.tooth_group,
+        b.arch,
+        b.kind,
+        b.lesion,
+        c.curvature_class,
+        cast(null as integer) as size,
+        cast(null as varchar) as motion,
+        coalesce(f.rules, '') || coalesce(b.flags, '') as flags,
+        'incident whose kind is not recorded: it may be a separation' as without_use,
+        'incident whose kind is not recorded: it may be a separation' as without_canal,
+        'incident whose kind is not recorded: it may be a separation' as without_tooth,
+        'incident whose kind is not recorded: it may be a separation' as without_serial
+    from incidents as i
+    left join flagged as f on f.practice = i.practice and f.incident_id = i.incident_id
+    left join treatment_base as b on b.practice = i.practice and b.treatment_id = i.treatment_id
+    left join canal_base as c on c.practice = i.practice and c.treatment_id = i.treatment_id and c.canal = i.canal
+    where i.kind is null
 )
 
 select *

@@ -252,8 +252,8 @@ select
     completed,
     case
         when completed then null
-        when status is null then 'neither status nor day of completion recorded'
-        when status = 'other' then 'another status: whether the treatment was completed is not known'
+        when still_open is not null then still_open
+        when completed_on is null then 'completed, day not recorded'
         else 'treatment not completed'
     end as not_completed,
     due,

@@ -69,6 +69,13 @@ select
     t.completed_on,
     -- A day of completion tells that a treatment was completed, where nothing is said of its status.
     coalesce(t.status, case when t.completed_on is not null then 'completed' end) as status,
+    -- Why the treatment does not count as completed, as far as its status tells.
+    case
+        when t.status = 'completed' or (t.status is null and t.completed_on is not null) then null
+        when t.status is null then 'neither status nor day of completion recorded'
+        when t.status = 'other' then 'another status: whether the treatment was completed is not known'
+        else 'treatment not completed'
+    end as still_open,
     -- Why the treatment is not one of those whose healing and loss are measured and compared.
     case
         when t.kind is null then 'kind of treatment not recorded'

@@ -159,6 +159,9 @@ def _of(series: pl.Series, expression: pl.Expr) -> pl.Series:
 def _booleans(text: pl.Series, how: Reading) -> pl.Series:
     words = dict.fromkeys(("true", "yes", "1", *map(fold, how.true)), True)
     words |= dict.fromkeys(("false", "no", "0", *map(fold, how.false)), False)
+    found = text.replace_strict(words, default=None, return_dtype=pl.Boolean)
+    if found.null_count() == text.null_count():  # written as we write it
+        return found
     return _of(text, folded(pl.col("v")).replace_strict(words, default=None, return_dtype=pl.Boolean))
 
 

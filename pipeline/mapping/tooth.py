@@ -1,8 +1,8 @@
 """Tooth notations -> FDI two-digit codes (ISO 3950).
 
 - universal: 1-16 from the upper right third molar to the upper left, 17-32 from the lower left to the lower right;
-  primary teeth are A-T in the same order. Supernumerary teeth are 51-82 (their neighbour's number and 50) and AS-TS. FDI
-  has no code for them, and 51-55, 61-65, 71-75, 81 and 82 are its codes of primary teeth: they are never taken for one.
+  primary teeth are A-T in the same order. Supernumerary teeth are 51-82 (their neighbour's number and 50) and AS-TS.
+  FDI has no code for them, and 51-55, 61-65, 71-75, 81 and 82 are its codes of primary teeth, for which they never pass.
 - quadrant: the patient's quadrant (UR, UL, LL, LR) and the place counted from the midline: UR6, LL4; primary teeth have
   letters (URA-URE). From memory of the trade's usage.
 - palmer: the same places with a bracket that opens away from the midline, on either side of the number (6┘, ┘6), or as
@@ -124,8 +124,8 @@ def tell_notation(teeth: pl.Series) -> str:
     """The one notation that explains the teeth of a file, where the file itself decides; else UnclearNotationError.
 
     What decides is a tooth that only one notation has: 36 is no Universal number, 30 and K are no FDI codes; 11 and 21
-    are both (ISO 3950 and the Universal system share 11-18, 21-28, 31 and 32, and with supernumerary teeth 51-55, 61-65,
-    71-75, 81 and 82). FDI where no tooth is known at all.
+    are both (ISO 3950 and the Universal system share 11-18, 21-28, 31 and 32, with supernumerary teeth also 51-55,
+    61-65, 71-75, 81 and 82). FDI where no tooth is known at all.
     """
     names = ("fdi", "universal", "palmer", "iso names")  # what is a quadrant code is one of palmer too
     both = [code for code in FDI if code in SUPERNUMERARY]

@@ -45,7 +45,9 @@ select
     0 as numerator,
     1 as exposure,
     patient_id as cluster,
-    not_watched as left_out
+    case
+        when not exists (select 1 from incidents as i where i.practice = canal_facts.practice) then not_watched
+    end as left_out
 from canal_facts
 union all
 select

@@ -15,8 +15,7 @@ select
     1 as denominator,
     b.patient_id as cluster,
     case
-        when b.status is null then 'neither status nor day of completion recorded'
-        when b.status <> 'completed' then 'treatment not completed'
+        when b.still_open is not null then b.still_open
         when b.other_care is not null then b.other_care
         when k.canals is null then 'no canal recorded'
     end as left_out

@@ -63,7 +63,8 @@ def account(connection: Connection, kind: str, batch_id: int, read: dict[str, in
             raise AssertionError(f"{counts[0]} cells of {kind}.{name} read, accounted for: {parts}")
     filled = [line for line in books if line[2]]
     if filled:
-        connection.executemany("insert into cells values (?, ?, ?, ?, ?, ?)", filled)
+        lines = ", ".join(["(?, ?, ?, ?, ?, ?)"] * len(filled))
+        connection.execute(f"insert into cells values {lines}", [value for line in filled for value in line])
     return sum(blanked.values())
 
 

@@ -118,8 +118,8 @@ _ALL = (
         "instrument_uses",
         "one instrument taken into one canal, in order",
         "started_at",
-        """use_id* treatment_id canal step:int instrument_id? lot? size~:int taper?:decimal motion~ started_at?:timestamp
-        seconds?:decimal speed_rpm?:decimal torque_ncm?:decimal peak_torque_ncm?:decimal depth_mm?:decimal
+        """use_id* treatment_id canal step:int instrument_id? lot? size~:int taper?:decimal motion~
+        started_at?:timestamp seconds?:decimal speed_rpm?:decimal torque_ncm?:decimal peak_torque_ncm?:decimal depth_mm?:decimal
         irrigant_ml?:decimal result?""",
     ),
     _kind(

@@ -14,7 +14,7 @@ from reports.words import TOO_FEW, Words, capital, count, plain
 
 # Values in the order a reader expects; all others stand as the measure gives them.
 _ORDERS = {
-    "third of the canal": ("coronal", "middle", "apical"),
+    "third of the canal": ("coronal", "middle", "apical", "furcation"),
     "curvature (Schneider)": ("straight", "moderate", "severe", "unclassed"),
     "tooth type": ("incisor", "canine", "premolar", "molar"),
 }

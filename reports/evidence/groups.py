@@ -19,7 +19,7 @@ def order(words: Words, answer: Answer, rows: list[dict[str, Any]]) -> list[dict
         "tooth_type": ["incisor", "canine", "premolar", "molar"],
         "tooth_group": ["anterior", "premolar", "molar"],
         "arch": ["upper", "lower"],
-        "motion": ["hand", "rotation", "reciprocation"],
+        "motion": ["hand", "rotation", "reciprocation", "mixed", "ultrasonic"],
         "curvature_class": ["straight", "moderate", "severe"],
         "sequence": words.sequences,
     }

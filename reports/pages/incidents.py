@@ -325,9 +325,13 @@ def page(context: Context, source: Source) -> Page:
 
 def _what(row: dict[str, Any]) -> str:
     """`Separation, tooth 36, MB, apical third, curvature 32 degrees`."""
-    parts = [capital(plain(row["incident"])), f"tooth {row['tooth']}" if row["tooth"] else "tooth not recorded"]
+    parts = [
+        capital(plain(row["incident"] or "incident of a kind that is not recorded")),
+        f"tooth {row['tooth']}" if row["tooth"] else "tooth not recorded",
+    ]
     parts += [plain(row["canal"])] if row["canal"] else []
-    parts += [f"{plain(row['canal_third'])} third"] if row["canal_third"] else []
+    third = row["canal_third"]
+    parts += [f"{plain(third)} third" if third in ("coronal", "middle", "apical") else plain(third)] if third else []
     parts += [f"curvature {number(row['curvature_deg'])}\u00b0"] if row["curvature_deg"] is not None else []
     return ", ".join(parts)
 

@@ -317,8 +317,8 @@ CASES = {
     ),
     "canal_name_unusual": (
         each("canal", "B", "L", "P", "D", "M", "MB", "MB2", "DB", "ML", "DL", "MM", "S")
-        # Third mesiobuccal, second distobuccal and palatal, middle distal, both radices, C-shaped (Martins 2022, von Zuben
-        # 2017, Cleghorn 2006).
+        # Third mesiobuccal, second distobuccal and palatal, middle distal, both radices, C-shaped: Martins 2022, von
+        # Zuben 2017, Cleghorn 2006.
         + each("canal", "MB3", "DB2", "P2", "MD", "RE", "RP", "C"),
         each("canal", "MB1", "DP", "mesial", "M3"),
     ),

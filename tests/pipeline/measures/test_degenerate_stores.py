@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from itertools import pairwise
 from typing import Any
 
@@ -17,7 +17,7 @@ import polars as pl
 import pytest
 
 from pipeline.measures.catalogue import Measure, catalogue
-from pipeline.measures.run import Workspace
+from pipeline.measures.run import Result, Workspace
 from pipeline.settings import Settings
 from pipeline.store.database import in_memory
 from pipeline.store.records import KINDS
@@ -184,9 +184,36 @@ def records(
     return made
 
 
-def workspace(store: str) -> Workspace:
+# Columns whose words are in a list that has `other`.
+WORDS = {
+    "treatments": ("kind", "status", "pulp_diagnosis", "apical_diagnosis", "restoration"),
+    "visits": ("reason",),
+    "canals": ("length_confirmed",),
+    "instrument_uses": ("motion", "result"),
+    "instruments": ("motion", "retired_reason"),
+    "incidents": ("kind", "canal_third", "managed"),
+    "follow_ups": ("image",),
+}
+
+
+def emptied(made: dict[str, list[Row]], only: tuple[str, ...] = ()) -> dict[str, list[Row]]:
+    """The records without what may be empty, or without columns of these names."""
+    return {
+        kind: [
+            {c: v for c, v in row.items() if KINDS[kind].column(c).required or (only and c not in only)} for row in rows
+        ]
+        for kind, rows in made.items()
+    }
+
+
+def other(made: dict[str, list[Row]]) -> dict[str, list[Row]]:
+    """The records with the word `other` wherever a list has it."""
+    return {kind: [row | dict.fromkeys(WORDS.get(kind, ()), "other") for row in rows] for kind, rows in made.items()}
+
+
+def workspace(store: str, made: dict[str, list[Row]] | None = None) -> Workspace:
     connection = in_memory()
-    for batch, (kind, rows) in enumerate(records(**STORES[store]).items(), start=1):
+    for batch, (kind, rows) in enumerate((made or records(**STORES[store])).items(), start=1):
         if rows:
             frame = pl.DataFrame(rows, infer_schema_length=None).with_columns(
                 practice=pl.lit("here"),
@@ -258,3 +285,127 @@ def test_no_figure_is_impossible_or_falsely_certain(store: str) -> None:
                 if not least - 1e-9 <= min(known) or not max(known) <= 1 + 1e-9:
                     wrong.append(f"{name} is no share: {told}")
     assert not wrong, f"{len(wrong)} of {len(found)} rows:\n" + "\n".join(wrong[:20])
+
+
+# Of these every row of the answer counts all units of its group, so that n and what is left out make up all units.
+COUNTED = (
+    "share",
+    "rate",
+    "time",
+    "amount",
+    "survival",
+    "classes",
+    "bounds",
+    "weighted",
+    "interval_censored",
+    "hazard",
+)
+
+SPARSE: dict[str, Callable[[], dict[str, list[Row]]]] = {
+    "nothing that may be empty is filled in": lambda: emptied(records()),
+    "every word is other": lambda: other(records()),
+    "no kind, status, size, taper, motion, result or dentist": lambda: emptied(
+        records(), ("kind", "status", "size", "taper", "motion", "result", "dentist")
+    ),
+    "no kind of treatment": lambda: emptied(records(), ("kind",)),
+    "no status": lambda: emptied(records(), ("status",)),
+    "no motion, size or taper": lambda: emptied(records(), ("motion", "size", "taper")),
+    "no results of uses": lambda: emptied(records(), ("result",)),
+    "no results of uses and no incidents": lambda: emptied(records(broken=0), ("result",)),
+}
+
+
+WHOLE = list(SPARSE)[:3]  # of these every measure is asked, of the others some
+
+
+def answers(store: str, names: Iterable[str]) -> list[tuple[Measure, Result | None, int]]:
+    """Measures, each with its answer (None where the store lacks what it needs), and how many units there are."""
+    work = workspace(store, SPARSE[store]())
+    found: list[tuple[Measure, Result | None, int]] = []
+    for name in names:
+        measure = catalogue()[name]
+        if work.missing(name):
+            found.append((measure, None, 0))
+            continue
+        result = work.compute(name)
+        json.dumps(result.as_json(), allow_nan=False, default=str)
+        many = "count(distinct unit)" if "unit" in measure.columns else "count(*)"
+        units = work.connection.execute(f"select {many} from {work._units(measure)}").fetchone()
+        found.append((measure, result, units[0] if units else 0))
+    return found
+
+
+@pytest.mark.parametrize("store", WHOLE)
+def test_every_unit_is_counted_or_left_out_with_its_reason(store: str) -> None:
+    wrong = []
+    for measure, result, units in answers(store, catalogue()):
+        if result is None or measure.kind not in COUNTED:
+            continue
+        left_out = sum(one["n"] for one in result.left_out)
+        counted = max((row["n"] for row in result.rows if row.get("n") is not None), default=0)
+        if counted + left_out != units or not all(one["reason"] for one in result.left_out):
+            wrong.append((measure.name, units, counted, result.left_out))
+    assert wrong == []
+
+
+def told(store: str, *names: str) -> dict[str, Result]:
+    return {measure.name: result for measure, result, _ in answers(store, names) if result is not None}
+
+
+def reasons(result: Result) -> dict[str, int]:
+    return {one["reason"]: one["n"] for one in result.left_out}
+
+
+def test_a_treatment_without_a_kind_is_not_taken_for_a_primary_one() -> None:
+    assert workspace("ordinary", SPARSE["no kind of treatment"]()).missing("healed_share") == [
+        "no treatments with kind"
+    ]
+    made = records()
+    made["treatments"] = made["treatments"][:1] + [row | {"kind": None} for row in made["treatments"][1:]]
+    work = workspace("ordinary", made)
+    for name in ("healed_share", "tooth_survival", "sequence_comparison"):
+        assert reasons(work.compute(name))["kind of treatment not recorded"] == 23, name
+    assert work.compute("days_open").rows[0]["n"] == 24
+
+
+def test_another_kind_of_treatment_has_its_times_and_no_healing() -> None:
+    made = [row | {"kind": "pulpotomy"} for row in records()["treatments"]]
+    work = workspace("ordinary", records() | {"treatments": made})
+    for name in ("healed_share", "sequence_comparison", "tooth_survival", "indication_compared"):
+        left_out = {one["reason"]: one["n"] for one in work.compute(name).left_out}
+        assert "neither primary treatment nor retreatment" in left_out or name == "indication_compared", name
+        assert not work.compute(name).rows or work.compute(name).rows[0].get("n") in (0, None), name
+    assert work.compute("chair_minutes_per_visit").rows[0]["n"] == 24
+    assert work.compute("incidents_per_100_canals").rows[0]["n"] == 36
+
+
+def test_a_day_of_completion_tells_a_status_that_is_empty() -> None:
+    ordinary, found = workspace("ordinary").compute("healed_share"), told("no status", "healed_share")["healed_share"]
+    assert found.rows == ordinary.rows
+
+
+def test_a_motion_that_is_not_recorded_is_not_a_rotation() -> None:
+    of_uses = ("separation_comparison", "separations_by_lot", "untracked_uses")
+    found = told("no motion, size or taper", *of_uses, "instrument_life", "instrument_hazard")
+    for name in of_uses:
+        assert reasons(found[name]) == {"motion not recorded": 36}, name
+    for name in ("instrument_life", "instrument_hazard"):
+        assert reasons(found[name]) == {"motion not recorded": 12}, name
+
+
+def test_a_result_that_is_not_recorded_is_no_instrument_found_whole() -> None:
+    """With incidents a separation is known all the same; that nobody found one deformed is not."""
+    shares = ("separations_per_1000_uses", "separations_per_100_canals", "separations_per_100_teeth")
+    found = told("no results of uses", *shares, "instrument_life")
+    unwatched = told("no results of uses and no incidents", *shares)
+    assert (found["separations_per_1000_uses"].rows[0]["n"], found["separations_per_1000_uses"].rows[0]["events"]) == (
+        36,
+        5,
+    )
+    assert list(reasons(found["instrument_life"])) == [
+        "only faults are recorded, or no results at all: which instruments were found whole is not known"
+    ]
+    for name in shares:
+        assert reasons(unwatched[name]) == {
+            "neither results of uses nor kinds of incidents are recorded": 24 if name.endswith("teeth") else 36
+        }
