@@ -39,7 +39,8 @@ def worked(demo: Demo) -> pl.DataFrame:
 def uses(demo: Demo, worked: pl.DataFrame) -> pl.DataFrame:
     """Their uses, with what the catalogue asks of the step."""
     asked = catalogue().select(_used_sequence="sequence", catalogue_step="catalogue_step", _most_torque="torque_ncm")
-    canals = worked.select("treatment_id", "canal", "working_length_mm")
+    known = demo.truth.records["canals"].select("treatment_id", "canal", "working_length_mm")
+    canals = worked.select("treatment_id", "canal").join(known, on=["treatment_id", "canal"])
     found: pl.DataFrame = demo.truth.uses.filter("_done").join(canals, on=["treatment_id", "canal"])
     return found.join(asked, on=["_used_sequence", "catalogue_step"])
 
@@ -65,6 +66,7 @@ def test_checks_of_uses(adherence: dict[str, Row], uses: pl.DataFrame, check: st
 
 
 def test_steps_left_out_and_exchanged_are_found(adherence: dict[str, Row], uses: pl.DataFrame) -> None:
+    # What a use lacks of size and taper is known by its instrument.
     orders = uses.sort("step").group_by("treatment_id", "canal").agg("catalogue_step")["catalogue_step"].to_list()
     in_order = sum(order == list(range(1, len(order) + 1)) for order in orders)
     row = adherence["order of steps"]
