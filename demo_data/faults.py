@@ -1,4 +1,5 @@
-"""Planting the faults that truth.FAULTS lists: damaged copies under new keys, so that the good rows all stay.
+"""Planting the faults that truth.FAULTS lists: damaged copies under new keys, so that the good rows all stay; and
+faults in a cell or two of a good row, of which nobody can know the truth any more (`without`).
 
 Everything here works on text in the writing system of the export (German dates for the front desk, and so on), still
 under our column names.
@@ -64,7 +65,7 @@ STYLE = {
 
 
 def plant(seed: int, records: dict[str, pl.DataFrame], faults: Sequence[truth.PlantedFault] = truth.FAULTS) -> Exports:
-    """The records as text with these faults added, at random places among the good rows."""
+    """The records as text with these faults: in cells of good rows, and rows added at random places among them."""
     text: dict[str, pl.DataFrame] = {}
     planted: list[Planted] = []
     for kind, frame in records.items():
@@ -72,20 +73,43 @@ def plant(seed: int, records: dict[str, pl.DataFrame], faults: Sequence[truth.Pl
         good = layouts.with_identities(seed, kind, layouts.words(kind, layouts.as_text(frame, style))).with_columns(
             pl.lit(None, pl.String).alias(RAGGED)
         )
-        added = []
-        for number, fault in enumerate(f for f in faults if f.kind == kind):
+        added, damaged = [], good.with_row_index("_at")
+        taken = np.zeros(frame.height, dtype=bool)
+        of_kind = list(enumerate(f for f in faults if f.kind == kind))
+        # A row is the pattern of a copy, or has a fault in a cell: never both.
+        for number, fault in sorted(of_kind, key=lambda one: one[1].caught == "cell"):
             dice = Dice(seed, f"fault {fault.name}")
-            possible = np.flatnonzero(_eligible(fault.name, records).to_numpy())
+            possible = _eligible(fault.name, records).fill_null(False).to_numpy()
+            possible = np.flatnonzero(possible & ~taken if fault.caught == "cell" else possible)
             n = min(len(possible), max(1, round(fault.per_mille * frame.height / 1000)))
             chosen = possible[np.argsort(dice.uniform(len(possible)))[:n]]
+            taken[chosen] = True
             rows = _damage(fault.name, dice, good[chosen], frame[chosen], records, style)
-            if fault.caught != "repeat":
+            if fault.caught not in ("repeat", "cell"):
                 rows = _new_keys(kind, rows, number)
             keys = tuple(rows.select(pl.concat_str(KEYS[kind], separator=" ", ignore_nulls=True)).to_series().to_list())
             planted.append(Planted(fault, rows.height, keys))
-            added.append(rows)
-        text[kind] = _scatter(Dice(seed, f"places of faults in {kind}"), good, added)
-    return Exports(text, tuple(planted))
+            if fault.caught == "cell":
+                damaged = damaged.update(
+                    rows.with_columns(_at=pl.Series(chosen, dtype=pl.UInt32)), on="_at", include_nulls=True
+                )
+            else:
+                added.append(rows)
+        text[kind] = _scatter(Dice(seed, f"places of faults in {kind}"), damaged.drop("_at"), added)
+    return Exports(text, tuple(sorted(planted, key=lambda one: faults.index(one.fault))))
+
+
+def without(records: dict[str, pl.DataFrame], planted: Sequence[Planted]) -> dict[str, pl.DataFrame]:
+    """The true records but for the cells that were spoilt: what anybody can know of them."""
+    known = dict(records)
+    for one in planted:
+        if one.fault.caught == "cell":
+            key = pl.concat_str(KEYS[one.fault.kind], separator=" ", ignore_nulls=True)
+            spoilt = key.is_in(list(one.keys))
+            known[one.fault.kind] = known[one.fault.kind].with_columns(
+                pl.when(~spoilt).then(column).alias(column) for column in one.fault.columns
+            )
+    return known
 
 
 def _scatter(dice: Dice, good: pl.DataFrame, added: list[pl.DataFrame]) -> pl.DataFrame:
@@ -142,6 +166,8 @@ def _eligible(name: str, records: dict[str, pl.DataFrame]) -> pl.Series:
             return canals.select(free & (pl.col("working_length_mm") % 1 == 0.5)).to_series()
         case "canal times outside its visits" | "finished before started":
             return canals.select(free & timed).to_series()
+        case "unknown result":  # what is known to have separated stays known
+            return records["instrument_uses"].select(pl.col("result") == "intact").to_series()
         case "same canal, other contents":
             return canals.select(pl.col("curvature_deg").is_not_null()).to_series()
         case "canal without treatment":
@@ -229,7 +255,7 @@ def _damage(
         case "neither yes nor no":
             return set_(rubber_dam="vielleicht")
         case "decimal lost":
-            return set_(canal="MM", working_length_mm=pl.col("working_length_mm").str.replace(".", "", literal=True))
+            return set_(working_length_mm=pl.col("working_length_mm").str.replace(".", "", literal=True))
         case "canal without treatment":
             return set_(treatment_id=pl.format("T8{}", (5000 + pl.int_range(pl.len())).cast(pl.String)))
         case "canal times outside its visits":
@@ -237,7 +263,7 @@ def _damage(
         case "same canal, other contents":
             return set_(curvature_deg=(typed["curvature_deg"] + 10).cast(pl.String).str.strip_suffix(".0"))
         case "finished before started":
-            return set_(canal="MM", started_at=pl.col("finished_at"), finished_at=pl.col("started_at"))
+            return set_(started_at=pl.col("finished_at"), finished_at=pl.col("started_at"))
         case "unknown canal":
             return set_(canal="X9")
         case "too few cells":

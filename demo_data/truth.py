@@ -217,7 +217,8 @@ class PlantedFault:
     `name` is unique, `kind` the record kind, `per_mille` how many rows of that kind are added with it, `says` what is
     wrong. `caught` is "record" where one record shows it (such rows belong in quarantine), "across" where only a
     comparison with other records does (such rows get a flag), "doubt" where it is only unusual, "repeat" where the same
-    row or the same key stands twice.
+    row or the same key stands twice; "cell" is a fault in the cells `columns` of a good row, which is kept without
+    them.
     """
 
     name: str
@@ -225,25 +226,28 @@ class PlantedFault:
     per_mille: float
     says: str
     caught: str
+    columns: tuple[str, ...] = ()
 
 
 FAULTS = (
     PlantedFault("no such day", "treatments", 3.2, "started on 31.02. of the year", "record"),
     PlantedFault("other date order", "treatments", 3.2, "started_on written as month/day/year", "record"),
     PlantedFault("no such tooth", "treatments", 2.4, "Universal number 33 or 52, or a letter beyond T", "record"),
-    PlantedFault("unknown kind", "treatments", 2.4, "a word that the mapping does not know", "record"),
+    PlantedFault("unknown kind", "treatments", 2.4, "a word that the mapping does not know", "cell", ("kind",)),
     PlantedFault("completed before started", "treatments", 2.4, "completed_on three weeks before started_on", "record"),
     PlantedFault("no patient", "treatments", 2.4, "patient_id is empty", "record"),
     PlantedFault("same treatment twice", "treatments", 1.2, "the row repeated cell for cell", "repeat"),
-    PlantedFault("born after treatment", "treatments", 1.6, "birth_year after the year of treatment", "record"),
+    PlantedFault(
+        "born after treatment", "treatments", 1.6, "birth_year after the year of treatment", "cell", ("birth_year",)
+    ),
     PlantedFault("left before seated", "visits", 2.8, "left_at twenty minutes before seated_at", "record"),
-    PlantedFault("negative minutes", "visits", 2.4, "booked_minutes below zero", "record"),
+    PlantedFault("negative minutes", "visits", 2.4, "booked_minutes below zero", "cell", ("booked_minutes",)),
     PlantedFault("never left", "visits", 1.6, "left_at is empty", "record"),
     PlantedFault("too many cells", "visits", 2.4, "an unquoted separator inside a remark: one cell too many", "record"),
     PlantedFault("visit without treatment", "visits", 1.2, "the case number stands in no export", "across"),
     PlantedFault("seated in the future", "visits", 1.6, "a date in 2031", "record"),
-    PlantedFault("neither yes nor no", "visits", 2, "rubber dam 'vielleicht'", "record"),
-    PlantedFault("decimal lost", "canals", 2.4, "working length 205 for 20.5", "record"),
+    PlantedFault("neither yes nor no", "visits", 2, "rubber dam 'vielleicht'", "cell", ("rubber_dam",)),
+    PlantedFault("decimal lost", "canals", 2.4, "working length 205 for 20.5", "cell", ("working_length_mm",)),
     PlantedFault("canal without treatment", "canals", 1.0, "the treatment stands in no export", "across"),
     PlantedFault(
         "canal times outside its visits", "canals", 1.0, "started three hours after the patient left", "across"
@@ -251,30 +255,55 @@ FAULTS = (
     PlantedFault(
         "same canal, other contents", "canals", 0.8, "the key twice, curvature differs by 10 degrees", "repeat"
     ),
-    PlantedFault("finished before started", "canals", 1.6, "started_at and finished_at swapped", "record"),
+    PlantedFault(
+        "finished before started",
+        "canals",
+        1.6,
+        "started_at and finished_at swapped",
+        "cell",
+        (
+            "started_at",
+            "finished_at",
+        ),
+    ),
     PlantedFault("unknown canal", "canals", 1.6, "a canal name that the trade does not use", "doubt"),
     PlantedFault("too few cells", "canals", 1.6, "the row breaks off in the middle", "record"),
-    PlantedFault("no size", "instrument_uses", 1.4, "size is empty", "record"),
-    PlantedFault("taper in per cent", "instrument_uses", 1.4, "taper 4 for 0.04", "record"),
-    PlantedFault("negative seconds", "instrument_uses", 1.4, "seconds below zero", "record"),
-    PlantedFault("unknown result", "instrument_uses", 1.4, "the result 'bent?'", "record"),
+    PlantedFault("no size", "instrument_uses", 1.4, "size is empty", "cell", ("size",)),
+    PlantedFault("taper in per cent", "instrument_uses", 1.4, "taper 4 for 0.04", "cell", ("taper",)),
+    PlantedFault("negative seconds", "instrument_uses", 1.4, "seconds below zero", "cell", ("seconds",)),
+    PlantedFault("unknown result", "instrument_uses", 1.4, "the result 'bent?'", "cell", ("result",)),
     PlantedFault("same use twice", "instrument_uses", 0.9, "the row repeated cell for cell", "repeat"),
     PlantedFault("use after retirement", "instrument_uses", 0.5, "a retired instrument in a later canal", "across"),
     PlantedFault("use without canal", "instrument_uses", 0.5, "a canal that this treatment does not have", "across"),
     PlantedFault(
-        "decimal point", "instruments", 0.8, "price written with a point in a file with decimal commas", "record"
+        "decimal point",
+        "instruments",
+        0.8,
+        "price written with a point in a file with decimal commas",
+        "cell",
+        ("price",),
     ),
-    PlantedFault("size beyond the series", "instruments", 1.6, "size 400", "record"),
-    PlantedFault("retired before received", "instruments", 1.6, "retired_on a year before received_on", "record"),
-    PlantedFault("unknown third", "incidents", 12, "canal_third 'upper half'", "record"),
+    PlantedFault("size beyond the series", "instruments", 1.6, "size 400", "cell", ("size",)),
+    PlantedFault(
+        "retired before received",
+        "instruments",
+        1.6,
+        "retired_on a year before received_on",
+        "cell",
+        (
+            "received_on",
+            "retired_on",
+        ),
+    ),
+    PlantedFault("unknown third", "incidents", 12, "canal_third 'upper half'", "cell", ("canal_third",)),
     PlantedFault("no time", "incidents", 12, "occurred_at is no time", "record"),
-    PlantedFault("PAI 7", "follow_ups", 5, "the index ends at 5", "record"),
+    PlantedFault("PAI 7", "follow_ups", 5, "the index ends at 5", "cell", ("pai",)),
     PlantedFault(
         "follow-up before completion", "follow_ups", 2.5, "seen a month before the treatment was completed", "across"
     ),
     PlantedFault("no such day at recall", "follow_ups", 5, "text in a date cell: 31.02. of the year", "record"),
     PlantedFault("tooth neither there nor gone", "follow_ups", 3, "tooth_present is empty", "record"),
-    PlantedFault("pain beyond the scale", "contacts", 2, "pain score 11", "record"),
+    PlantedFault("pain beyond the scale", "contacts", 2, "pain score 11", "cell", ("pain_score",)),
     PlantedFault("contact in the future", "contacts", 2, "a date in 2031", "record"),
 )
 

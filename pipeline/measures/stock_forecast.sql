@@ -17,7 +17,7 @@ with every_one as (
         i.motion,
         cast(null as date) as first_used_on,
         case
-            when i.retired_on is not null then 'retired without a recorded use'
+            when i.retired_on is not null or i.retired_reason is not null then 'retired without a recorded use'
             when i.expires_on < date '${as_of}' then 'expired before it was used'
             when i.received_on > date '${as_of}' then 'not received yet'
             else 'in stock'

@@ -26,6 +26,9 @@ def test_every_row_is_counted_and_only_planted_rows_are_refused(
     repeated = sum(p.rows for p in planted if p.fault.name in ("same treatment twice", "same use twice"))
     assert counts.read == demo_exports.rows[kind]
     assert counts.quarantined == refused
+    assert counts.blanked == sum(
+        p.rows * len(p.fault.columns) for p in planted if p.fault.caught == "cell" and p.fault.name != "no size"
+    )
     assert counts.unchanged == repeated
     assert counts.loaded == counts.read - refused - repeated
 
