@@ -368,6 +368,7 @@ CASES: dict[str, tuple[list[dict[str, Any]], list[dict[str, Any]]]] = {
             )
         ]
         + [{"incidents": [{"kind": "separation", "note": "file broke 3 mm from the apex"}]}]
+        + [{"incidents": [{"kind": "swallowed or inhaled item", "note": "patient swallowed a clamp"}]}]
         # it is recorded, as an incident of its own
         + [{"incidents": [{"note": "file broke"}, {"incident_id": "X2", "kind": "separation"}]}],
         [
