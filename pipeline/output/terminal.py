@@ -18,7 +18,8 @@ from pipeline.output.escape import escape_terminal
 from pipeline.output.text import columns_of
 
 _PIPED = 250  # columns; piped to a file or another program a table must not be cut to some terminal's width
-_GAP = 2  # between columns
+_GAP = 3  # between columns
+_TEXT = 24  # characters: a cell that is longer is a text, which may be broken between words
 
 Row = Mapping[str, Any]
 
@@ -60,12 +61,12 @@ def table(
     cells = _cells(shown, names, frozenset(percent))
     title = {c: (heads or {}).get(c, c.replace("_", " ")) for c in cells[0]}
     room = width()
-    if wide or sum(_longest(title[c], cells, c) + _GAP for c in title) - _GAP <= room:
-        _as_table(shown, cells, title, {c: _longest(title[c], cells, c) for c in title}, None)
-    elif sum(_longest_word(title[c], cells, c) + _GAP for c in title) - _GAP <= room:
-        _as_table(shown, cells, title, {c: _longest_word(title[c], cells, c) for c in title}, room)
-    else:
-        _as_records(cells, title, room)
+    for least in (_whole, _broken):
+        widths = {c: least(title[c], [row[c] for row in cells]) for c in title}
+        if wide or sum(widths.values()) + _GAP * (len(widths) - 1) <= room:
+            _as_table(shown, cells, title, widths, None if wide else room)
+            return
+    _as_records(cells, title, room)
 
 
 def _cells(rows: Sequence[Row], names: Sequence[str], percent: frozenset[str]) -> list[dict[str, str]]:
@@ -91,15 +92,21 @@ def _interval(low: str) -> str:
     return "_".join("interval" if p == "low" else p for p in low.split("_"))
 
 
-def _longest(title: str, cells: Sequence[Mapping[str, str]], column: str) -> int:
+def _whole(title: str, cells: Sequence[str]) -> int:
     """The width of a column of which only the head is broken."""
-    words = max(map(len, title.split()), default=0)
-    return max(words, max(len(line) for row in cells for line in (row[column].splitlines() or [""])))
+    return max(_longest_word(title), *map(len, cells))
 
 
-def _longest_word(title: str, cells: Sequence[Mapping[str, str]], column: str) -> int:
-    texts = [title, *(row[column] for row in cells)]
-    return max((len(word) for text in texts for word in text.split()), default=0)
+def _broken(title: str, cells: Sequence[str]) -> int:
+    """The least width of a column in which texts are broken between words, and no others."""
+    return max(
+        _longest_word(title),
+        *(len(cell) if len(cell) <= _TEXT else max(_longest_word(cell), _TEXT - 4) for cell in cells),
+    )
+
+
+def _longest_word(text: str) -> int:
+    return max(map(len, text.split()), default=0)
 
 
 def _as_table(
