@@ -66,7 +66,8 @@ order by all
 _CANALS = """
 with ranked as (
     select u.practice, u.instrument_id, u.treatment_id, u.canal, u.started_at, u.size, u.motion,
-        case u.result when 'separated' then 3 when 'deformed' then 2 when 'discarded' then 1 else 0 end as grade
+        case u.result when 'separated' then 4 when 'deformed' then 3 when 'discarded' then 2 when 'other' then 1
+            when 'intact' then 0 end as grade
     from instrument_uses as u
     left join traced as t on t.practice = u.practice and t.instrument_id = u.instrument_id
     where t.instrument_id is not null or ({untracked})
@@ -97,8 +98,8 @@ select e.practice,
     coalesce(cast(e.used_at as date), cast(c.started_at as date), r.happened_on, b.started_on) as used_on,
     e.instrument_id, coalesce(e.size, i.size) as size, n.use_number, b.patient_id as patient, e.treatment_id, b.tooth,
     e.canal, b.dentist, b.sequence,
-    case e.grade when 3 then 'separated' when 2 then 'deformed' when 1 then 'discarded' when 0 then 'intact' end
-        as result,
+    case e.grade when 4 then 'separated' when 3 then 'deformed' when 2 then 'discarded' when 1 then 'other'
+        when 0 then 'intact' end as result,
     r.kinds as incidents, r.managed, b.outcome_class as outcome, b.last_seen_on, b.lost_on
 from every_canal as e
 left join instruments as i on i.practice = e.practice and i.instrument_id = e.instrument_id

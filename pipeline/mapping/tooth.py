@@ -2,7 +2,7 @@
 
 - universal: 1-16 from the upper right third molar to the upper left, 17-32 from the lower left to the lower right;
   primary teeth are A-T in the same order. Supernumerary teeth are 51-82 (their neighbour's number and 50) and AS-TS.
-  FDI has no code for them, and 51-55, 61-65, 71-75, 81 and 82 are its codes of primary teeth, for which they never pass.
+  FDI has no code for them, and 51-55, 61-65, 71-75, 81 and 82 are codes of primary teeth, for which they never pass.
 - quadrant: the patient's quadrant (UR, UL, LL, LR) and the place counted from the midline: UR6, LL4; primary teeth have
   letters (URA-URE). From memory of the trade's usage.
 - palmer: the same places with a bracket that opens away from the midline, on either side of the number (6┘, ┘6), or as

@@ -45,10 +45,9 @@ select
     0 as numerator,
     1 as exposure,
     patient_id as cluster,
-    case
-        when not exists (select 1 from incidents as i where i.practice = canal_facts.practice) then not_watched
-    end as left_out
-from canal_facts
+    case when r.practice is null then not_watched end as left_out
+from canal_facts as f
+left join (select distinct practice from incidents) as r on r.practice = f.practice
 union all
 select
     happened_on,

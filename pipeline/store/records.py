@@ -119,8 +119,8 @@ _ALL = (
         "one instrument taken into one canal, in order",
         "started_at",
         """use_id* treatment_id canal step:int instrument_id? lot? size~:int taper?:decimal motion~
-        started_at?:timestamp seconds?:decimal speed_rpm?:decimal torque_ncm?:decimal peak_torque_ncm?:decimal depth_mm?:decimal
-        irrigant_ml?:decimal result?""",
+        started_at?:timestamp seconds?:decimal speed_rpm?:decimal torque_ncm?:decimal peak_torque_ncm?:decimal
+        depth_mm?:decimal irrigant_ml?:decimal result?""",
     ),
     _kind(
         "instruments",

@@ -132,6 +132,49 @@ def several(*dentists):
     return {"treatments": [{"treatment_id": f"T{n}", "dentist": d, "tooth": 11 + n} for n, d in enumerate(dentists)]}
 
 
+def visit_of(seated_at, until, treatment_id="T1", visit_id="V3", **more):
+    """Another visit on the day of `seated_at`."""
+    left_at = f"{seated_at[:10]} {until}"
+    return {"visit_id": visit_id, "treatment_id": treatment_id, "seated_at": seated_at, "left_at": left_at} | more
+
+
+def visit(seated_at, **more):
+    return {"visits": [visit_of(seated_at, "23:00", **more)]}
+
+
+def graded(day, pai):
+    """PAI 1 on 20 March 2026, and another grade on this day."""
+    return {"follow_ups": [{"pai": 1}, {"follow_up_id": "F2", "seen_on": day, "pai": pai}]}
+
+
+def long(tooth, mm):
+    return {"treatments": [{"tooth": tooth}], "canals": [{"working_length_mm": mm}]}
+
+
+def mesial(first, second, other="MB2"):
+    return {"canals": [{"canal": "MB", "working_length_mm": first}, {"canal": other, "working_length_mm": second}]}
+
+
+def confirmed(by, **more):
+    """The palatal canal has a length, this one has none."""
+    plain = {"canal": "DB", "working_length_mm": None, "length_confirmed": by}
+    return {"canals": [{"working_length_mm": 20}, plain | more]}
+
+
+def broken(**later):
+    """The instrument separates in the plain use; what is given of another use, elsewhere an hour later by default."""
+    used = {"use_id": "U2", "treatment_id": "T9", "result": "intact", "started_at": "2025-03-03 10:10"}
+    return {"instrument_uses": [{"result": "separated"}] + ([used | later] if later else [])}
+
+
+def registered(**more):
+    return {"instruments": [{"size": 25, "motion": "rotation"} | more], **use(size=25, motion="rotation")}
+
+
+def retired(reason="separated"):
+    return {"instruments": [{"retired_reason": reason}], **use(result="intact")}
+
+
 ELSEWHERE = {"treatment_id": "T9"}
 AGAIN = {"treatment_id": "T2", "kind": "retreatment"}
 FIRST_AGAIN = {"treatment_id": "T3", "kind": "primary"}
@@ -325,6 +368,7 @@ CASES: dict[str, tuple[list[dict[str, Any]], list[dict[str, Any]]]] = {
             )
         ]
         + [{"incidents": [{"kind": "separation", "note": "file broke 3 mm from the apex"}]}]
+        + [{"incidents": [{"kind": "swallowed or inhaled item", "note": "patient swallowed a clamp"}]}]
         # it is recorded, as an incident of its own
         + [{"incidents": [{"note": "file broke"}, {"incident_id": "X2", "kind": "separation"}]}],
         [
@@ -421,6 +465,192 @@ CASES: dict[str, tuple[list[dict[str, Any]], list[dict[str, Any]]]] = {
         [{}, {"treatments": [{"treatment_id": "T2", "dentist": "D2"}]}, several("D1", "D1", "d 2")],
         [several("D1", "D1", "d.1"), several("D-1", "D1", "D1", "E")],
     ),
+    "treatment_after_loss": (
+        [
+            {},
+            {"follow_ups": [lost()]},
+            {"follow_ups": [lost()], "treatments": [AGAIN | {"started_on": "2025-11-20"}]},
+            {"follow_ups": [lost()], "treatments": [AGAIN | {"started_on": "2026-02-01", "tooth": 17}]},
+            {"follow_ups": [lost()], "treatments": [AGAIN | {"started_on": "2026-02-01", "patient_id": "P2"}]},
+            {"treatments": [AGAIN | {"started_on": "2026-02-01"}]},
+        ],
+        [
+            {"follow_ups": [lost()], "treatments": [AGAIN | {"started_on": "2025-12-02"}]},
+            {"follow_ups": [lost(lost_on=None)], "treatments": [FIRST_AGAIN | {"started_on": "2026-02-01"}]},
+        ],
+    ),
+    "visit_after_loss": (
+        [
+            {},
+            {"follow_ups": [lost()]},
+            {"follow_ups": [lost()], **visit("2025-12-01 09:00")},
+            {"follow_ups": [lost()], **visit("2025-12-20 09:00", reason="pain or swelling")},
+            {"follow_ups": [lost(**ELSEWHERE)], **visit("2025-12-20 09:00")},
+        ],
+        [
+            {"follow_ups": [lost()], **visit("2025-12-02 09:00")},
+            {"follow_ups": [lost()], **visit("2026-01-05 09:00", reason="pain or swelling")},
+        ],
+    ),
+    "patient_in_two_chairs": (
+        [
+            visit("2025-03-03 09:00", chair="3", dentist="D1", visit_id="V1"),
+            {"visits": [{"visit_id": "V1", "chair": "2"}, visit_of("2025-03-03 09:15", "10:30", chair="2")]},
+            {
+                "visits": [{"visit_id": "V1", "chair": "2"}, visit_of("2025-03-03 09:30", "10:30", chair="3")]
+            },  # late out
+            {"visits": [{"visit_id": "V1"}, visit_of("2025-03-03 09:15", "10:30")]},  # two entries of one dentist
+            # one visit for two teeth, and another patient's
+            {"visits": [{"visit_id": "V1", "treatment_id": "T2", "chair": "2"}], "treatments": [AGAIN]},
+            {
+                "visits": [{"visit_id": "V1", "chair": "2"}, visit_of("2025-03-03 09:15", "10:30", "T2", chair="3")],
+                "treatments": [AGAIN | {"patient_id": "P2"}],
+            },
+        ],
+        [
+            {"visits": [{"visit_id": "V1", "chair": "2"}, visit_of("2025-03-03 09:29", "10:30", chair="3")]},
+            {"visits": [visit_of("2025-03-03 09:10", "10:00", dentist="D2")]},
+            {
+                "visits": [{"visit_id": "V1", "chair": "2"}, visit_of("2025-03-03 09:00", "10:00", "T2", chair="3")],
+                "treatments": [AGAIN | {"tooth": 36}],
+            },
+        ],
+    ),
+    "pai_healed_too_fast": (
+        [
+            {"follow_ups": [{"pai": 1}]},
+            graded("2026-01-18", 5),  # 61 days before
+            graded("2026-02-18", 4),
+            graded("2026-03-20", 5),
+            {"follow_ups": [{"pai": 1}, {"follow_up_id": "F2", "seen_on": "2026-02-18", "pai": 5, **ELSEWHERE}]},
+            {"follow_ups": [{"pai": 1}], "treatments": [{"preop_pai": 5}]},  # a year later
+        ],
+        [
+            graded("2026-01-19", 5),
+            graded("2026-03-19", 5),
+            {"follow_ups": [{"pai": 1, "seen_on": "2025-04-30"}], "treatments": [{"preop_pai": 5}]},
+        ],
+    ),
+    "single_canal_beside_others": (
+        [{}, {"canals": [{"canal": "DB"}]}, {"canals": [{"canal": "S", **ELSEWHERE}]}],
+        [{"canals": [{"canal": "S"}]}, {"canals": [{"canal": "S"}, {"canal": "MB"}]}],
+    ),
+    # Longest published teeth: upper central incisor 32.6, upper canine 38.4, premolars 26.3 mm.
+    "working_length_beyond_tooth": (
+        [
+            {},
+            *(long(tooth, mm) for tooth, mm in ((11, 33), (43, 38.4), (14, 29), (26, 29), (36, 22), (75, 23))),
+            {"canals": [{"working_length_mm": 39, **ELSEWHERE}]},
+        ],
+        [long(tooth, mm) for tooth, mm in ((11, 33.5), (43, 39), (14, 29.5), (26, 31), (75, 23.5), (53, 28))],
+    ),
+    "second_mesiobuccal_length_differs": (
+        [mesial(20, 20), mesial(20, 26), mesial(20, 12), mesial(20, None), mesial(None, 30), mesial(20, 30, "DB")],
+        [mesial(18, 24.5), mesial(22, 13.5)],
+    ),
+    "length_confirmed_without_length": (
+        [
+            {"canals": [{"length_confirmed": "both", "working_length_mm": 20}]},
+            confirmed("none"),
+            confirmed("both", not_treated="calcified"),
+            {**confirmed("both"), **use(canal="DB", depth_mm=19)},
+            {"canals": [{"canal": "DB", "length_confirmed": "both"}]},  # no length of any canal
+        ],
+        [confirmed("apex locator"), confirmed("both"), {**confirmed("radiograph"), **use(canal="DB", depth_mm=None)}],
+    ),
+    "use_in_untreated_canal": (
+        [
+            use(motion="rotation"),
+            {"canals": [{"not_treated": "calcified"}], **use(motion="hand")},
+            {"canals": [{"not_treated": "calcified"}], **use(motion="ultrasonic")},
+            {"canals": [{"canal": "DB", "not_treated": "calcified"}], **use(motion="rotation")},
+        ],
+        [{"canals": [{"not_treated": "calcified"}], **use(motion="reciprocation")}],
+    ),
+    "use_beyond_working_length": (
+        [
+            {},
+            {"canals": [{"working_length_mm": 18}]},
+            {"canals": [{"working_length_mm": 18}], **use(depth_mm=None)},
+            {"canals": [{"canal": "DB", "working_length_mm": 12}]},
+        ],
+        [{"canals": [{"working_length_mm": 17.9}]}, {"canals": [{"working_length_mm": 20}], **use(depth_mm=22.1)}],
+    ),
+    "use_after_separation": (
+        [
+            broken(),
+            broken(treatment_id="T1", canal="DB"),  # left in the same treatment: its other canal
+            broken(started_at="2025-03-03 09:05"),  # before
+            broken(instrument_id="I2"),
+            broken(started_at=None),
+            {**use(result="separated"), "incidents": [{"kind": "separation", "instrument_id": "I1"}]},
+        ],
+        [
+            broken(started_at="2025-03-04 09:00"),
+            {
+                "incidents": [{"kind": "separation", "instrument_id": "I1"}],
+                **use(use_id="U2", started_at="2025-03-03 09:21", **ELSEWHERE),
+            },
+        ],
+    ),
+    "use_unlike_register": (
+        [
+            registered(),
+            {**registered(), **use(size=25, motion="hand")},
+            {**registered(motion="hand"), **use(size=25, motion="hand")},
+            {**registered(motion="mixed"), **use(size=25, motion="rotation")},
+            {**registered(), **use(size=25, motion="mixed")},
+            {**registered(), **use(size=None, motion=None)},
+            {**registered(received_on="2025-03-03"), **use(size=25, motion="rotation")},
+            {**registered(), **use(size=30, motion="rotation", instrument_id="I9")},
+            {**registered(received_on="2026-01-01"), **use(size=25, motion="rotation", started_at=None)},
+        ],
+        [
+            {**registered(), **use(size=30, motion="rotation")},
+            {**registered(), **use(size=25, motion="reciprocation")},
+            {**registered(motion="hand"), **use(size=25, motion="rotation")},
+            {**registered(received_on="2025-03-04"), **use(size=25, motion="rotation")},
+        ],
+    ),
+    "separation_of_instrument_missing": (
+        [
+            retired(reason="use limit"),
+            {**retired(), **use(result="separated")},
+            {**retired(), "incidents": [{"kind": "separation", "instrument_id": "I1"}]},
+            {**retired(), "incidents": [{"kind": "separation", "instrument_id": "I1", **ELSEWHERE}]},
+            {**retired(), "incidents": [{"kind": "separation"}]},  # it may be this one
+            {**retired(), **use(use_id="U2", result="separated", instrument_id=None)},
+            {**retired(), **use(instrument_id="I9")},  # no use of it is recorded
+        ],
+        [
+            retired(),
+            {**retired(), "incidents": [{"kind": "separation", "instrument_id": "I9"}]},
+            {**retired(), "incidents": [{"kind": "separation", "occurred_at": "2025-06-03 09:20"}]},
+        ],
+    ),
+    "incident_instrument_not_used": (
+        [
+            {"incidents": [{"instrument_id": "I1"}]},
+            {"incidents": [{"instrument_id": "I9"}], **use(use_id="U2", instrument_id=None)},
+            {"incidents": [{"instrument_id": "I9"}], "instrument_uses": []},
+        ],
+        [{"incidents": [{"instrument_id": "I9"}]}, {"incidents": [{"instrument_id": "I9", "kind": "separation"}]}],
+    ),
+    "filled_though_abandoned": (
+        [
+            {"canals": [{"filling_extent_mm": -0.5}]},
+            {"treatments": [{"status": "abandoned"}]},
+            {"treatments": [{"status": "abandoned"}], "canals": [{"filling_extent_mm": -1}, {"canal": "DB"}]},
+            {"treatments": [{"status": "referred"}], "canals": [{"filling_extent_mm": -1}]},
+        ],
+        [
+            {"treatments": [{"status": "abandoned"}], "canals": [{"filling_extent_mm": -0.5}]},
+            {
+                "treatments": [{"status": "abandoned"}],
+                "canals": [{"filling_extent_mm": 0}, {"canal": "DB", "not_treated": "calcified"}],
+            },
+        ],
+    ),
 }
 
 
@@ -489,6 +719,25 @@ def on_both_sides(*teeth, **more):
     """Treatments of one patient on one day."""
     plain = PLAIN["treatments"][0]
     return {"treatments": [plain | {"treatment_id": f"T{n}", "tooth": t} | more for n, t in enumerate(teeth)]}
+
+
+def on_one_day(*grades):
+    return [
+        {"follow_up_id": f"F{n}", "treatment_id": "T1", "seen_on": "2026-03-20", "tooth_present": True}
+        | {"pai": pai, "image": image}
+        for n, (pai, image) in enumerate(grades)
+    ]
+
+
+def minute(*uses, of=("P1", "P2")):
+    """Uses of one instrument in treatments of these patients, on one day."""
+    return {
+        "treatments": [{"treatment_id": f"T{n}", "patient_id": patient} for n, patient in enumerate(of, start=1)],
+        "instrument_uses": [
+            {"use_id": f"U{n}", "treatment_id": t, "instrument_id": "I1", "started_at": f"2025-03-03 {at}"}
+            for n, (t, at) in enumerate(uses)
+        ],
+    }
 
 
 EVEN = [20, 30, 40, 50]
@@ -576,6 +825,42 @@ MANY: dict[str, tuple[list[dict[str, Any]], list[tuple[dict[str, Any], int]]]] =
     "follow_ups_only_for_complaints": (
         [seen(19, 0), seen(10, 10), seen(5, 60)],
         [(seen(11, 9), 11), (seen(20, 0), 20)],
+    ),
+    "pai_twice_on_a_day": (
+        [
+            {"follow_ups": on_one_day((1, "periapical"), (1, "periapical"))},
+            {"follow_ups": on_one_day((1, "periapical"), (2, "cbct"))},
+            {"follow_ups": on_one_day((2, "periapical"), (3, "periapical"))},  # the next rule's
+            {"follow_ups": on_one_day((1, "periapical"), (None, "periapical"))},
+        ],
+        [
+            ({"follow_ups": on_one_day((1, "periapical"), (2, "periapical"))}, 2),
+            ({"follow_ups": on_one_day((3, None), (5, None), (5, "cbct"))}, 2),
+        ],
+    ),
+    "pai_undecided_on_a_day": (
+        [
+            {"follow_ups": on_one_day((1, "periapical"), (2, "periapical"))},
+            {"follow_ups": on_one_day((1, "periapical"), (5, "cbct"))},
+            {
+                "follow_ups": [
+                    row | {"seen_on": f"2026-03-{n + 1:02}"} for n, row in enumerate(on_one_day((1, ""), (5, "")))
+                ]
+            },
+        ],
+        [({"follow_ups": on_one_day((1, "periapical"), (5, "periapical"))}, 2)],
+    ),
+    "use_in_two_patients_at_once": (
+        [
+            minute(("T1", "09:10:05"), ("T1", "09:10:40")),
+            minute(("T1", "09:10:05"), ("T2", "09:11:00")),
+            minute(("T1", "00:00:00"), ("T2", "00:00:00")),  # days without a time
+            minute(("T1", "09:10:05"), ("T2", "09:10:40"), of=("P1", "P1")),
+        ],
+        [
+            (minute(("T1", "09:10:05"), ("T2", "09:10:40")), 2),
+            (minute(("T1", "09:10:00"), ("T1", "09:10:01"), ("T2", "09:10:59")), 3),
+        ],
     ),
 }
 

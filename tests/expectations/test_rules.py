@@ -77,7 +77,7 @@ PLAIN = {
     },
     "instruments": {
         "instrument_id": "I1",
-        "lot": "L1",
+        "lot": "110822",
         "udi": "(01)07300016350759(11)230811(10)110822(21)5643",
         "size": 30,
         "taper": 0.06,
@@ -681,6 +681,91 @@ CASES = {
     "contact_date_impossible": (
         [{}, {"contacted_at": "2026-06-30 23:59"}],
         [{"contacted_at": "2026-07-01 00:00"}, {"contacted_at": "1970-01-01 00:00"}],
+    ),
+    # -- contradictions inside one record
+    # Earliest eruption by tooth (Hong Kong health department 2012; Lunt and Law 1974) less two years, treated in 2025:
+    # who was born in 2017 may be 8 then, who was born in 2018 may not.
+    "tooth_before_eruption": (
+        [
+            {"birth_year": None},
+            {"tooth": 37, "birth_year": 2017},
+            {"tooth": 13, "birth_year": 2019},
+            {"tooth": 48, "birth_year": 2010},
+            {"tooth": 11, "birth_year": 2020},
+            {"tooth": 75, "birth_year": 2024},
+            {"tooth": 74, "birth_year": 2025},
+        ],
+        [
+            {"tooth": 37, "birth_year": 2018},
+            {"tooth": 13, "birth_year": 2020},
+            {"tooth": 34, "birth_year": 2020},
+            {"tooth": 25, "birth_year": 2020},
+            {"tooth": 48, "birth_year": 2011},
+            {"tooth": 75, "birth_year": 2025},
+        ],
+    ),
+    # AAE terms: asymptomatic periodontitis and abscesses are of pulpal origin; a high filling hurts a vital tooth.
+    "pulp_contradicts_apex": (
+        [
+            {},
+            {"pulp_diagnosis": None, "apical_diagnosis": None},
+            {
+                "pulp_diagnosis": "normal pulp",
+                "apical_diagnosis": "symptomatic apical periodontitis",
+                "preop_pai": 2,
+                "lesion_mm": 0,
+            },
+            {"pulp_diagnosis": "reversible pulpitis", "apical_diagnosis": "condensing osteitis", "preop_pai": 3},
+            {"pulp_diagnosis": "symptomatic irreversible pulpitis", "apical_diagnosis": "chronic apical abscess"},
+            {"pulp_diagnosis": "pulp necrosis", "apical_diagnosis": "normal apical tissues", "lesion_mm": 1},
+            {"apical_diagnosis": "asymptomatic apical periodontitis", "preop_pai": 1, "lesion_mm": None},  # by CBCT
+        ],
+        [
+            {"pulp_diagnosis": "normal pulp"},
+            {"pulp_diagnosis": "reversible pulpitis", "apical_diagnosis": "asymptomatic apical periodontitis"},
+            {"pulp_diagnosis": "reversible pulpitis", "apical_diagnosis": None},  # with PAI 4
+            {"pulp_diagnosis": "hyperaemia", "apical_diagnosis": "phoenix abscess", "preop_pai": 2},
+            {"pulp_diagnosis": "hyperaemia", "apical_diagnosis": "periapical granuloma", "preop_pai": None},
+            {"apical_diagnosis": "normal apical tissues", "preop_pai": 2, "lesion_mm": 5},
+            {"apical_diagnosis": "asymptomatic apical periodontitis", "preop_pai": 1, "lesion_mm": 0},
+        ],
+    ),
+    "curve_radius_without_curve": (
+        [{}, {"curve_radius_mm": None, "curvature_deg": 0}, {"curvature_deg": None}, {"curvature_deg": 1}],
+        [{"curvature_deg": 0}],
+    ),
+    "peak_torque_over_limit": (
+        [
+            {},
+            {"peak_torque_ncm": 3.7},
+            {"peak_torque_ncm": None},
+            {"torque_ncm": 0.5, "peak_torque_ncm": 1},  # twice, but within the error of a motor
+            {"torque_ncm": 0, "peak_torque_ncm": 9},  # no limit was set
+            {"torque_ncm": None, "peak_torque_ncm": 9},
+        ],
+        [{"peak_torque_ncm": 4}, {"peak_torque_ncm": 190}, {"torque_ncm": 0.5, "peak_torque_ncm": 1.1}],
+    ),
+    # ISO 3630-1: working part of 16 mm.
+    "fragment_longer_than_working_part": (each("fragment_mm", None, 0.5, 16), each("fragment_mm", 16.5, 25)),
+    # GS1 General Specifications: 10 is the lot, in brackets or behind GTIN, dates and a serial that FNC1 ends.
+    "udi_lot_differs": (
+        [
+            {},
+            {"lot": None},
+            {"udi": None, "lot": "L1"},
+            {"lot": "Lot 110822"},
+            {"udi": "(01)07300016350759(10)ab-12", "lot": "AB12"},
+            {"udi": "07300016350759", "lot": "L1"},  # no lot in it
+            {"udi": "010952123454321310AB1217260228", "lot": "AB12"},  # separator lost
+            {"udi": "]d201095212345432131726022810AB12", "lot": "AB12"},
+            {"udi": "+A123BJC5D6E71", "lot": "L1"},
+        ],
+        [
+            {"lot": "L1"},
+            {"udi": "]d201095212345432131726022810AB12", "lot": "AB13"},
+            {"udi": "010952123454321321S1\x1d10AB12", "lot": "XY"},
+            {"udi": "010952123454321310AB12\x1d17260228", "lot": "17260228"},
+        ],
     ),
 }
 

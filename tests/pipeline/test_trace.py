@@ -143,3 +143,11 @@ def test_an_unknown_lot_is_one_line_and_exit_2(canalwise: Callable[..., Any], fi
     ran = canalwise("trace", "--lot", "nonsense", "--store", filled)
     assert (ran.code, ran.out, ran.err.count("\n")) == (2, "", 1)
     assert ran.err.startswith("canalwise: the store knows of no lot nonsense")
+
+
+def test_a_use_that_nobody_inspected_is_not_said_to_be_intact(connection: Any) -> None:
+    connection.execute("update instrument_uses set result = 'not inspected' where result = 'intact'")
+    results = {row["result"] for row in trace(connection, lot="L1").canals} | {
+        row["result"] for row in trace(connection, instrument="I1").canals
+    }
+    assert "intact" not in results and None in results

@@ -9,6 +9,7 @@ import polars as pl
 
 from demo_data import truth
 from demo_data.faults import KEYS
+from pipeline.checks.suites import all_rules
 
 Demo = Any  # of conftest.py
 
@@ -155,12 +156,44 @@ def test_no_other_rule_has_anything_to_say(demo: Demo) -> None:
     others = set(found) - set(FLAGGED_BY.values()) - {"visits_of_dentist_overlap"}
     # An instrument put in another's place may be shorter than the canal is deep, and its step fits in with no other; a
     # canal entered a second time, under a name that is none, takes its time from the visit again.
-    assert others <= {"use_deeper_than_instrument", "use_step_out_of_order", "canal_times_exceed_visit"}
+    assert others <= {
+        "use_deeper_than_instrument",
+        "use_step_out_of_order",
+        "canal_times_exceed_visit",
+        "treatment_after_loss",
+        "length_confirmed_without_length",
+    }
+    # A confirmed length whose decimal point was lost is no length any more.
+    assert set(marked(demo, "canals", "length_confirmed_without_length")) <= set(planted(demo, "decimal lost").keys)
     moved = set(planted(demo, "use after retirement").keys)
     for rule in ("use_deeper_than_instrument", "use_step_out_of_order"):
         assert set(marked(demo, "instrument_uses", rule)) <= moved
     twice = {key.partition(" ")[0] for key in planted(demo, "unknown canal").keys}
     assert {key.partition(" ")[0] for key in marked(demo, "canals", "canal_times_exceed_visit")} <= twice
+
+
+def test_a_lost_tooth_that_is_treated_again_is_told(demo: Demo) -> None:
+    """The generator draws losses and second treatments each by itself: a few teeth are treated after their loss."""
+    treatments, seen = demo.truth.records["treatments"], demo.truth.records["follow_ups"]
+    lost = seen.filter(~pl.col("tooth_present")).join(treatments, on="treatment_id")
+    lost = lost.select("patient_id", "tooth", gone_on=pl.coalesce("lost_on", "seen_on"))
+    after = treatments.join(lost, on=["patient_id", "tooth"]).filter(pl.col("gone_on") < pl.col("started_on"))
+    assert marked(demo, "treatments", "treatment_after_loss") == sorted(set(after["treatment_id"]))
+    assert 0 < after.height <= 5
+
+
+def test_contradictions_inside_a_record_are_not_seen_where_none_was_planted(demo: Demo) -> None:
+    silent = {
+        "tooth_before_eruption",
+        "pulp_contradicts_apex",
+        "curve_radius_without_curve",
+        "peak_torque_over_limit",
+        "fragment_longer_than_working_part",
+        "udi_lot_differs",
+    }
+    found = demo.program.query("select distinct rule from flags where action = 'warn'")["rule"]
+    assert silent.isdisjoint(found)
+    assert silent <= all_rules().keys()
 
 
 def test_what_is_only_unusual_is_kept_with_a_mark(demo: Demo) -> None:

@@ -49,14 +49,18 @@ NUMBERS = {
     "preop_pai": [1, 4, 5, 6],
 }
 # Rules about what most records of a dentist, a file or a practice have in common, or two treatments of one patient on
-# one day; random records have nothing in common. tests/expectations has examples of all of them.
+# one day, or two records of one canal, tooth or instrument that have much in common; random records have nothing in
+# common. tests/expectations has examples of all of them.
 OF_MANY = {
     "booking_unit_doubtful",
     "canal_times_by_default",
     "canal_times_exceed_visit",
     "canal_times_missing_by_dentist",
     "dentist_back_after_a_year",
+    "pai_undecided_on_a_day",
+    "second_mesiobuccal_length_differs",
     "tooth_side_doubtful",
+    "use_after_separation",
     "uses_not_traceable",
     "visit_times_by_default",
 }
