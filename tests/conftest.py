@@ -111,7 +111,7 @@ def store(tmp_path: Path) -> Path:
 @pytest.fixture(scope="session")
 def _filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store with the small set, imported once; tests get copies."""
-    from pipeline.ingest import ingest
+    from pipeline.importing.ingest import ingest
     from pipeline.settings import load_settings
 
     exports = ROOT / "demo_data" / "small"

@@ -19,7 +19,7 @@ TOP_LEVEL |= {"demo_data", "expectations", "pipeline", "reports", "tests"}
 OF_THE_BOOKS = {"imports", "quarantine_by_reason"}  # they read the store's own books, which are in DuckDB always
 SQL = {
     f"{path.parent.name}/{path.stem}": path
-    for folder in ("facts", "measures")
+    for folder in ("facts", "measures/definitions")
     for path in sorted((ROOT / "pipeline" / folder).glob("*.sql"))
     if path.stem not in OF_THE_BOOKS
 }

@@ -144,7 +144,7 @@ _columns: dict[str, tuple[str, ...]] = {}  # of the units of a measure, by its S
 @cache
 def catalogue() -> dict[str, Measure]:
     """Every measure by its name, in order of name."""
-    folder = files("pipeline.measures")
+    folder = files("pipeline.measures.definitions")
     names = sorted(p.name.removesuffix(".toml") for p in folder.iterdir() if p.name.endswith(".toml"))
     return {name: _load(folder / f"{name}.toml", folder / f"{name}.sql", name) for name in names}
 

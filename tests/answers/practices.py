@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from demo_data.generate import generate
-from pipeline.ingest import ingest
+from pipeline.importing.ingest import ingest
 from pipeline.settings import load_settings
 
 ROOT = Path(__file__).resolve().parents[2]

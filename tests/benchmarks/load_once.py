@@ -24,7 +24,7 @@ def canalwise(folder: Path, new: Path) -> Any:
         "pyarrow",
     ):
         importlib.import_module(library)
-    from pipeline.ingest import ingest
+    from pipeline.importing.ingest import ingest
     from pipeline.settings import load_settings
 
     settings = load_settings(folder / "canalwise.toml")

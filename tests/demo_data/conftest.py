@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from demo_data.generate import Made, Practice, generate, practice
-from pipeline.ingest import Imported, ingest
+from pipeline.importing.ingest import Imported, ingest
 from pipeline.settings import load_settings
 
 

@@ -10,7 +10,7 @@ import pytest
 from demo_data import truth
 from demo_data.faults import KEYS
 from demo_data.generate import Made, generate
-from pipeline.ingest import Imported, ingest
+from pipeline.importing.ingest import Imported, ingest
 from pipeline.settings import load_settings
 
 

@@ -11,7 +11,7 @@ from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
 from demo_data.generate import Made
-from pipeline.ingest import Imported
+from pipeline.importing.ingest import Imported
 from pipeline.measures.catalogue import find
 from pipeline.measures.run import Row, Workspace
 from pipeline.settings import Settings, load_settings

@@ -927,7 +927,11 @@ def test_a_treatment_under_two_ids_flags_only_the_later_one(rules, judge):
 
 def test_what_a_flag_spoils_is_a_fact_table_or_a_measure(across_rule):
     facts = {"visit_facts", "canal_facts", "use_facts", "tooth_facts", "instrument_facts"}
-    measures = {f.name.removesuffix(".toml") for f in files("pipeline.measures").iterdir() if f.name.endswith(".toml")}
+    measures = {
+        f.name.removesuffix(".toml")
+        for f in files("pipeline.measures.definitions").iterdir()
+        if f.name.endswith(".toml")
+    }
     if not measures:
         pytest.skip("no measures yet")
     assert set(across_rule.meta["spoils"]) <= facts | measures

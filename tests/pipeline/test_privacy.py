@@ -16,10 +16,10 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline import ingest as ingest_module
 from pipeline.errors import UserError
-from pipeline.ingest import ingest
-from pipeline.quarantine import export as export_refused
+from pipeline.importing import ingest as ingest_module
+from pipeline.importing.ingest import ingest
+from pipeline.importing.quarantine import export as export_refused
 from pipeline.settings import Settings
 from pipeline.store.database import open_store
 from pipeline.store.records import KINDS

@@ -29,6 +29,6 @@ def test_months_are_added_as_calendars_do() -> None:
 
 def test_facts_and_recalls_add_months_in_that_way_only() -> None:
     """No difference of the months' numbers: it counts 31 January to 1 February as a month."""
-    for path in (*ROOT.glob("facts/*.sql"), ROOT / "recall.py"):
+    for path in (*ROOT.glob("facts/*.sql"), ROOT / "questions" / "recall.py"):
         text = path.read_text(encoding="utf-8")
         assert "date_diff('month'" not in text and "add_months" not in text, path

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.ingest import ingest
+from pipeline.importing.ingest import ingest
 from pipeline.measures.catalogue import catalogue
 from pipeline.measures.run import Workspace
 from pipeline.settings import load_settings

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.ingest import ingest
+from pipeline.importing.ingest import ingest
 from pipeline.measures.catalogue import catalogue
 from pipeline.measures.process_chart import process_chart
 from pipeline.measures.process_cusum import process_cusum

@@ -12,7 +12,7 @@ import pytest
 
 from pipeline.checks import across
 from pipeline.checks.store import check
-from pipeline.ingest import ingest
+from pipeline.importing.ingest import ingest
 from pipeline.settings import Settings
 from pipeline.store.database import open_store
 

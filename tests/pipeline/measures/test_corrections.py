@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from pipeline.ingest import ingest, undo
+from pipeline.importing.ingest import ingest, undo
 from pipeline.measures.run import Workspace
 from pipeline.settings import Settings
 from pipeline.store.database import open_store

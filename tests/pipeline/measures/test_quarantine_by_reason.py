@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.ingest import ingest
+from pipeline.importing.ingest import ingest
 from pipeline.measures.run import Workspace
 from pipeline.settings import Settings
 from pipeline.store.database import open_store

@@ -16,7 +16,7 @@ import pytest
 
 from demo_data.generate import generate
 from pipeline.errors import UserError
-from pipeline.ingest import ingest
+from pipeline.importing.ingest import ingest
 from pipeline.mapping.apply import POLARS_TYPE
 from pipeline.settings import Settings, load_settings
 from pipeline.sources.archive import Member

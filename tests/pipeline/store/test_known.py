@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 
 from pipeline.errors import UserError
 from pipeline.facts.prepare import make, texts
-from pipeline.ingest import ingest, undo
+from pipeline.importing.ingest import ingest, undo
+from pipeline.importing.undo import undo as take_out
 from pipeline.measures.catalogue import catalogue
 from pipeline.measures.run import Workspace
 from pipeline.settings import Settings, load_settings
@@ -23,7 +24,6 @@ from pipeline.store.batches import Batch, merge, next_id
 from pipeline.store.database import in_memory, open_store
 from pipeline.store.known import end_of, known_now, known_on, last_day, last_import, latest_import
 from pipeline.store.records import KINDS
-from pipeline.store.undo import undo as take_out
 
 Sound = Callable[..., dict[str, str | None]]
 Exports = Callable[..., Path]

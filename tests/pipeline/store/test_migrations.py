@@ -11,8 +11,8 @@ import duckdb
 import pytest
 
 from pipeline.errors import UserError
-from pipeline.ingest import undo
-from pipeline.quarantine import counted, retry
+from pipeline.importing.ingest import undo
+from pipeline.importing.quarantine import counted, retry
 from pipeline.store import migrations, schema
 from pipeline.store.database import in_memory, open_store
 from pipeline.store.pseudonyms import load_key

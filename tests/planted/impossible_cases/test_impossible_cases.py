@@ -10,7 +10,7 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from pipeline.ingest import ingest
+from pipeline.importing.ingest import ingest
 from pipeline.settings import load_settings
 from pipeline.store.records import KINDS
 

@@ -15,7 +15,7 @@ from typing import Any
 import duckdb
 import pytest
 
-from pipeline.ingest import ingest
+from pipeline.importing.ingest import ingest
 from pipeline.settings import Settings
 from pipeline.store.database import open_store
 from pipeline.store.records import KINDS

@@ -13,7 +13,7 @@ from typing import Any
 import duckdb
 import pytest
 
-from pipeline.ingest import ingest
+from pipeline.importing.ingest import ingest
 from pipeline.mapping.model import load_mapping
 from pipeline.settings import load_settings
 from pipeline.store.records import KINDS

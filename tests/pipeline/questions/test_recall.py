@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.measures.examples import table
 from pipeline.measures.run import Workspace
-from pipeline.recall import due, told
+from pipeline.questions.recall import due, told
 from pipeline.settings import Settings
 from pipeline.store.database import in_memory
 

@@ -12,9 +12,9 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline import load as load_module
 from pipeline.errors import UserError
-from pipeline.ingest import Imported, ingest
+from pipeline.importing import load as load_module
+from pipeline.importing.ingest import Imported, ingest
 from pipeline.settings import Settings, load_settings
 from pipeline.sources.unread import LeftOut
 from pipeline.store import batches
@@ -126,7 +126,7 @@ def test_a_header_alone_is_read_as_no_rows(store: Path, export: Callable[..., Pa
     assert [one.counts for one in run(store, path)] == [Counts(0, 0, 0, 0, 0)]
 
 
-BLNS = Path(__file__).resolve().parents[3] / "shared" / "corpora" / "blns" / "blns.json"
+BLNS = Path(__file__).resolve().parents[4] / "shared" / "corpora" / "blns" / "blns.json"
 
 
 @pytest.mark.skipif(not BLNS.is_file(), reason="no corpus beside this checkout")

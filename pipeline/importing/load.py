@@ -15,14 +15,14 @@ from typing import TYPE_CHECKING
 
 from pipeline.checks.judge import create_faults, judge
 from pipeline.checks.suites import Rule, suite, vocabulary
+from pipeline.importing.refusals import as_meant, first_record, keep, settle
+from pipeline.importing.reread import withdraw
 from pipeline.mapping.recognise import Recognised
-from pipeline.refusals import as_meant, first_record, keep, settle
 from pipeline.store import cells
 from pipeline.store.batches import Batch, Counts, merge, next_id
 from pipeline.store.frames import frame
 from pipeline.store.pseudonyms import pseudonyms
 from pipeline.store.records import KINDS
-from pipeline.store.reread import withdraw
 
 if TYPE_CHECKING:
     import duckdb

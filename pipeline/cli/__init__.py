@@ -26,8 +26,8 @@ from pipeline.errors import UserError
 if TYPE_CHECKING:
     import duckdb
 
+    from pipeline.importing.quarantine import Refused
     from pipeline.measures.run import Result, Workspace
-    from pipeline.quarantine import Refused
     from pipeline.settings import Settings
     from pipeline.sources.unread import LeftOut
 
@@ -177,7 +177,7 @@ def demo(
 ) -> None:
     """Make an invented practice's exports, import and check them, and render all reports."""
     from demo_data.generate import generate
-    from pipeline.ingest import ingest as run_ingest
+    from pipeline.importing.ingest import ingest as run_ingest
     from pipeline.settings import load_settings
     from reports.render import render
 
@@ -289,8 +289,8 @@ def ingest(
     if undo is not None:
         _undo(store, undo, json_, _talk(quiet))
         return
-    from pipeline import printing
-    from pipeline.ingest import ingest as run_ingest
+    from pipeline.importing import not_records
+    from pipeline.importing.ingest import ingest as run_ingest
     from pipeline.output.terminal import table
 
     talk = _talk(quiet)
@@ -309,7 +309,7 @@ def ingest(
             leave_out=left.append,
         ):
             files.append(done)
-            told.update(dict.fromkeys(printing.aside(done.file, done.aside)))
+            told.update(dict.fromkeys(not_records.aside(done.file, done.aside)))
     except UserError as e:
         failed = e  # what is in the store is told all the same
     for line in told:
@@ -345,7 +345,7 @@ def _refused_and_empty(rows: int, cells: int) -> str:
 
 
 def _undo(store: Path, batch: int, json_: bool, talk: Any) -> None:
-    from pipeline.ingest import undo
+    from pipeline.importing.ingest import undo
 
     again = undo(store, batch, talk)
     if json_:
@@ -385,7 +385,7 @@ def quarantine(
     """List refused rows and cells left empty: where each stands in its export, and why."""
     if context.invoked_subcommand:
         return
-    from pipeline import quarantine as books
+    from pipeline.importing import quarantine as books
 
     if out:
         books.check_format(out)
@@ -440,7 +440,7 @@ def retry(
     quiet: QuietOption = False,
 ) -> None:
     """Read refused rows and those with cells left empty again, by today's rules; what passes goes into the store."""
-    from pipeline import quarantine as books
+    from pipeline.importing import quarantine as books
     from pipeline.mapping.model import load_mapping
     from pipeline.store.database import open_store
     from pipeline.store.pseudonyms import load_key
@@ -477,7 +477,7 @@ def retry(
 def check(store: StoreOption = STORE, json_: JsonOption = False, quiet: QuietOption = False) -> None:
     """Run every suite and every rule across kinds on the store; print and store the result."""
     from pipeline.checks.store import check as run_check
-    from pipeline.quarantine import retry_dated
+    from pipeline.importing.quarantine import retry_dated
     from pipeline.store.batches import today
     from pipeline.store.database import open_store
     from pipeline.store.pseudonyms import load_key
@@ -668,7 +668,7 @@ def stock(
 ) -> None:
     """Instruments in stock: how long they last, and how many the next 30, 60 and 90 days will need."""
     from pipeline.output.terminal import table
-    from pipeline.stock import lines
+    from pipeline.questions.stock import lines
 
     with _workspace(store, settings) as workspace:
         result = workspace.compute("stock_forecast", _names(by))
@@ -692,7 +692,7 @@ def recall(
     day = _date(on, "--on")
     from pipeline.measures.run import Workspace
     from pipeline.output.terminal import table
-    from pipeline.recall import due, told
+    from pipeline.questions.recall import due, told
 
     with _reading(store) as connection:
         workspace = Workspace(connection, _settings(settings), day)
@@ -717,7 +717,7 @@ def trace(
     """List every canal and patient (pseudonym) that an instrument or a lot touched, with result and follow-up."""
     if (instrument is None) == (lot is None):
         raise UserError("give either --instrument ID or --lot LOT", do="`canalwise trace --help` says more")
-    from pipeline.trace import trace as follow
+    from pipeline.questions.trace import trace as follow
 
     with _workspace(store, settings) as workspace:
         found = follow(workspace.connection, instrument, lot)

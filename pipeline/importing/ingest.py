@@ -18,10 +18,10 @@ from zoneinfo import ZoneInfo
 from pipeline.checks import across
 from pipeline.checks.suites import fingerprint
 from pipeline.errors import UserError
-from pipeline.load import load
+from pipeline.importing.load import load
+from pipeline.importing.parts import LeftAlone, Part, parts_of
+from pipeline.importing.quarantine.again import retry_dated
 from pipeline.mapping.model import load_mapping
-from pipeline.parts import LeftAlone, Part, parts_of
-from pipeline.quarantine.again import retry_dated
 from pipeline.settings import Settings
 from pipeline.sources import read as sources
 from pipeline.sources.unread import LeftOut, nothing_read
@@ -145,7 +145,7 @@ def ingest(
 
 def undo(store: Path, batch: int, progress: Callable[[str], None] = lambda _: None) -> list[str]:
     """Take a batch out of the store at `store`; gives the files that must be imported again (see store.undo)."""
-    from pipeline.store.undo import undo as take_out
+    from pipeline.importing.undo import undo as take_out
 
     if is_new(store):
         raise UserError("there is no store here", where=str(store), do="Import something first: canalwise ingest PATH")

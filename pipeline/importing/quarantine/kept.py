@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from pipeline.checks.suites import fingerprint
-from pipeline.quarantine.how import How, as_read
-from pipeline.quarantine.listing import Wanted
+from pipeline.importing.quarantine.how import How, as_read
+from pipeline.importing.quarantine.listing import Wanted
 from pipeline.sources.table import RawTable, cell_names
 from pipeline.store.batches import Batch
 from pipeline.store.frames import frame

@@ -15,9 +15,9 @@ from typing import Any
 import pytest
 
 from pipeline.errors import UserError
-from pipeline.ingest import ingest
+from pipeline.importing.ingest import ingest
+from pipeline.importing.quarantine import by_reason
 from pipeline.measures.run import Workspace
-from pipeline.quarantine import by_reason
 from pipeline.settings import Reporting, Settings
 from pipeline.store.database import open_store
 

@@ -18,9 +18,9 @@ from itertools import groupby
 from pathlib import Path
 
 from pipeline.errors import UserError
-from pipeline.quarantine.how import How, as_read
-from pipeline.quarantine.listing import Refused
-from pipeline.refusals import ABOUT
+from pipeline.importing.quarantine.how import How, as_read
+from pipeline.importing.quarantine.listing import Refused
+from pipeline.importing.refusals import ABOUT
 
 RISKY = ("=", "+", "-", "@", "\t", "\r", "\n", "\0", "＝", "＋", "－", "＠")
 _NUMBER = re.compile(r"[+-]?[0-9]+([.,][0-9]+)?")
@@ -59,7 +59,7 @@ def export(found: Sequence[Refused], out: Path) -> list[tuple[Path, int]]:
     check_format(out)
     tables = tables_of(found)
     if out.suffix.lower() == ".xlsx":
-        from pipeline.quarantine.sheet import workbook
+        from pipeline.importing.quarantine.sheet import workbook
 
         _write(out, workbook(tables))
         return [(out, sum(len(table.rows) for table in tables))]

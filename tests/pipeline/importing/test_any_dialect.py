@@ -25,7 +25,7 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from pipeline.ingest import OpenQuestionsError, ingest
+from pipeline.importing.ingest import OpenQuestionsError, ingest
 from pipeline.mapping.draft.draft import draft
 from pipeline.mapping.draft.headers import vocabulary
 from pipeline.mapping.model import load_mapping

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from pipeline.errors import UserError
-from pipeline.ingest import ingest, undo
+from pipeline.importing.ingest import ingest, undo
 from pipeline.settings import Settings
 from pipeline.store.database import open_store
 from pipeline.store.status import superseded

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import UserError
+from pipeline.importing.refusals import ABOUT
 from pipeline.output.sheets import ROWS, TEXT, new_book, sheet_name
-from pipeline.refusals import ABOUT
 
 if TYPE_CHECKING:
-    from pipeline.quarantine.files import Table
+    from pipeline.importing.quarantine.files import Table
 
 _NOTES = 2_000  # a sheet with more notes opens slowly; the fill stays
 _WIDTHS = (22, 8, 16, 70)  # of the columns in front, in characters

@@ -10,11 +10,11 @@ import json
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
+from pipeline.importing.quarantine.again import mended
+from pipeline.importing.quarantine.how import How, as_read
+from pipeline.importing.quarantine.kept import as_kept, hash_of, origins
+from pipeline.importing.quarantine.listing import Wanted
 from pipeline.mapping.model import KindMapping, Mapping
-from pipeline.quarantine.again import mended
-from pipeline.quarantine.how import How, as_read
-from pipeline.quarantine.kept import as_kept, hash_of, origins
-from pipeline.quarantine.listing import Wanted
 from pipeline.store.records import KINDS
 
 if TYPE_CHECKING:

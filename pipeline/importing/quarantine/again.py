@@ -18,12 +18,12 @@ from zoneinfo import ZoneInfo
 from pipeline.checks import across
 from pipeline.checks.suites import all_rules
 from pipeline.errors import UserError
-from pipeline.load import load, typed_of
+from pipeline.importing.load import load, typed_of
+from pipeline.importing.quarantine.how import How, as_read
+from pipeline.importing.quarantine.kept import Origin, as_table, kept_rows, known_as, origins
+from pipeline.importing.quarantine.listing import Wanted, check
 from pipeline.mapping.model import Mapping, place
 from pipeline.mapping.recognise import Recognised
-from pipeline.quarantine.how import How, as_read
-from pipeline.quarantine.kept import Origin, as_table, kept_rows, known_as, origins
-from pipeline.quarantine.listing import Wanted, check
 from pipeline.sources.table import RawTable
 from pipeline.store.batches import Batch, Counts, today
 from pipeline.store.frames import frame

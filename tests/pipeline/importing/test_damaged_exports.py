@@ -19,7 +19,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipeline.errors import UserError
-from pipeline.ingest import ingest
+from pipeline.importing.ingest import ingest
 from pipeline.settings import Settings
 from pipeline.store.database import open_store
 

@@ -8,10 +8,10 @@ again.
 
 from __future__ import annotations
 
-from pipeline.quarantine.again import retry, retry_dated
-from pipeline.quarantine.files import check_format, export
-from pipeline.quarantine.listing import Refused, Wanted, by_reason, counted, refused
-from pipeline.quarantine.standing import Standing, standing
+from pipeline.importing.quarantine.again import retry, retry_dated
+from pipeline.importing.quarantine.files import check_format, export
+from pipeline.importing.quarantine.listing import Refused, Wanted, by_reason, counted, refused
+from pipeline.importing.quarantine.standing import Standing, standing
 
 __all__ = [
     "Refused",

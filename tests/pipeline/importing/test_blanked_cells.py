@@ -13,11 +13,11 @@ from typing import Any
 import duckdb
 import pytest
 
-from pipeline import load as load_module
 from pipeline.checks.suites import suite
-from pipeline.ingest import ingest, undo
-from pipeline.quarantine import Wanted, counted, refused, retry
-from pipeline.refusals import ABOUT
+from pipeline.importing import load as load_module
+from pipeline.importing.ingest import ingest, undo
+from pipeline.importing.quarantine import Wanted, counted, refused, retry
+from pipeline.importing.refusals import ABOUT
 from pipeline.settings import Settings
 from pipeline.store.database import open_store
 from pipeline.store.known import known_on
@@ -298,8 +298,8 @@ def test_the_store_itself_refuses_books_that_do_not_add_up(store: Path, sound: S
 KILLED = """
 import os, signal, sys
 from pathlib import Path
-from pipeline import load
-from pipeline.ingest import ingest
+from pipeline.importing import load
+from pipeline.importing.ingest import ingest
 from pipeline.settings import Settings
 step = sys.argv[3]
 whole = getattr(load.cells, step)

@@ -12,8 +12,8 @@ from typing import Any
 
 import pytest
 
-from pipeline.ingest import ingest, undo
-from pipeline.quarantine import refused
+from pipeline.importing.ingest import ingest, undo
+from pipeline.importing.quarantine import refused
 from pipeline.settings import Settings
 from pipeline.store.database import open_store
 

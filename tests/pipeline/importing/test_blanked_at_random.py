@@ -18,7 +18,7 @@ import numpy as np
 import pytest
 
 from pipeline.checks.suites import Rule, suite
-from pipeline.ingest import ingest
+from pipeline.importing.ingest import ingest
 from pipeline.mapping.apply import apply
 from pipeline.mapping.recognise import recognise
 from pipeline.settings import Settings

@@ -15,12 +15,12 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline import load as load_module
 from pipeline.checks.suites import suite
+from pipeline.importing import load as load_module
+from pipeline.importing.quarantine import Wanted, by_reason, refused, retry
+from pipeline.importing.quarantine.files import export, harmless
+from pipeline.importing.refusals import ABOUT, as_meant
 from pipeline.mapping.model import load_mapping
-from pipeline.quarantine import Wanted, by_reason, refused, retry
-from pipeline.quarantine.files import export, harmless
-from pipeline.refusals import ABOUT, as_meant
 from pipeline.sources.table import RawTable
 from pipeline.store.database import open_store
 from pipeline.store.pseudonyms import load_key
@@ -554,7 +554,7 @@ def test_a_failure_leaves_store_and_quarantine_as_they_were(messy: Path, monkeyp
         return load_module.load(*arguments, **named)
 
     monkeypatch.setattr(load_module, "suite", lambda kind: ())
-    monkeypatch.setattr("pipeline.quarantine.again.load", second_time)
+    monkeypatch.setattr("pipeline.importing.quarantine.again.load", second_time)
     with open_store(messy, write=True) as connection, pytest.raises(RuntimeError):
         list(retry(connection, load_key(messy), Wanted(kind="canals")))
     assert everything(messy) == before

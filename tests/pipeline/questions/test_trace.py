@@ -13,9 +13,9 @@ import pytest
 from pipeline.errors import UserError
 from pipeline.measures.examples import table
 from pipeline.measures.run import Workspace
+from pipeline.questions.trace import trace
 from pipeline.settings import Settings
 from pipeline.store.database import in_memory, open_store
-from pipeline.trace import trace
 
 TREATMENTS = """
     treatment_id | patient_id | tooth | dentist | kind    | preop_pai | started_on | completed_on | status

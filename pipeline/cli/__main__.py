@@ -1,0 +1,5 @@
+"""`python -m pipeline.cli`: as `canalwise`."""
+
+from pipeline.cli import main
+
+main()
