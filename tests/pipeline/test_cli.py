@@ -430,7 +430,7 @@ def test_quarantine_export_is_text_that_no_spreadsheet_runs(refused: Path, canal
     ran = canalwise("quarantine", "--store", refused, "--out", tmp_path / "refused.doc")
     assert_one_line(ran, "cannot tell the format from this name")
     ran = canalwise("quarantine", "--store", refused, "--kind", "visits", "--out", tmp_path / "none" / "refused.csv")
-    assert_one_line(ran, "cannot be written (No such file or directory)")
+    assert_one_line(ran, "the folder does not exist. Make it first.")
 
 
 # --- terminals and pipes ---------------------------------------------------------------------------------------------
