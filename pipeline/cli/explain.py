@@ -9,7 +9,7 @@ import typer
 from pipeline.cli.command import Output, command
 from pipeline.cli.opened import settings_of, workspace_of
 from pipeline.cli.options import STORE, SettingsOption, StoreOption
-from pipeline.output.terminal import say, width
+from pipeline.output import terminal
 
 if TYPE_CHECKING:
     from pipeline.measures.run import Workspace
@@ -32,7 +32,7 @@ def explain(
         if output.json:
             output.data(explained_json(measure, own, workspace))
         else:
-            say(explained(measure, own, workspace, width()))
+            terminal.say(explained(measure, own, workspace, terminal.width()))
 
     if store == STORE and not store.exists():  # a measure can be explained before there is a store
         answer()

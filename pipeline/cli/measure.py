@@ -109,6 +109,5 @@ def print_left_out(result: Result) -> None:
     for left in result.left_out:
         paragraph(f"left out: {left['n']} - {left['reason']}", hang=2)
     if result.suppressed:
-        paragraph(
-            f"too few to report, or withheld because the total would tell those: {result.suppressed} groups", hang=2
-        )
+        groups = "1 group" if result.suppressed == 1 else f"{result.suppressed} groups"
+        paragraph(f"too few to report, or withheld because the total would tell those: {groups}", hang=2)

@@ -73,7 +73,7 @@ def _print(output: Output, rows: list[Refused], reasons: list[dict[str, Any]], r
         say(f"{refused_and_empty(refused, blanked)}{':' if len(rows) > _SHOWN else '.'}")
     if len(rows) > _SHOWN:
         empty = tuple(name for name, n in (("rows", refused), ("cells", blanked)) if not n)
-        output.table(reasons, drop=("hint", *empty), spare=("files", "kind"))
+        output.table(reasons, drop=("hint", *empty), spare=("files", "kind"), text=28)
         for line in reasons:
             if line["hint"]:
                 paragraph(f"{line['rule']}: {line['hint']}")
@@ -84,4 +84,5 @@ def _print(output: Output, rows: list[Refused], reasons: list[dict[str, Any]], r
         [{"file": row.file, "row": row.row, "kind": row.kind, "what": row.told, "reason": row.reason} for row in shown],
         empty="Nothing is in quarantine.",
         spare=("kind",),
+        text=28,
     )

@@ -47,4 +47,4 @@ def status(
             filled = ", ".join(f"{column}\u00a0{share:.0%}" for column, share in row["completeness"].items())
             paragraph(f"{kind}: {filled}", hang=2)
     say()
-    output.table(found["batches"], **IMPORTED)
+    output.table([batch | {"loaded_at": batch["loaded_at"].date()} for batch in found["batches"]], **IMPORTED)

@@ -13,7 +13,10 @@ from pipeline.errors import UserError
 from pipeline.output.terminal import say
 
 _SHORT = {"use_number": "use", "instrument_id": "instrument", "treatment_id": "treatment", "last_seen_on": "last seen"}
-_SPARE = ("use_number", "managed", "sequence", "dentist", "last_seen_on", "lost_on", "size", "instrument_id", "canal")
+_SPARE = (
+    *("use_number", "patient", "managed", "size", "sequence", "lost_on", "dentist"),
+    *("last_seen_on", "instrument_id", "canal"),
+)
 
 
 @command(tables=True)

@@ -220,25 +220,22 @@ def _short(value: Any) -> str:
     return f"{value:,}" if isinstance(value, int) else str(value)
 
 
-def _wrapped(text: str, width: int, indent: int = 0) -> str:
+def _wrapped(text: str, width: int, indent: int = 0, hang: int = 0) -> str:
     margin = " " * indent
     return fill(
         " ".join(text.split()),
         width=width,
         initial_indent=margin,
-        subsequent_indent=margin,
+        subsequent_indent=margin + " " * hang,
         break_long_words=False,
         break_on_hyphens=False,
     )
 
 
 def _example_table(text: str, room: int) -> str:
-    """A text table, indented; where it is wider than `room`, its columns below each other, a record at a time."""
+    """A text table, indented; where it is wider than `room`, a sentence of its cells for each row."""
     lines = dedent(text).strip().splitlines()
     if max(map(len, lines)) + 4 <= room:
         return "\n".join("    " + line for line in lines)
-    records = [
-        "\n".join(_wrapped(f"{name}: {cell}", room, indent=4) for name, cell in row.items() if cell)
-        for row in rows_of(text)
-    ]
-    return "\n\n".join(records)
+    rows = [", ".join(f"{name} {cell}" for name, cell in row.items() if cell) for row in rows_of(text)]
+    return "\n".join(_wrapped(f"- {row}", room, indent=4, hang=2) for row in rows)

@@ -25,6 +25,7 @@ _OF_EVENTS_SEEN_AT_VISITS = ("told_from", "at_least_low", "at_most_high")
 
 # Columns that go, in this order, where a table is too wide.
 _SPARE = (
+    *("up_on", "down_on", "signal"),  # of a CUSUM: sentences below tell them
     *("overdispersion_allowed_for", "weibull_shape", "method", "df", "chi2", "p_value", "standardised_difference"),
     *("limit_interval_998", "limit_low_998", "shrunken", "alone", "alone_reference", "mantel_haenszel_difference"),
     *("e_value", "events_used", "rate_reference", "events_reference", "rate", "crude_difference", "crude_ratio"),
@@ -59,9 +60,19 @@ _SHORT = {
 
 _SHARES = (
     *("estimate", "low", "high", "lowest", "lowest_low", "highest", "highest_high", "unweighted", "smooth"),
-    *("at_least", "at_most", "at_least_low", "at_most_high", "turnbull", "target", "centre", "lower", "upper"),
-    *("limit_low_95", "limit_high_95", "limit_low_998", "limit_high_998", "shrunken", "limit_low", "limit_high"),
-    *("lower_limit", "upper_limit"),
+    *(
+        "value",
+        "low_limit",
+        "high_limit",
+        "at_least",
+        "at_most",
+        "at_least_low",
+        "at_most_high",
+        "turnbull",
+        "target",
+        "centre",
+    ),
+    *("limit_low_95", "limit_high_95", "limit_low_998", "limit_high_998", "shrunken"),
 )
 _DIFFERENCES = ("estimate", "low", "high", "crude_difference", "mantel_haenszel_difference")
 _SHARES_BESIDE = ("alone", "alone_reference", "share_seen", "share_not_seen")

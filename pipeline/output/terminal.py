@@ -13,6 +13,7 @@ import shutil
 import sys
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 from pipeline.output.escape import escape_terminal
@@ -20,6 +21,7 @@ from pipeline.output.text import columns_of
 
 _PIPED = 250  # columns; piped to a file or another program a table must not be cut to some terminal's width
 _GAP = 2  # between columns
+_LEAST = 20  # columns at which a text is broken
 _TEXT = 24  # characters: a cell that is longer is a text, which may be broken between words
 
 Row = Mapping[str, Any]
@@ -49,7 +51,7 @@ def preview(text: str) -> None:
         sys.stdout.write(text)
         return
     for line in text.splitlines():
-        comment = line.startswith("# ")
+        comment = line.startswith("#")
         print("\n".join(_folded(escape_terminal(line), width(), "#   ")) if comment else escape_terminal(line))
 
 
@@ -60,7 +62,7 @@ def width(err: bool = False) -> int:
 
 
 def lines(text: str, room: int, hang: int = 0) -> list[str]:
-    """The lines of a text without control characters, none wider than `room` but for a word that is; in a pipe as is."""
+    """The lines of a text, made harmless; none is wider than `room`, but for a word that is. In a pipe all stay."""
     found = escape_terminal(text).split("\n")
     if room != _PIPED:
         found = [part for line in found for part in _folded(line, room, _indent(line) + " " * hang)]
@@ -88,6 +90,7 @@ def table(
     points: Sequence[str] = (),
     heads: Mapping[str, str] | None = None,
     short: Mapping[str, str] | None = None,
+    text: int = _LEAST,
     wide: bool = False,
 ) -> None:
     """Print rows; numbers to the right, columns in the order in which rows bring them.
@@ -95,14 +98,15 @@ def table(
     `percent` names columns of shares, written in per cent, `points` those of differences, in percentage points; `heads`
     what a column is headed where not by its name, `short` by what where that is too wide. Where the table is too wide
     all the same, columns in which everything is 0 go, then those of `spare`, one after the other (an interval is called
-    interval, x_interval); a line says which. `wide` prints the table whatever the width.
+    interval, x_interval); a line says which. Texts are broken at `text` columns, if need be at 20. `wide` prints the
+    table whatever the width.
     """
     if not rows:
         say(empty)
         return
     shown = [{c: row.get(c) for c in columns_of(rows) if c not in drop} for row in rows]
     names = [c for c in columns_of(shown) if any(row.get(c) not in (None, "") for row in shown)]
-    cells = _cells(shown, names, {**dict.fromkeys(percent, "%"), **dict.fromkeys(points, "")})
+    cells = _cells(shown, names, {**dict.fromkeys(percent, "%"), **dict.fromkeys(points, "+")})
     title = {c: (heads or {}).get(c, c.replace("_", " ")) for c in cells[0]}
     brief = title | {c: head for c, head in (short or {}).items() if c in title}
     right = frozenset(c for c in title if c not in names or _is_number(shown, c))
@@ -111,7 +115,7 @@ def table(
         _as_table(cells, title, {c: _whole(title[c], [row[c] for row in cells]) for c in title}, right, 10_000)
         return
     zero = [c for c in title if c in names and all(not row.get(c) and row.get(c) is not None for row in shown)]
-    for heading, gone, least in _ways(title, brief, zero, [c for c in spare if c in title]):
+    for heading, gone, least in _ways(title, brief, zero, [c for c in spare if c in title], text):
         widths = {c: least(head, [row[c] for row in cells]) for c, head in heading.items() if c not in gone}
         if sum(widths.values()) + _GAP * (len(widths) - 1) <= room:
             _as_table(cells, {c: heading[c] for c in widths}, widths, right, room)
@@ -121,19 +125,21 @@ def table(
 
 
 def _ways(
-    title: Mapping[str, str], brief: Mapping[str, str], zero: Sequence[str], spare: Sequence[str]
+    title: Mapping[str, str], brief: Mapping[str, str], zero: Sequence[str], spare: Sequence[str], text: int
 ) -> Iterator[tuple[Mapping[str, str], list[str], Any]]:
     """The ways to make a table narrower, the mildest first: heads, columns left out, the least width of a column."""
+    broken = partial(_broken, text=text)
     yield title, [], _whole
     yield brief, [], _whole
-    yield brief, [], _broken
+    yield brief, [], broken
     gone = list(zero)
     if gone:
-        yield brief, gone, _broken
+        yield brief, gone, broken
     for name in spare:
         if name not in gone:
             gone = [*gone, name]
-            yield brief, gone, _broken
+            yield brief, gone, broken
+    yield brief, gone, _broken
 
 
 def _say_what_went(zero: Sequence[str], spared: Sequence[str]) -> None:
@@ -161,7 +167,7 @@ def _cells(rows: Sequence[Row], names: Sequence[str], hundredfold: Mapping[str, 
             return ""
         upper = _text(high, sign)
         # 82 to 90 %: the sign stands once, as the trade writes intervals.
-        lower = _text(low, sign if high is None or sign is None else "")
+        lower = _text(low, sign) if high is None else _text(low, sign).removesuffix(" %")
         return f"{lower} to {upper}"
 
     return [{_interval(n) if n in pairs else n: written(row, n) for n in names if n not in uppers} for row in rows]
@@ -181,11 +187,11 @@ def _whole(title: str, cells: Sequence[str]) -> int:
     return max(_longest_word(title), *map(_wide, cells))
 
 
-def _broken(title: str, cells: Sequence[str]) -> int:
+def _broken(title: str, cells: Sequence[str], text: int = _LEAST) -> int:
     """The least width of a column in which texts are broken between words, and no others."""
     return max(
         _longest_word(title),
-        *(_wide(cell) if _wide(cell) <= _TEXT else max(_longest_word(cell), _TEXT - 4) for cell in cells),
+        *(_wide(cell) if _wide(cell) <= _TEXT else max(_longest_word(cell), min(_wide(cell), text)) for cell in cells),
     )
 
 
@@ -250,7 +256,7 @@ def _text(value: Any, hundredfold: str | None = None) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float | int) and hundredfold is not None:
-        return f"{_number(100 * value, 3)} {hundredfold}".rstrip()
+        return f"{_hundredfold(100 * value)} %" if hundredfold == "%" else _hundredfold(100 * value, hundredfold)
     if isinstance(value, float):
         return _number(value)
     if isinstance(value, dt.datetime):
@@ -258,6 +264,13 @@ def _text(value: Any, hundredfold: str | None = None) -> str:
     if isinstance(value, list | tuple):
         return escape_terminal("; ".join(map(str, value)), lines=False)
     return escape_terminal(str(value), lines=False)
+
+
+def _hundredfold(value: float, sign: str = "") -> str:
+    """With one decimal, more where a small one would be 0; `sign` + has every number signed."""
+    if value and abs(value) < 0.05:
+        return f"{value:{sign}.1g}" if abs(value) >= 0.0001 else f"{value:{sign}.7f}"
+    return f"{value:{sign}.1f}"
 
 
 def _number(value: float, digits: int = 4) -> str:

@@ -13,7 +13,7 @@ Row = dict[str, Any]
 _HORIZONS = (30, 60, 90)
 # What a line is headed in a narrow terminal, and which columns can be spared there, the first first.
 SHORT = {f"next_{days}_days": f"{days} days" for days in _HORIZONS} | {"days_left": "days left", "in_stock": "in stock"}
-SPARE = ("months", "used", "next_60_days")
+SPARE = ("months", "used", "next_60_days", "next_90_days")
 
 
 def lines(result: Result) -> list[Row]:
