@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from rich.progress import Progress
 
 _DUMB = ("dumb", "unknown")  # terminals that cannot go back on a line
-_LABEL = 24  # characters of what is being done
+_LABEL = 0.4  # of the terminal's width is for what is being done
 
 
 class Lines:
@@ -63,7 +63,8 @@ class Bar(Lines):
 
 def _label(text: str) -> str:
     label = escape_terminal(text.removesuffix("...").strip(), lines=False)
-    return label if len(label) <= _LABEL else f"{label[: _LABEL - 1]}\u2026"
+    room = int(_LABEL * terminal.width(err=True))
+    return label if len(label) <= room else f"{label[: room - 1]}\u2026"
 
 
 @contextmanager
@@ -73,14 +74,19 @@ def progress(*, quiet: bool = False) -> Iterator[Lines]:
         yield Lines(quiet)
         return
     from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+    from rich.progress import BarColumn, Progress, Task, TextColumn, TimeRemainingColumn
+    from rich.text import Text
+
+    class Left(TimeRemainingColumn):
+        def render(self, task: Task) -> Text:
+            left = super().render(task)
+            return left.append(" left") if left else left
 
     columns = (
         TextColumn("{task.description}", markup=False),
         BarColumn(bar_width=None),
         TextColumn("{task.fields[count]}", markup=False),
-        TimeRemainingColumn(compact=True),
-        TextColumn("left"),
+        Left(compact=True),
     )
     console = Console(stderr=True, highlight=False)  # it heeds NO_COLOR
     with Progress(*columns, console=console, transient=True, expand=True) as bar:
