@@ -14,7 +14,7 @@ from pipeline.cli.command import Output, command
 from pipeline.cli.opened import reading, settings_of
 from pipeline.cli.words import IMPORTED
 from pipeline.errors import UserError
-from pipeline.output.terminal import paragraph, say
+from pipeline.output.terminal import say
 
 if TYPE_CHECKING:
     from pipeline.importing.ingest import Imported
@@ -45,6 +45,7 @@ def demo(
         ):
             files += ingest(store, paths, settings, mapping_file=how, progress=bar.line, part=bar.part)
         bar.line("Rendering reports ...")
+        bar.part(0, 1)
         with reading(store) as connection:
             pages = render(connection, settings, out / "reports", progress=lambda t: bar.line(f"  {t}"), part=bar.part)
     if output.json:
@@ -60,11 +61,10 @@ def demo(
     output.table([f.as_json() for f in files], drop=("skipped",), **IMPORTED)
     program = "canalwise" if shutil.which("canalwise") else sys.argv[0]  # as it can be typed here
     say()
-    paragraph(
-        f"Open {out / 'reports' / 'index.html'} in a browser.\n"
-        f"Exports: {exports}   Store: {store}\n"
-        f"Refused rows, with reasons: {program} quarantine --store {store}\n"
-        f"A figure: {program} measure healed_share --by sequence --store {store} "
-        f"--settings {exports / 'canalwise.toml'}",
-        hang=2,
-    )
+    say(f"Open {out / 'reports' / 'index.html'} in a browser.")
+    say(f"Exports: {exports}")
+    say(f"Store: {store}")
+    # Lines to be copied stay whole.
+    say(f"Refused rows, with reasons:\n  {program} quarantine --store {store}")
+    figure = f"measure healed_share --by sequence --store {store} --settings {exports / 'canalwise.toml'}"
+    say(f"A figure:\n  {program} {figure}")

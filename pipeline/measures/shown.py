@@ -43,7 +43,7 @@ _SPARE = (
         "tentative",
     ),
     *("target", "centre", "p90", "q1", "q3", "limit_interval_95", "partly_recorded", "n_reference", "recorded_share"),
-    *("not_recorded", "expected", "few_at_risk", "p_adjusted", "median", "events", "reference"),
+    *("not_recorded", "expected", "few_at_risk", "p_adjusted", "median", "events"),
 )
 _SHORT = {
     "n_reference": "n there",

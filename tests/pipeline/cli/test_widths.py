@@ -54,7 +54,7 @@ ASKED: list[tuple[str, ...]] = [
 ]
 PROMPTS = {"Not", "shown", "--wide", "shows", "all", "All", "0"}
 # What is no cell and no sentence: lines to be typed or opened, which are as long as they are.
-AS_IT_IS = re.compile(r"[/\\]\S*$|^\[|^\w+ = |^\s*$")
+AS_IT_IS = re.compile(r"[/\\]\S*$|^Open \S+ in a browser|^\[|^\w+ = |^\s*$")
 
 
 def test_every_command_is_asked() -> None:
