@@ -105,7 +105,11 @@ def _set(text: str) -> str:
     return " ".join(short_month(word.rstrip(":")) + ":" * word.endswith(":") for word in plain(text).split(" "))
 
 
-SUM_HEADS = ("More than expected: highest sum, limit", "Fewer: highest sum, limit", "Limit passed on")
+SUM_HEADS = (
+    "More than expected: sum nearest to its limit, limit",
+    "Fewer: sum nearest to its limit, limit",
+    "Limit passed on",
+)
 
 
 def sums(words: Words, id: str, answers: Sequence[Answer], *, caption: str, event: str) -> list[Part]:
