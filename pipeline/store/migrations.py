@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import UserError
+from pipeline.records import KINDS
+from pipeline.store import schema
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -17,7 +19,8 @@ if TYPE_CHECKING:
 
     Connection = duckdb.DuckDBPyConnection
 
-# From each older layout the statements that make the next of it.
+# From each older layout the statements that make the next of it. Columns that the record kinds have gained need none:
+# tables are made anew with them once the steps are done.
 _STEPS: dict[int, tuple[str, ...]] = {
     2: (
         "alter table quarantine add column what VARCHAR default 'row'",
@@ -61,6 +64,24 @@ def migrate(path: Path, version: int, to: int, connect: Callable[[], Connection]
         for step in range(version, to):
             for statement in _STEPS[step]:
                 connection.execute(statement)
+        _with_new_columns(connection)
         connection.execute("update store_version set version = ?", [to])
         connection.commit()
     return copy
+
+
+def _with_new_columns(connection: Connection) -> None:
+    """Make tables of records anew where their kind has a column that they lack: in its place, with nothing in it.
+
+    (`alter table` puts it last, and what is superseded goes to the history column by column.) A column that is no
+    longer of its kind is an error: a step must say what becomes of it.
+    """
+    for kind in KINDS.values():
+        for name, columns in schema.record_tables(kind).items():
+            there = connection.execute(f"select * from {name} limit 0").description
+            if not set(kind.names) - {column[0] for column in there}:
+                continue
+            connection.execute(f"alter table {name} rename to {name}_before")
+            connection.execute(f"create table {name} ({columns})")
+            connection.execute(f"insert into {name} by name select * from {name}_before")
+            connection.execute(f"drop table {name}_before")

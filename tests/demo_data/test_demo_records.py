@@ -7,7 +7,7 @@ import pytest
 
 from demo_data import truth
 from demo_data.generate import Practice
-from pipeline.store.records import KINDS
+from pipeline.records import KINDS
 
 WORDS = {  # design of the records: these words and no others
     ("treatments", "kind"): {"primary", "retreatment"},

@@ -6,7 +6,7 @@ limit is the record layout's own or common practice without a source.
 
 from __future__ import annotations
 
-from pipeline.store.records import KINDS
+from pipeline.records import KINDS
 
 PLAIN = {
     "treatments": {

@@ -6,7 +6,7 @@ import typing
 
 import pytest
 
-from pipeline.store.records import KINDS, SQL_TYPE, Kind, Type
+from pipeline.records import KINDS, SQL_TYPE, Kind, Type
 from pipeline.store.schema import create_statements
 
 KIND = pytest.mark.parametrize("kind", KINDS.values(), ids=list(KINDS))
