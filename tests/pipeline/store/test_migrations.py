@@ -103,7 +103,10 @@ def test_without_a_copy_nothing_is_changed(old: Path) -> None:
         assert connection.execute("from store_version").fetchall() == [(2,)]
 
 
-def test_a_column_that_a_kind_has_gained_needs_no_step_of_its_own(old: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("write", [False, True])
+def test_a_column_that_a_kind_has_gained_needs_no_layout_of_its_own(
+    write: bool, old: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """In its place, in the history too, and with nothing in it; what was superseded still goes to the history."""
     with open_store(old) as connection:
         before = tables(connection)
@@ -111,9 +114,7 @@ def test_a_column_that_a_kind_has_gained_needs_no_step_of_its_own(old: Path, mon
     at = visits.names.index("chair")
     longer = (*visits.columns[:at], Column("anaesthetic"), *visits.columns[at:])
     monkeypatch.setitem(KINDS, "visits", replace(visits, columns=longer))
-    monkeypatch.setattr(schema, "VERSION", schema.VERSION + 1)
-    monkeypatch.setitem(migrations._STEPS, schema.VERSION - 1, ())
-    with open_store(old) as connection:
+    with open_store(old, write=write) as connection:
         after = tables(connection)
         of = [name for name, *_ in connection.execute("describe visits_history").fetchall()]
     assert of[at] == "anaesthetic" and of[-1] == "replaced_at"
@@ -121,7 +122,21 @@ def test_a_column_that_a_kind_has_gained_needs_no_step_of_its_own(old: Path, mon
     for name in before.keys() - {"store_version"}:
         was = [row[:at] + (None,) * name.startswith("visits") + row[at:] for row in before[name]]
         assert sorted(after[name], key=str) == sorted(was, key=str), name
-    assert undo(old, 2) is not None
+    assert old.with_name(f"{old.name}.layout-{schema.VERSION}").exists()
+    undo(old, 2)  # what had been superseded is back
+
+
+def test_a_column_that_a_kind_has_lost_is_not_thrown_away(old: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with open_store(old):
+        pass
+    visits = KINDS["visits"]
+    less = (*(c for c in visits.columns if c.name != "chair"), Column("anaesthetic"))
+    monkeypatch.setitem(KINDS, "visits", replace(visits, columns=less))
+    with pytest.raises(duckdb.Error, match="chair"), open_store(old):
+        pass
+    monkeypatch.undo()
+    with open_store(old) as connection:
+        assert connection.execute("select count(chair) from visits").fetchone() is not None
 
 
 def test_the_command_line(old: Path, canalwise: Callable[..., Any]) -> None:
