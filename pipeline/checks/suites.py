@@ -9,7 +9,7 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
-from pipeline.store.records import KINDS
+from pipeline.records import KINDS
 
 ACROSS = "across"
 
@@ -75,18 +75,6 @@ def suite(name: str) -> tuple[Rule, ...]:
 def all_rules() -> dict[str, Rule]:
     """Every rule by its id."""
     return {rule.id: rule for name in (*KINDS, ACROSS) for rule in suite(name)}
-
-
-@cache
-def vocabulary(kind: str) -> dict[str, tuple[str, ...]]:
-    """The words that a column may hold, for each column with a list: what stands in none of them is no word of it."""
-    return {
-        column.name: tuple(rule.expectation["kwargs"]["value_set"])
-        for column in KINDS[kind].columns
-        for rule in suite(kind)
-        if column.type == "text" and rule.judged == f'r."{column.name}"' and rule.action in ("quarantine", "blank")
-        if "value_set" in rule.expectation["kwargs"]
-    }
 
 
 @cache

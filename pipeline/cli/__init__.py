@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from pipeline.cli.columns import columns
 from pipeline.errors import UserError
 
 if TYPE_CHECKING:
@@ -264,6 +265,9 @@ def mapping(
         many = "1 question is" if len(drafted.questions) == 1 else f"{len(drafted.questions)} questions are"
         talk(f'{many} open; they stand in the draft as lines that begin with "#?".')
         raise typer.Exit(1)
+
+
+app.command()(columns)
 
 
 @app.command()

@@ -18,9 +18,9 @@ from pipeline.facts.prepare import data_date, make, prepare
 from pipeline.measures.catalogue import Measure, find
 from pipeline.measures.groups import FROM_DATE, GROUPS
 from pipeline.measures.withhold import withheld
+from pipeline.records import KINDS
 from pipeline.settings import Settings
 from pipeline.store.known import known_now, known_on, last_day
-from pipeline.store.records import KINDS
 
 if TYPE_CHECKING:
     import duckdb

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.store.records import KINDS
+from pipeline.records import KINDS
 
 PLAIN: dict[str, list[dict[str, Any]]] = {
     "treatments": [

@@ -6,7 +6,7 @@ import re
 from collections import Counter
 
 from pipeline.checks import suites as suites_module
-from pipeline.store.records import KINDS
+from pipeline.records import KINDS
 
 # A rule is asked once for each distinct value, so its verdict may depend on nothing but that value.
 JUDGES_ONE_VALUE = {

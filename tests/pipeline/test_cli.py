@@ -16,8 +16,8 @@ import pytest
 import typer
 
 from pipeline import cli
+from pipeline.records import KINDS
 from pipeline.store.database import open_store
-from pipeline.store.records import KINDS
 
 Run = Callable[..., Any]
 COMMANDS = sorted(typer.main.get_command(cli.app).commands)  # type: ignore[attr-defined]

@@ -16,8 +16,8 @@ import polars as pl
 from pipeline.mapping.draft.fit import Fit, fit, word_list
 from pipeline.mapping.draft.headers import OTHER, Likeness, likenesses, plain
 from pipeline.mapping.draft.profile import Profile
+from pipeline.records import KINDS
 from pipeline.sources.table import RawTable
-from pipeline.store.records import KINDS
 
 SURE = 0.8
 MARGIN = 0.12

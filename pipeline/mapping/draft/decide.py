@@ -15,8 +15,8 @@ from pipeline.mapping.draft.profile import words
 from pipeline.mapping.draft.spread import Each, Split, find_each, find_split
 from pipeline.mapping.draft.text import toml
 from pipeline.mapping.draft.written import Written
+from pipeline.records import KINDS
 from pipeline.sources.table import RawTable
-from pipeline.store.records import KINDS
 
 # Two kinds whose scores are nearer than this cannot be told apart; a file with less is of no kind of ours.
 KIND_MARGIN = 0.06

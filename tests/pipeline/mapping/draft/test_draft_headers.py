@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.mapping.draft.headers import LANGUAGES, _variants, likenesses, plain, unit, vocabulary, without_unit
 from pipeline.mapping.draft.profile import meanings, words
-from pipeline.store.records import KINDS
+from pipeline.records import KINDS
 
 HELD_OUT = Path(__file__).with_name("held_out.toml")
 # Words that belong to no language of the six alone, or to a list and not to a column.
