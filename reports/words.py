@@ -346,8 +346,6 @@ class Words:
     def bounds(self, result: Any, row: Mapping[str, Any], decimals: int | None = None) -> str:
         """`35 to 41`: the interval of a row, in the same digits as its figure; empty where there is none."""
         low, high = row.get("low"), row.get("high")
-        if low is None and high is None:
-            return ""
         places = self.decimals(result) if decimals is None else decimals
         scale, per = (100, "%") if is_percent(result) else (1, "")
 
@@ -355,7 +353,7 @@ class Words:
             return points(value) if is_points(result) else number(value * scale, places)
 
         if low is None:
-            return f"at most {limit(high)}{per}"
+            return "" if high is None else f"at most {limit(high)}{per}"
         if high is None:
             return f"at least {limit(low)}{per}"
         return f"{limit(low)}\u00a0to\u00a0{limit(high)}{per}"

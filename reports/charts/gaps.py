@@ -110,7 +110,7 @@ def gaps(found: Sequence[Gap], limits: Limits | None, width: int, *, axis: str, 
         layers.append(
             alt.Chart(theme.rows(texts))
             .mark_text(align="left", baseline="middle", color=theme.SOFT, dx=8)
-            .encode(x=alt.XValue(plot), y=alt.Y("y:Q", scale=None, axis=None), text=alt.Text("text:N"))
+            .encode(x=theme.pixel("x", plot), y=alt.Y("y:Q", scale=None, axis=None), text=alt.Text("text:N"))
         )
     title = alt.TitleParams(
         wrap(axis, theme.letters(width)),

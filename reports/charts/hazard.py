@@ -79,7 +79,7 @@ def hazard(uses: Sequence[Use], width: int, *, axis: str, share: str, limit: tup
     counts = alt.Chart(theme.rows(rows[::every]))
     layers.append(
         counts.mark_text(baseline="middle", color=theme.SOFT).encode(
-            x=x, y=alt.YValue(height + 32), text=alt.Text("n:N")
+            x=x, y=theme.pixel("y", height + 32), text=alt.Text("n:N")
         )
     )
     title = alt.TitleParams(

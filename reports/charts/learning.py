@@ -44,7 +44,7 @@ def learning(panels: Sequence[Panel], width: int, *, axis: str, ratio: str) -> A
     plot = (width - 50) if columns == 1 else (width - 110) // 2
     lines = max(len(wrap(f"{p.label}: {p.later}", theme.letters(plot - 10))) for p in panels)
     titles = ["\n".join(_padded(wrap(f"{p.label}: {p.later}", theme.letters(plot - 10)), lines)) for p in panels]
-    rows = [
+    rows: list[dict[str, Any]] = [
         {
             "panel": title,
             "cases": s.name,

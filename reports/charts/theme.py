@@ -15,7 +15,7 @@ import json
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
-from typing import Any
+from typing import Any, Literal
 
 from pipeline.output.text import plain
 from reports.blocks import PICKS
@@ -43,6 +43,9 @@ LETTER = 6.4  # pixels, a generous mean width of a letter of that size
 
 WIDE = 640  # pixels; a page column and A4
 NARROW = 310  # pixels; a phone
+
+Align = Literal["left", "center", "right"]
+Weight = Literal["normal", "bold"]
 
 
 def letters(pixels: float) -> int:
@@ -84,6 +87,15 @@ def rows(values: Iterable[dict[str, Any]]) -> Any:
     import altair as alt
 
     return alt.InlineData(values=tuple(values))
+
+
+def pixel(channel: Literal["x", "x2", "y", "y2"], place: float) -> Any:
+    """A channel at a place in pixels, whatever the data say."""
+    import altair as alt
+
+    # Altair leaves the class of such a channel without types.
+    channels: dict[str, Any] = {"x": alt.XValue, "x2": alt.X2Value, "y": alt.YValue, "y2": alt.Y2Value}
+    return channels[channel](place)
 
 
 TIP = "tip:N"  # the field whose text a mark shows under the pointer

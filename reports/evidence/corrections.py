@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from calendar import monthrange
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 from pipeline.output.text import plain
 from reports.blocks import File, Line, Part, Sentence, Table, prose
@@ -109,7 +110,7 @@ def against_last(words: Words, id: str, answer: Answer, found: Sequence[Change],
                 ),
             )
         )
-    columns = [
+    columns: list[tuple[str, Callable[[dict[str, Any]], str]]] = [
         ("Records", lambda row: kind_words(row["record_kind"])),
         plain_column(words, "File", "source_file"),
         ("What was changed", lambda row: plain(row["changed_column"]).replace("_", " ")),
