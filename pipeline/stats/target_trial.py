@@ -474,24 +474,3 @@ def _ratio_limit(p: Floats, a: float, b: float, alike: float, *, low: bool) -> f
         return 0.0 if low else None
     root = math.sqrt(max(middle * middle - square * rest, 0.0))
     return max((middle - root if low else middle + root) / square, 0.0)
-
-
-def common_support(propensity: npt.ArrayLike, exposed: npt.ArrayLike) -> tuple[float, float]:
-    """From the larger of both sides' smallest propensities to the smaller of their largest."""
-    e, side = np.asarray(propensity, dtype=float), np.asarray(exposed, dtype=bool)
-    return max(float(e[side].min()), float(e[~side].min())), min(float(e[side].max()), float(e[~side].max()))
-
-
-__all__ = [
-    "Compared",
-    "Design",
-    "Estimates",
-    "Model",
-    "common_support",
-    "designed",
-    "effective_size",
-    "estimates",
-    "fit",
-    "standardised_mean_differences",
-    "weights",
-]
