@@ -144,12 +144,6 @@ def counted(value: int, one: str, many: str | None = None) -> str:
     return f"{count(value)} {one if value == 1 else many or one + 's'}"
 
 
-def money(value: float, currency: str) -> str:
-    """An amount in the settings' currency, the ISO 4217 code before it."""
-    code = plain(currency)
-    return f"{code} {number(value, 0 if code.upper() in _NO_MINOR_UNIT else 2)}".strip()
-
-
 def points(value: float) -> str:
     """A difference of two shares (-1..1) in percentage points with its sign, as the command line says it."""
     return sentence.points(value).replace("-", MINUS)
