@@ -132,12 +132,7 @@ def cusum(teeth: Sequence[Tooth], parts: Sequence[Part], width: int, *, axis: st
                     baseline="top" if up else "bottom", fontWeight="bold", **beside(t.number, t.signal)
                 ).encode(x=x, y=theme.pixel("y", 0 if up else height), text=alt.Text("text:N")),
             ]
-    title = alt.TitleParams(
-        wrap(f"{share}: upwards more than expected, downwards fewer; dashed: limits", theme.letters(width)),
-        anchor="start",
-        fontSize=theme.SIZE,
-        fontWeight="normal",
-        frame="bounds",
-        offset=10,
+    title = theme.heading(
+        f"{share}: upwards more than expected, downwards fewer; dashed: limits", width, frame="bounds"
     )
     return theme.layered(layers, plot, height, title=title)

@@ -166,14 +166,7 @@ def funnel(
                     text=alt.Text("text:N"),
                 )
             )
-    title = alt.TitleParams(
-        wrap(axis, theme.letters(width)),
-        anchor="start",
-        fontSize=theme.SIZE,
-        fontWeight="normal",
-        frame="bounds",
-        offset=10,
-    )
+    title = theme.heading(axis, width)
     return theme.layered(layers, plot, height, fields, title)
 
 

@@ -101,14 +101,7 @@ def individuals(points: Sequence[Point], limits: Limits, width: int, *, axis: st
         if part:
             text = alt.Chart(theme.rows(part)).mark_text(color=theme.INK, fontWeight="bold", **beside)
             layers.append(text.encode(x=x, y=y, text=alt.Text("label:N")))
-    title = alt.TitleParams(
-        wrap(axis, theme.letters(width)),
-        anchor="start",
-        fontSize=theme.SIZE,
-        fontWeight="normal",
-        frame="bounds",
-        offset=10,
-    )
+    title = theme.heading(axis, width)
     return theme.layered(layers, plot, height, title=title)
 
 

@@ -95,13 +95,7 @@ def learning(panels: Sequence[Panel], width: int, *, axis: str, ratio: str) -> A
         labelColor=theme.INK,
         labelPadding=4,
     )
-    title = alt.TitleParams(
-        wrap(ratio, theme.letters(width)),
-        anchor="start",
-        fontSize=theme.SIZE,
-        fontWeight="normal",
-        offset=10,
-    )
+    title = theme.heading(ratio, width, alt.Undefined)
     chart = layers.facet(
         facet=alt.Facet("panel:N", sort=titles, header=head),
         columns=columns,
