@@ -74,10 +74,11 @@ def incidents(seed: int, work: Work) -> pl.DataFrame:
         ("left in place", "bypassed", "retrieved", "referred", "surgery", "extraction"),
         (0.42, 0.27, 0.19, 0.08, 0.025, 0.015),
     )
+    none = np.array(None, dtype=object)
     managed = np.where(
         separation,
         after,
-        np.where(np.isin(kind, ("ledge", "blockage")), "bypassed", np.where(kind == "perforation", "referred", None)),
+        np.where(np.isin(kind, ("ledge", "blockage")), "bypassed", np.where(kind == "perforation", "referred", none)),
     )
     blank = dice.happens(n, np.where(separation, 0.05, np.where(kind == "perforation", 0.6, 0.4)))
     note = dice.word(

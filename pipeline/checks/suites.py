@@ -20,7 +20,7 @@ class Rule:
 
     `judged` is an SQL expression over a record `r`: the value that the expectation judges. `action` is quarantine
     (the record is refused), blank (its cells `blanks` are emptied, of several those that the judged value names, and
-    the record stays), warn or flag (it stays, marked). `spoils` names measures, or tables of facts, whose unit is left
+    the record stays), warn or flag (it stays, marked). `affects` names measures, or tables of facts, whose unit is left
     out when it is built from a flagged record.
     """
 
@@ -34,7 +34,7 @@ class Rule:
     blanks: tuple[str, ...]
     show_value: bool
     shown_in: str
-    spoils: tuple[str, ...]
+    affects: tuple[str, ...]
 
     @property
     def judges_null(self) -> bool:
@@ -66,7 +66,7 @@ def suite(name: str) -> tuple[Rule, ...]:
                 blanks=blanks,
                 show_value=bool(meta.get("show_value", False)),
                 shown_in=meta.get("shown_in", ""),
-                spoils=tuple(meta.get("spoils", ())),
+                affects=tuple(meta.get("affects", ())),
             )
         )
     return tuple(rules)

@@ -562,7 +562,7 @@ def measure(
     from pipeline.measures.catalogue import find
     from pipeline.measures.process_chart import process_chart
     from pipeline.measures.process_cusum import process_cusum
-    from pipeline.measures.sentence import told
+    from pipeline.measures.sentence import with_sentences
     from pipeline.measures.uncatalogued import to_write
 
     find(name)
@@ -585,7 +585,7 @@ def measure(
                 typer.echo(line, err=True)
         else:
             found = workspace.compute(name, _names(by), start, end, only)
-            result = told(found, workspace.settings.reporting.confidence)
+            result = with_sentences(found, workspace.settings.reporting.confidence)
         lacking = to_write(workspace) if name == "adherence" else ""
     if out:
         from pipeline.output.rows import write_rows
@@ -696,7 +696,7 @@ def recall(
     day = _date(on, "--on")
     from pipeline.measures.run import Workspace
     from pipeline.output.terminal import table
-    from pipeline.questions.recall import due, told
+    from pipeline.questions.recall import due, due_sentence
 
     with _reading(store) as connection:
         workspace = Workspace(connection, _settings(settings), day)
@@ -706,7 +706,7 @@ def recall(
         return
     table(rows, empty="Nobody is due for follow-up.")
     if rows:
-        typer.echo(told(rows, workspace.as_of))
+        typer.echo(due_sentence(rows, workspace.as_of))
 
 
 @app.command()

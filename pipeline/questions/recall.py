@@ -101,7 +101,7 @@ def due(workspace: Workspace) -> list[Row]:
     return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
 
 
-def told(rows: list[Row], on: dt.date) -> str:
+def due_sentence(rows: list[Row], on: dt.date) -> str:
     """One sentence for people."""
     overdue = sum(row["state"] == "overdue" for row in rows)
     teeth = "1 tooth is" if len(rows) == 1 else f"{len(rows):,} teeth are"

@@ -189,7 +189,7 @@ class Likeness:
     term: str
 
 
-def plain(text: str) -> tuple[str, ...]:
+def compared_words(text: str) -> tuple[str, ...]:
     """The words of a text as they are compared: small letters without diacritics; number words are all "nr"."""
     text = re.sub(r"(?<=[a-zà-ÿ])(?=[A-ZÀ-Þ][a-zà-ÿ])", " ", text)  # workingLength
     text = unicodedata.normalize("NFKD", text.translate(_LETTERS).replace("°", " ").replace("º", " "))
@@ -208,7 +208,7 @@ def unit(header: str) -> str | None:
     for text in written:
         if text in _UNITS:
             return _UNITS[text] or None
-    words = set(plain(header))
+    words = set(compared_words(header))
     return next((name for name, meant in _UNIT_WORDS.items() if words.intersection(meant)), None)
 
 
@@ -233,7 +233,7 @@ def without_unit(header: str) -> str:
 def _variants(text: str) -> set[tuple[str, ...]]:
     """The ways in which a header may be compared: without what is in brackets or with it; ä as a or as ae."""
     spelt = {text, text.translate(_UMLAUTS)}
-    forms = {plain(form) for one in spelt for form in (one, without_unit(one))}
+    forms = {compared_words(form) for one in spelt for form in (one, without_unit(one))}
     for form in tuple(forms):
         # "Beginn der Behandlung" is Behandlungsbeginn.
         content = [word for word in form if word not in _SMALL]

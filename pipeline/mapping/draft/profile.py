@@ -14,7 +14,7 @@ from importlib.resources import files
 
 import polars as pl
 
-from pipeline.mapping.draft.headers import plain, unit_name
+from pipeline.mapping.draft.headers import compared_words, unit_name
 from pipeline.records import KINDS
 
 LOOKED_AT = 20_000  # distinct values; shares are of these
@@ -284,4 +284,4 @@ def meanings(name: str) -> dict[tuple[str, ...], str]:
 
 def key(word: str) -> tuple[str, ...]:
     """A word as it is compared; signs alone stay as they are."""
-    return plain(word) or (word.strip().casefold(),)
+    return compared_words(word) or (word.strip().casefold(),)
