@@ -54,13 +54,15 @@ def render(
     dentist: str | None = None,
     progress: Callable[[str], None] | None = None,
     pdf: str | None = None,
+    part: Callable[[float, float], None] = lambda done, whole: None,
 ) -> list[Path]:
     """Render pages from an open store into the folder `out`; the paths of the pages written, the index first.
 
     `which` is all, monthly, incidents or outcomes. `month` is YYYY-MM, by default the last complete month with visits.
     `dentist` limits the outcome pages to one dentist, by default every dentist gets one. `progress` is told in a few
-    words what is being done. `pdf` is a paper, a4 or letter: each page but the index is also made as PDF, and the paths
-    of the PDFs come after the pages'. UserError for a month without data, a dentist who has none, or a missing library.
+    words what is being done, `part` how many steps of how many are through (a page computed, or drawn). `pdf` is a
+    paper, a4 or letter: each page but the index is also made as PDF, and the paths of the PDFs come after the pages'.
+    UserError for a month without data, a dentist who has none, or a missing library.
     """
     if which not in WHICH:
         raise UserError(f"no report is called {plain(which)}", do=f"Choose {series(WHICH, 'or')}")
@@ -94,15 +96,19 @@ def render(
         private.folder(out)
         script = _script(pictures, out)
         pages: list[Page] = []
+        stems = {name: stem for name, stem in files.stems(known).items() if dentist in {None, name}}
+        many = len(stems) + (which in {"all", "incidents"}) + bool(chosen)
+        steps = many + (many + 1) + (many if pdf is not None else 0)
         if which in {"all", "incidents"}:
             tell("Incident audit")
             pages.append(incidents.page(context, source.other_page()))
-        for name, stem in files.stems(known).items():
-            if dentist in {None, name}:
-                tell(f"Own outcomes, dentist {plain(name)}")
-                pages.append(outcomes.page(context, source.other_page(), name, stem))
+        for name, stem in stems.items():
+            part(len(pages), steps)
+            tell(f"Own outcomes, dentist {plain(name)}")
+            pages.append(outcomes.page(context, source.other_page(), name, stem))
         as_of, quality = source.as_of, common.quality(context, source.other_page())
         if chosen:
+            part(len(pages), steps)
             # The last to be made: a new workspace on a connection takes the place of the one before.
             tell(f"Monthly review, {chosen.words}")
             at = min(chosen.last, as_of)
@@ -120,11 +126,13 @@ def render(
         for page in reports:
             private.write(out / f"{page.stem}.xlsx", workbook(page, today))
             (out / f"{page.stem}.pdf").unlink(missing_ok=True)  # of an earlier rendering, with other figures
-        for page in pages:
+        for number, page in enumerate(pages):
+            part(many + number, steps)
             files.write_files(page, out)
             private.write(out / f"{page.stem}.html", html(page, pictures, script, picks, pdf=pdf is not None))
         printed = [out / f"{page.stem}.pdf" for page in reports if pdf is not None]
         if pdf is not None:
+            part(2 * many + 1, steps)
             tell("Making PDFs")
             on_paper = [html_for_paper(page, pictures) for page in reports]
             for path, content in zip(printed, paper.pdfs(on_paper, pdf), strict=True):

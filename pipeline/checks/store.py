@@ -32,11 +32,18 @@ class Outcome:
 
 
 def check(
-    connection: duckdb.DuckDBPyConnection, today: dt.date, talk: Callable[[str], None] = lambda _: None
+    connection: duckdb.DuckDBPyConnection,
+    today: dt.date,
+    talk: Callable[[str], None] = lambda _: None,
+    part: Callable[[float, float], None] = lambda done, whole: None,
 ) -> Outcome:
-    """Run all suites on the store, renew every flag, and keep the result in the store's table of checks."""
+    """Run all suites on the store, renew every flag, and keep the result in the store's table of checks.
+
+    `talk` is told in words what is being done, `part` how many suites of how many are through.
+    """
     suites, findings = [], []
-    for kind in KINDS:
+    for number, kind in enumerate(KINDS):
+        part(number, len(KINDS) + 1)
         talk(f"Checking {kind} ...")
         create_faults(connection, "faults")
         verdicts = judge(connection, kind, suite(kind), "faults", today)
@@ -50,6 +57,7 @@ def check(
         connection.commit()
         suites.append(_line(kind, verdicts))
         findings += _found(verdicts)
+    part(len(KINDS), len(KINDS) + 1)
     talk("Checking rules across kinds ...")
     verdicts = across.refresh(connection, today)
     suites.append(_line(ACROSS, verdicts))

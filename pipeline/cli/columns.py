@@ -2,30 +2,33 @@
 
 from __future__ import annotations
 
-import json
 from typing import Annotated
 
 import typer
 
+from pipeline.cli.command import Output, command
 from pipeline.errors import UserError
+from pipeline.output.terminal import paragraph
 
 
+@command(tables=True)
 def columns(
-    name: Annotated[str | None, typer.Argument(metavar="[KIND]", help="A kind of records, such as visits.")] = None,
-    json_: Annotated[bool, typer.Option("--json", help="Machine-readable output on stdout.")] = False,
+    output: Output,
+    kind: Annotated[str | None, typer.Argument(metavar="[KIND]", help="A kind of records, such as visits.")] = None,
 ) -> None:
     """List the columns of the records: type, unit, whether they must be filled in, meaning, words."""
-    from pipeline.output.terminal import say, table
     from pipeline.records import KINDS
     from pipeline.records.reference import as_json, rows
 
-    if name is not None and name not in KINDS:
-        raise UserError(f"there is no kind of records {name!r}", do=f"There are {', '.join(KINDS)}")
-    kinds = [KINDS[name]] if name else list(KINDS.values())
-    if json_:
-        say(json.dumps([row for kind in kinds for row in as_json(kind)], ensure_ascii=False))
-    elif name:
-        table(rows(KINDS[name]))
+    if kind is not None and kind not in KINDS:
+        raise UserError(f"there is no kind of records {kind!r}", do=f"There are {', '.join(KINDS)}")
+    kinds = [KINDS[kind]] if kind else list(KINDS.values())
+    if output.json:
+        output.data([row for one in kinds for row in as_json(one)])
+    elif kind:
+        output.table(rows(KINDS[kind]))
     else:
-        table([{"kind": k.name, "columns": len(k.columns), "dated_by": k.dated_by, "holds": k.title} for k in kinds])
-        say("\n`canalwise columns KIND` lists the columns of a kind.")
+        output.table(
+            [{"kind": k.name, "columns": len(k.columns), "dated_by": k.dated_by, "holds": k.title} for k in kinds]
+        )
+        paragraph("\n`canalwise columns KIND` lists the columns of a kind.")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -83,14 +84,16 @@ def ingest(
     as_kind: str | None = None,
     mapping_file: Path | None = None,
     progress: Callable[[str], None] = lambda _: None,
+    part: Callable[[float, float], None] = lambda done, whole: None,
     day: dt.date | None = None,
     leave_out: Callable[[LeftOut], None] | None = None,
 ) -> Iterator[Imported]:
     """Import files and folders into the store at `store`, yielding the outcome of each file as it is committed.
 
-    `day` is the one that dates are judged by, today at the practice unless it is given. A file that cannot be read does
-    not keep the others out: `leave_out` is called with it. Without that it is a UserError at the end
-    (but for files that nobody would try to read), and so it is where there are no others.
+    `progress` is told in words what is being done, `part` how many bytes of how many are through. `day` is the one that
+    dates are judged by, today at the practice unless it is given. A file that cannot be read does not keep the others
+    out: `leave_out` is called with it. Without that it is a UserError at the end (but for files that nobody would try
+    to read), and so it is where there are no others.
     """
     mapping = load_mapping(mapping_file) if mapping_file else None
     if as_kind and as_kind not in KINDS:
@@ -105,11 +108,11 @@ def ingest(
         except UserError as e:
             left.append(LeftOut(str(file), e))
             continue
-        for part in there:
-            if isinstance(part, LeftAlone):
-                progress(f"Left alone: {part.label}: {part.reason}.")
+        for one in there:
+            if isinstance(one, LeftAlone):
+                progress(f"Left alone: {one.label}: {one.reason}.")
             else:
-                (unclear if part.how.mapping.questions else parts).append(part)
+                (unclear if one.how.mapping.questions else parts).append(one)
     if not parts:
         _tell(left, leave_out, anything=bool(unclear))
         assert mapping_file is not None
@@ -120,18 +123,21 @@ def ingest(
         key = key or load_key(store)
         changed = anything = False
         try:
-            for part, known_as in zip(parts, _known_as(parts), strict=True):
-                progress(f"Importing {part.label}: {part.how.kind} ...")
-                for name in part.others_patients:
-                    progress(f"{part.label}: {name} is kept as a pseudonym, as the mapping makes patient ids of it.")
+            sizes = _bytes_of(parts)
+            for number, (one, known_as) in enumerate(zip(parts, _known_as(parts), strict=True)):
+                part(sum(sizes[:number]), sum(sizes))
+                progress(f"Importing {one.label}: {one.how.kind} ...")
+                for name in one.others_patients:
+                    progress(f"{one.label}: {name} is kept as a pseudonym, as the mapping makes patient ids of it.")
                 try:
-                    imported = _import(connection, _batch(part, known_as, settings), part, key, day)
+                    imported = _import(connection, _batch(one, known_as, settings), one, key, day)
                 except UserError as e:
-                    left.append(LeftOut(part.name, e))
+                    left.append(LeftOut(one.name, e))
                     continue
                 anything = True
                 changed = changed or not imported.skipped
                 yield imported
+            part(sum(sizes), sum(sizes))
             changed = retry_dated(connection, key, progress, day) or changed
         finally:
             if changed:  # also when a later file failed: the earlier ones are in
@@ -141,6 +147,13 @@ def ingest(
     if unclear:
         assert mapping_file is not None
         raise OpenQuestionsError(mapping_file, unclear)
+
+
+def _bytes_of(parts: list[Part]) -> list[float]:
+    """How much of its file each part is, in bytes: those of one file, or archive, share it alike."""
+    paths = [Path(getattr(one.file, "archive", str(one.file))) for one in parts]
+    many = Counter(paths)
+    return [path.stat().st_size / many[path] if path.exists() else 0 for path in paths]
 
 
 def undo(store: Path, batch: int, progress: Callable[[str], None] = lambda _: None) -> list[str]:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.checks.judge import create_faults, judge
 from pipeline.checks.suites import Rule, suite
-from pipeline.importing.refusals import as_meant, first_record, keep, settle
+from pipeline.importing.refusals import first_record, keep, settle, without_escapes
 from pipeline.importing.reread import withdraw
 from pipeline.mapping.recognise import Recognised
 from pipeline.records import KINDS
@@ -40,7 +40,7 @@ def load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, k
 
     Raises AssertionError when the books, of rows or of cells, do not add up; the caller rolls back.
     """
-    hidden, typed = typed_of(as_meant(raw), how, batch, key)
+    hidden, typed = typed_of(without_escapes(raw), how, batch, key)
     raw = hidden.shown
     records = _pseudonymised(_in_our_words(typed.records, how.kind), key)
     batch_id = next_id(connection)

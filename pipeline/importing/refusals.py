@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.mapping.model import place
 from pipeline.mapping.recognise import Recognised
+from pipeline.output.escape import unescape_formulas
 from pipeline.records import KINDS
 from pipeline.store.batches import Batch
 from pipeline.store.frames import frame
@@ -27,17 +28,14 @@ ABOUT = tuple(f"refused: {name}" for name in ("file", "row", "kind", "reason"))
 WITHHELD = "…"
 
 
-_MADE_HARMLESS = r"^'([=+\-@\t\r\n\x00＝＋－＠])"
-
-
-def as_meant(raw: RawTable) -> RawTable:
+def without_escapes(raw: RawTable) -> RawTable:
     """`raw` without the apostrophes that export put before formulas; what is no export of ours stays as it is."""
     import polars as pl
 
     if not set(ABOUT) <= set(raw.header):
         return raw
     cells = pl.selectors.starts_with("c") & pl.selectors.string()
-    return replace(raw, rows=raw.rows.with_columns(cells.str.replace(_MADE_HARMLESS, "$1")))
+    return replace(raw, rows=raw.rows.with_columns(unescape_formulas(cells)))
 
 
 def first_record(source_row: int, per_row: int) -> int:

@@ -7,12 +7,15 @@ and how many units they leave out.
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
+from functools import partial
 from importlib import import_module
 from textwrap import dedent, fill
 from typing import Any
 
 from pipeline.facts.prepare import reads
 from pipeline.measures.catalogue import Measure
+from pipeline.measures.examples import table as rows_of
 from pipeline.measures.run import Result, Row, Workspace
 from pipeline.measures.sentence import with_sentences
 from pipeline.settings import Settings
@@ -60,45 +63,56 @@ def formula(measure: Measure) -> str:
     return " ".join(said.split()).rstrip(".")
 
 
-def explained(measure: Measure, settings: Settings | None = None, workspace: Workspace | None = None) -> str:
-    """The text of `canalwise explain NAME`; the workspace of a store adds the practice's own figures."""
+_WIDTH = 96  # columns, beyond which lines of prose are hard to read
+
+
+def explained(
+    measure: Measure, settings: Settings | None = None, workspace: Workspace | None = None, width: int = _WIDTH
+) -> str:
+    """The text of `canalwise explain NAME`; the workspace of a store adds the practice's own figures.
+
+    Prose is broken at `width` columns, at 96 where there are more; a table of an example that is wider is given as one
+    record below another.
+    """
     settings = settings or Settings()
+    prose = partial(_wrapped, width=min(width, _WIDTH))
+    table = partial(_example_table, room=width)
     parts = [
-        f"{measure.title}  [{measure.name}]",
-        f"Unit: {measure.unit}   Kind: {measure.kind}",
+        prose(f"{measure.title} [{measure.name}]"),
+        prose(f"Unit: {measure.unit}. Kind: {measure.kind}."),
         "",
-        _wrapped(own_words(measure.definition, settings)),
+        prose(own_words(measure.definition, settings)),
     ]
     if measure.numerator:
-        parts += ["", f"Numerator:   {measure.numerator}", f"Denominator: {measure.denominator}"]
-    parts += ["", _wrapped(f"Formula: {formula(measure)}.")]
-    parts += ["", _wrapped(own_words(measure.caption, settings)), "", _wrapped("Source: " + measure.source)]
-    parts += ["", _wrapped(f"Settings it follows: {', '.join(_settings(measure, settings))}.")]
+        parts += ["", prose(f"Numerator: {measure.numerator}."), prose(f"Denominator: {measure.denominator}.")]
+    parts += ["", prose(f"Formula: {formula(measure)}.")]
+    parts += ["", prose(own_words(measure.caption, settings)), "", prose("Source: " + measure.source)]
+    parts += ["", prose(f"Settings it follows: {', '.join(_settings(measure, settings))}.")]
     needs = [f"{kind}" + (f" ({', '.join(columns)})" if columns else "") for kind, columns in measure.needs.items()]
     if measure.needs_one_of:
         needs.append(" or ".join(measure.needs_one_of))
     if needs:
-        parts += ["", _wrapped("Needs: " + "; ".join(needs))]
+        parts += ["", prose("Needs: " + "; ".join(needs))]
     if measure.groups:
-        parts += ["", _wrapped("Can be grouped by: " + ", ".join(measure.groups))]
+        parts += ["", prose("Can be grouped by: " + ", ".join(measure.groups))]
     for figure in measure.published:
         interval = f" ({figure.low:g} to {figure.high:g})" if figure.low is not None and figure.high is not None else ""
         n = f", n = {figure.n:,}" if figure.n else ""
         parts += [
             "",
-            _wrapped(
+            prose(
                 f"Published, as context and not as a target: {figure.value:g}{interval}{n}, {figure.population}. "
                 f"{figure.source}. What differs: {figure.differs}"
             ),
         ]
     for example in measure.example:
-        parts += ["", _wrapped("Worked example: " + example.says + ".")]
+        parts += ["", prose("Worked example: " + example.says + ".")]
         for kind, text in example.given.items():
-            parts += [f"  given {kind}:", _indented(text)]
+            parts += [f"  given {kind}:", table(text)]
         by = f" by {', '.join(example.by)}" if example.by else ""
-        parts += [f"  the figure{by}:", _indented(example.expect)]
+        parts += [f"  the figure{by}:", table(example.expect)]
     if workspace is not None:
-        parts += ["", *_own(measure, workspace)]
+        parts += ["", *_own(measure, workspace, prose)]
     return "\n".join(parts)
 
 
@@ -157,23 +171,23 @@ def worked(measure: Measure, row: Row, unit: str) -> str:
 _FEW_LINES = 6  # of a measure with many rows, these are shown
 
 
-def _own(measure: Measure, workspace: Workspace) -> list[str]:
+def _own(measure: Measure, workspace: Workspace, prose: Callable[..., str]) -> list[str]:
     """The practice's own figures and what they leave out."""
     result = own_figures(measure, workspace)
     if result is None:
-        return [_wrapped(f"This practice's store cannot answer it: {', '.join(workspace.missing(measure.name))}.")]
+        return [prose(f"This practice's store cannot answer it: {', '.join(workspace.missing(measure.name))}.")]
     until = f"records up to {workspace.as_of.isoformat()}"
     if measure.kind == "list":
         many = "1 line" if len(result.rows) == 1 else f"{len(result.rows):,} lines"
-        return [f"This practice, {until}: {many}; `canalwise measure {measure.name}` shows them."]
-    parts = [f"This practice's own figures, {until}:"]
-    parts += [_indented(_wrapped(worked(measure, row, result.unit))) for row in result.rows[:_FEW_LINES]]
+        return [prose(f"This practice, {until}: {many}; `canalwise measure {measure.name}` shows them.")]
+    parts = [prose(f"This practice's own figures, {until}:")]
+    parts += [prose(worked(measure, row, result.unit), indent=4) for row in result.rows[:_FEW_LINES]]
     if not result.rows:
         parts.append("    no unit counts")
     if len(result.rows) > _FEW_LINES:
         parts.append(f"    and {len(result.rows) - _FEW_LINES} rows more")
     parts.append("Left out:" if result.left_out else "Left out: nothing")
-    parts += [f"    {left['n']:,} - {left['reason']}" for left in result.left_out]
+    parts += [prose(f"{left['n']:,} - {left['reason']}", indent=4) for left in result.left_out]
     return parts
 
 
@@ -206,9 +220,22 @@ def _short(value: Any) -> str:
     return f"{value:,}" if isinstance(value, int) else str(value)
 
 
-def _wrapped(text: str) -> str:
-    return fill(" ".join(text.split()), width=96)
+def _wrapped(text: str, width: int, indent: int = 0, hang: int = 0) -> str:
+    margin = " " * indent
+    return fill(
+        " ".join(text.split()),
+        width=width,
+        initial_indent=margin,
+        subsequent_indent=margin + " " * hang,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
 
 
-def _indented(text: str) -> str:
-    return "\n".join("    " + line for line in dedent(text).strip().splitlines())
+def _example_table(text: str, room: int) -> str:
+    """A text table, indented; where it is wider than `room`, a sentence of its cells for each row."""
+    lines = dedent(text).strip().splitlines()
+    if max(map(len, lines)) + 4 <= room:
+        return "\n".join("    " + line for line in lines)
+    rows = [", ".join(f"{name} {cell}" for name, cell in row.items() if cell) for row in rows_of(text)]
+    return "\n".join(_wrapped(f"- {row}", room, indent=4, hang=2) for row in rows)

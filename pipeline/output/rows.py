@@ -20,7 +20,8 @@ FORMATS = (".csv", ".parquet", ".xlsx", ".json")
 def check_format(out: Path, formats: Sequence[str] = FORMATS) -> None:
     """Refuse a name whose ending tells no format, or a folder that is not there, before anything is computed."""
     if out.suffix.lower() not in formats:
-        raise UserError("cannot tell the format from this name", where=str(out), do=f"End it in {', '.join(formats)}")
+        endings = f"{', '.join(formats[:-1])} or {formats[-1]}"
+        raise UserError("cannot tell the format from this name", where=str(out), do=f"End it in {endings}")
     if not out.parent.is_dir():
         raise UserError("the folder does not exist", where=str(out.parent), do="Make it first")
 

@@ -9,16 +9,16 @@ again.
 from __future__ import annotations
 
 from pipeline.importing.quarantine.again import retry, retry_dated
-from pipeline.importing.quarantine.files import check_format, export
+from pipeline.importing.quarantine.files import FORMATS, export
 from pipeline.importing.quarantine.listing import Refused, Wanted, by_reason, counted, refused
 from pipeline.importing.quarantine.standing import Standing, standing
 
 __all__ = [
+    "FORMATS",
     "Refused",
     "Standing",
     "Wanted",
     "by_reason",
-    "check_format",
     "counted",
     "export",
     "refused",

@@ -3,27 +3,23 @@
 A table is what one mapping reads: rows of one kind that were read alike. It has what we say in front (file, row, kind,
 reason), then the cells of the rows under the headers of their export, and is written as that mapping reads files: its
 delimiter, its row of the header. A text that a spreadsheet would take for a formula gets an apostrophe in front
-(CWE-1236; ASVS 5, 1.2.10), which refusals.py takes off again.
+(output/escape.py), which refusals.py takes off again.
 """
 
 from __future__ import annotations
 
-import csv
-import io
-import os
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
 
-from pipeline.errors import UserError
 from pipeline.importing.quarantine.how import How, as_read
 from pipeline.importing.quarantine.listing import Refused
 from pipeline.importing.refusals import ABOUT
+from pipeline.output.private import write_for_user
+from pipeline.output.rows import check_format
+from pipeline.output.text import csv_text
 
-RISKY = ("=", "+", "-", "@", "\t", "\r", "\n", "\0", "＝", "＋", "－", "＠")
-_NUMBER = re.compile(r"[+-]?[0-9]+([.,][0-9]+)?")
 FORMATS = (".csv", ".xlsx")
 RAW = "raw text"  # the header of rows that cannot be told into cells
 
@@ -47,7 +43,7 @@ class Table:
     rows: list[Row]
 
     def texts(self, row: Row) -> list[str]:
-        return [harmless(text) for text in (*row.about, *(row.cells.get(name, "") for name in self.header))]
+        return [*row.about, *(row.cells.get(name, "") for name in self.header)]
 
 
 def export(found: Sequence[Refused], out: Path) -> list[tuple[Path, int]]:
@@ -56,27 +52,21 @@ def export(found: Sequence[Refused], out: Path) -> list[tuple[Path, int]]:
     A workbook has a sheet a table. Text files hold one table: of several each gets a file of its own, out-visits.csv
     beside out-canals.csv.
     """
-    check_format(out)
+    check_format(out, FORMATS)
     tables = tables_of(found)
     if out.suffix.lower() == ".xlsx":
         from pipeline.importing.quarantine.sheet import workbook
 
-        _write(out, workbook(tables))
+        write_for_user(out, workbook(tables))
         return [(out, sum(len(table.rows) for table in tables))]
     if not tables:
-        _write(out, ",".join(ABOUT).encode())
+        write_for_user(out, csv_text(ABOUT, []))
         return [(out, 0)]
     named = zip(names([table.kind for table in tables]), tables, strict=True)
     files = {out if len(tables) == 1 else out.with_stem(f"{out.stem}-{name}"): table for name, table in named}
     for path, table in files.items():
-        _write(path, _csv(table))
+        write_for_user(path, _csv(table))
     return [(path, len(table.rows)) for path, table in files.items()]
-
-
-def check_format(out: Path) -> None:
-    """Refuse a name whose ending tells no format, before anything is read."""
-    if out.suffix.lower() not in FORMATS:
-        raise UserError("cannot tell the format from this name", where=str(out), do="End it in .csv or .xlsx")
 
 
 def names(kinds: Sequence[str]) -> list[str]:
@@ -110,28 +100,14 @@ def _row(records: list[Refused], how: How | None) -> Row:
     return Row(about, first.cells, frozenset(marked))
 
 
-def harmless(text: str) -> str:
-    return f"'{text}" if text.startswith(RISKY) and not _NUMBER.fullmatch(text) else text
-
-
-def _csv(table: Table) -> bytes:
-    written = io.StringIO(newline="")
+def _csv(table: Table) -> str:
     options = table.how.options if table.how else None
-    quote = (options.quote if options else '"') or '"'
-    writer = csv.writer(written, delimiter=(options and options.delimiter) or ",", quotechar=quote)
-    for _ in range(table.how.rows_above if table.how else 0):
-        writer.writerow([])
-    writer.writerow([*ABOUT, *map(harmless, table.header)])
-    writer.writerows(table.texts(row) for row in table.rows)
+    written = csv_text(
+        (*ABOUT, *table.header),
+        (table.texts(row) for row in table.rows),
+        delimiter=(options and options.delimiter) or ",",
+        quote=(options and options.quote) or '"',
+        above=table.how.rows_above if table.how else 0,
+    )
     mark = "\ufeff" if options and options.encoding else ""  # a mark wins over what a mapping declares
-    return (mark + written.getvalue()).encode()
-
-
-def _write(path: Path, data: bytes) -> None:
-    try:
-        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-        with os.fdopen(descriptor, "wb") as file:
-            path.chmod(0o600)  # also where it was there before
-            file.write(data)
-    except OSError as e:
-        raise UserError(f"cannot be written ({e.strerror})", where=str(path)) from None
+    return mark + written

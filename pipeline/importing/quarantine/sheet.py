@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.errors import UserError
 from pipeline.importing.refusals import ABOUT
+from pipeline.output.escape import escape_formula
 from pipeline.output.sheets import ROWS, TEXT, new_book, sheet_name
 
 if TYPE_CHECKING:
@@ -68,6 +69,7 @@ def _fill(sheet: Any, table: Table, looks: _Looks) -> None:
 
 
 def _text(sheet: Any, row: int, column: int, text: str, look: Any) -> None:
+    text = escape_formula(text)  # it is no formula in this workbook, but may be in a text file made of it
     if len(text) > TEXT:
         raise UserError(
             f"a cell of a workbook holds at most {TEXT:,} characters, and one of row {row + 1} has {len(text):,}",

@@ -18,9 +18,10 @@ import pytest
 from pipeline.checks.suites import suite
 from pipeline.importing import load as load_module
 from pipeline.importing.quarantine import Wanted, by_reason, refused, retry
-from pipeline.importing.quarantine.files import export, harmless
-from pipeline.importing.refusals import ABOUT, as_meant
+from pipeline.importing.quarantine.files import export
+from pipeline.importing.refusals import ABOUT, without_escapes
 from pipeline.mapping.model import load_mapping
+from pipeline.output.escape import escape_formula
 from pipeline.sources.table import RawTable
 from pipeline.store.database import open_store
 from pipeline.store.pseudonyms import load_key
@@ -169,6 +170,8 @@ def test_a_workbook_is_text_with_marks_on_the_faulty_cells(messy: Path, canalwis
         ("-2+3", "'-2+3"),
         ("+1(555)", "'+1(555)"),
         ("＝1+1", "'＝1+1"),
+        ("\n=1", "'\n=1"),
+        (" =1", "' =1"),
         ("-0,5", "-0,5"),
         ("+12.25", "+12.25"),
         ("plain", "plain"),
@@ -178,13 +181,13 @@ def test_a_workbook_is_text_with_marks_on_the_faulty_cells(messy: Path, canalwis
     ],
 )
 def test_formulas_are_made_harmless_and_meant_again_when_they_come_back(text: str, shown: str) -> None:
-    assert harmless(text) == shown
+    assert escape_formula(text) == shown
     header = (*ABOUT, "note")
     cells = {f"c{i}": [cell] for i, cell in enumerate(("f.csv", "2", "incidents", "why", shown))}
     raw = RawTable(header, pl.DataFrame({"source_row": [2], **cells}))
-    assert as_meant(raw).rows["c4"].to_list() == [text]
+    assert without_escapes(raw).rows["c4"].to_list() == [text]
     other = RawTable(("a", "b", "c", "d", "note"), raw.rows)
-    assert as_meant(other).rows["c4"].to_list() == [shown], "any other file means what it says"
+    assert without_escapes(other).rows["c4"].to_list() == [shown], "any other file means what it says"
 
 
 def test_text_files_hold_one_kind_each(messy: Path, canalwise: Run, tmp_path: Path) -> None:
@@ -572,5 +575,5 @@ def test_a_mapping_with_open_questions_reads_nothing_again(front_desk: Any, tmp_
 def test_no_rows_make_a_file_of_headers(tmp_path: Path) -> None:
     for name in ("none.csv", "none.xlsx"):
         assert export([], tmp_path / name) == [(tmp_path / name, 0)]
-    assert (tmp_path / "none.csv").read_text() == ",".join(ABOUT)
+    assert (tmp_path / "none.csv").read_text() == ",".join(ABOUT) + "\n"
     assert sheets(tmp_path / "none.xlsx")["refused"].columns == list(ABOUT)

@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+import json
+
+import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.output.escape import escape_formula, escape_terminal, unescape_formula
+from pipeline.output.escape import (
+    escape_formula,
+    escape_json,
+    escape_terminal,
+    unescape_formula,
+    unescape_formulas,
+)
 from pipeline.output.text import csv_text
 
 # CWE-1236 and OWASP ASVS 5, 1.2.10: =, +, -, @, tab and carriage return; full-width signs; blanks or breaks in front.
@@ -28,6 +37,21 @@ def test_other_text_stays(text: str) -> None:
 @given(st.text(max_size=12))
 def test_what_was_escaped_comes_back(text: str) -> None:
     assert unescape_formula(escape_formula(text)) == text or text.startswith("'")
+
+
+@given(st.lists(st.text(max_size=8), min_size=1) | st.lists(st.sampled_from([*RUN, *HARMLESS]), min_size=1))
+def test_columns_come_back_as_single_texts_do(texts: list[str]) -> None:
+    for shown in ([escape_formula(text) for text in texts], texts):
+        frame = pl.DataFrame({"c0": shown})
+        assert frame.select(unescape_formulas(pl.col("c0")))["c0"].to_list() == [unescape_formula(t) for t in shown]
+
+
+def test_json_holds_nothing_that_a_terminal_obeys_and_says_the_same() -> None:
+    said = {"note": "\x1b[2J\x9b31m\x7f\u202eabc", "plain": "Müller–Žák 歯"}
+    text = escape_json(json.dumps(said, ensure_ascii=False))
+    assert json.loads(text) == said
+    assert "Müller–Žák 歯" in text
+    assert escape_terminal(text) == text
 
 
 def test_cells_of_text_files_are_escaped_and_numbers_stay_numbers() -> None:

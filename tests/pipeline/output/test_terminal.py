@@ -37,7 +37,7 @@ def test_an_interval_is_one_column_and_an_empty_one_none(
     assert lines[0].split() == ["sequence", "n", "value", "interval", "note"]
     assert "0.82 to 0.9" in lines[2] and "empty" not in "".join(lines)
     assert "86.1 %" in "".join(shown(capsys, monkeypatch, 100, percent=("value",)))
-    assert "82 % to 90 %" in "".join(shown(capsys, monkeypatch, 100, percent=("low", "high")))
+    assert "82.0 to 90.0 %" in "".join(shown(capsys, monkeypatch, 100, percent=("low", "high")))
     assert "share" in "".join(shown(capsys, monkeypatch, 100, heads={"value": "share"}))
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.measures.examples import table
 from pipeline.measures.run import Workspace
-from pipeline.questions.recall import due, due_sentence
+from pipeline.questions.recall import due, summary
 from pipeline.settings import Settings
 from pipeline.store.database import in_memory
 
@@ -144,5 +144,5 @@ def test_uncertain_and_operated_teeth_are_looked_at_again_and_exfoliated_ones_ar
 
 
 def test_one_sentence_for_people(rows: list[dict[str, Any]]) -> None:
-    assert due_sentence(rows, dt.date(2026, 6, 30)) == "On 2026-06-30 5 teeth are due for follow-up; overdue: 1."
-    assert due_sentence(rows[:1], dt.date(2026, 6, 30)) == "On 2026-06-30 1 tooth is due for follow-up; overdue: 0."
+    assert summary(rows, dt.date(2026, 6, 30)) == "On 2026-06-30 5 teeth are due for follow-up; overdue: 1."
+    assert summary(rows[:1], dt.date(2026, 6, 30)) == "On 2026-06-30 1 tooth is due for follow-up; overdue: 0."
