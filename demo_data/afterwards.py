@@ -74,10 +74,11 @@ def incidents(seed: int, work: Work) -> pl.DataFrame:
         ("left in place", "bypassed", "retrieved", "referred", "surgery", "extraction"),
         (0.42, 0.27, 0.19, 0.08, 0.025, 0.015),
     )
+    none = np.array(None, dtype=object)
     managed = np.where(
         separation,
         after,
-        np.where(np.isin(kind, ("ledge", "blockage")), "bypassed", np.where(kind == "perforation", "referred", None)),
+        np.where(np.isin(kind, ("ledge", "blockage")), "bypassed", np.where(kind == "perforation", "referred", none)),
     )
     blank = dice.happens(n, np.where(separation, 0.05, np.where(kind == "perforation", 0.6, 0.4)))
     note = dice.word(
@@ -137,7 +138,8 @@ def follow_ups(seed: int, work: Work) -> tuple[pl.DataFrame, pl.DataFrame]:
         .join(starts, on="_case", how="left", maintain_order="left")["started_on"]
         .to_numpy()
     )
-    again_on = np.where(np.isnat(again_on), np.datetime64("2099-01-01"), again_on)
+    treated_again = ~np.isnat(again_on)
+    again_on = np.where(treated_again, again_on, np.datetime64("2099-01-01"))
     latent = cases.select(
         "treatment_id",
         "_case",
@@ -148,7 +150,12 @@ def follow_ups(seed: int, work: Work) -> tuple[pl.DataFrame, pl.DataFrame]:
         "_outcome",
         "_dentist",
         "completed_on",
-    ).with_columns(_lost_on=pl.Series(lost_on), _lost_reason=pl.Series(why.astype(str)), _again_on=pl.Series(again_on))
+    ).with_columns(
+        # A tooth that was treated again was not lost before.
+        _lost_on=pl.Series(np.where(treated_again & (lost_on < again_on), done + 40_000, lost_on)),
+        _lost_reason=pl.Series(why.astype(str)),
+        _again_on=pl.Series(again_on),
+    )
 
     # Looks at half a year, one, two and three years; who came at one year comes more readily later.
     came = dice.happens(n, truth.recall_probability(failed, cases["_dentist"].to_numpy()))
@@ -173,7 +180,9 @@ def follow_ups(seed: int, work: Work) -> tuple[pl.DataFrame, pl.DataFrame]:
         }
     )
     rows = rows.sort("_seen", "_row")
-    return _examine(Dice(seed, "examinations"), rows, cases, lost_on, why), latent
+    found = _examine(Dice(seed, "examinations"), rows, cases, lost_on, why)
+    again_before = pl.Series(treated_again[rows["_row"].to_numpy()])
+    return found.filter(~(pl.col("_gone") & again_before)), latent
 
 
 def _examine(dice: Dice, rows: pl.DataFrame, cases: pl.DataFrame, lost_on: np.ndarray, why: np.ndarray) -> pl.DataFrame:

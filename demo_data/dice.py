@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Sequence
+from typing import TypeVar
 
 import numpy as np
 import polars as pl
@@ -13,6 +14,7 @@ from demo_data import truth
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Number = TypeVar("Number", np.int64, np.float64)
 
 FIRST_DAY = np.datetime64(truth.FIRST_DAY)
 DATA_DATE = np.datetime64(truth.DATA_DATE)
@@ -33,7 +35,8 @@ class Dice:
         self._rng = np.random.Generator(np.random.PCG64([seed, zlib.crc32(name.encode())]))
 
     def uniform(self, n: int, low: float = 0.0, high: float = 1.0) -> Floats:
-        return low + (high - low) * self._rng.random(n)
+        drawn: Floats = low + (high - low) * self._rng.random(n)
+        return drawn
 
     def happens(self, n: int, probability: ArrayLike) -> NDArray[np.bool_]:
         return self._rng.random(n) < np.asarray(probability)
@@ -41,13 +44,15 @@ class Dice:
     def whole(self, n: int, low: ArrayLike, high: ArrayLike) -> Ints:
         """Whole numbers from low to high, both included."""
         low, high = np.asarray(low), np.asarray(high)
-        return (low + np.floor(self._rng.random(n) * (high - low + 1))).astype(np.int64)
+        drawn: Ints = (low + np.floor(self._rng.random(n) * (high - low + 1))).astype(np.int64)
+        return drawn
 
     def pick(self, n: int, weights: ArrayLike) -> Ints:
         """Positions 0, 1, ... with these weights: one row of weights for all draws, or one row a draw."""
         table = np.atleast_2d(np.asarray(weights, dtype=float))
         edges = np.cumsum(table, axis=1)
-        return (self._rng.random(n)[:, None] * edges[:, -1:] >= edges[:, :-1]).sum(axis=1)
+        drawn: Ints = (self._rng.random(n)[:, None] * edges[:, -1:] >= edges[:, :-1]).sum(axis=1)
+        return drawn
 
     def word(self, n: int, words: Sequence[str | None], weights: Sequence[float]) -> NDArray[np.object_]:
         return np.array(words, dtype=object)[self.pick(n, weights)]
@@ -55,7 +60,8 @@ class Dice:
     def normal(self, n: int, mean: ArrayLike = 0.0, sd: ArrayLike = 1.0) -> Floats:
         """Box and Muller 1958 (Ann Math Stat 29:610)."""
         radius = np.sqrt(-2 * np.log(1 - self._rng.random(n)))
-        return np.asarray(mean) + np.asarray(sd) * radius * np.cos(2 * np.pi * self._rng.random(n))
+        drawn: Floats = np.asarray(mean) + np.asarray(sd) * radius * np.cos(2 * np.pi * self._rng.random(n))
+        return drawn
 
     def lognormal(self, n: int, median: ArrayLike, log_sd: ArrayLike) -> Floats:
         return np.asarray(median) * np.exp(self.normal(n, 0.0, log_sd))
@@ -63,7 +69,8 @@ class Dice:
     def wait(self, n: int, per_unit: ArrayLike) -> Floats:
         """Exponential waiting times at these hazards; no hazard, no end."""
         with np.errstate(divide="ignore"):
-            return -np.log(1 - self._rng.random(n)) / np.asarray(per_unit, dtype=float)
+            drawn: Floats = -np.log(1 - self._rng.random(n)) / np.asarray(per_unit, dtype=float)
+        return drawn
 
 
 def place(group: NDArray[np.generic]) -> Ints:
@@ -74,14 +81,15 @@ def place(group: NDArray[np.generic]) -> Ints:
     return np.arange(len(group)) - np.repeat(first, np.diff(np.r_[first, len(group)]))
 
 
-def running(values: NDArray[np.generic], group: NDArray[np.generic]) -> NDArray[np.generic]:
+def running(values: NDArray[Number], group: NDArray[np.generic]) -> NDArray[Number]:
     """Sum of the values so far within each run of equal groups, this one included; exact for whole numbers."""
     if not len(group):
         return values
     total = np.cumsum(values)
     first = np.flatnonzero(np.r_[True, group[1:] != group[:-1]])
     before = np.r_[0, total[first[1:] - 1]] if len(first) > 1 else np.zeros(1, dtype=total.dtype)
-    return total - np.repeat(before, np.diff(np.r_[first, len(group)]))
+    sums: NDArray[Number] = total - np.repeat(before, np.diff(np.r_[first, len(group)]))
+    return sums
 
 
 def unless(missing: np.ndarray, values: np.ndarray) -> pl.Series:

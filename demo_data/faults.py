@@ -7,7 +7,7 @@ under our column names.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +17,6 @@ from demo_data import layouts, truth
 from demo_data.dice import Dice
 
 RAGGED = "_ragged"  # "short": the row breaks off; "long": one cell too many; null: as it should be
-Edit = Callable[[pl.DataFrame], pl.DataFrame]
 
 
 @dataclass(frozen=True)

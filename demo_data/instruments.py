@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import polars as pl
+import polars.selectors as cs
 
 from demo_data import truth
 from demo_data.catalogue import catalogue
@@ -220,7 +221,7 @@ def _drawer(dice: Dice, used: pl.DataFrame) -> pl.DataFrame:
     kinds = used.group_by("_kind", maintain_order=True).agg(
         pl.col("size", "taper", "motion", "_length_mm", "_limit").first(), pl.col("_box").max(), _held=pl.len()
     )
-    rest = kinds.select(pl.all().repeat_by(3 + (BOX - 1 - (pl.col("_held") - 1) % BOX) // 2)).explode(pl.all())
+    rest = kinds.select(pl.all().repeat_by(3 + (BOX - 1 - (pl.col("_held") - 1) % BOX) // 2)).explode(cs.all())
     old = kinds.filter(pl.Series(dice.happens(kinds.height, 0.6))).with_columns(_box=pl.lit(-1, pl.Int64))
     n = old.height
     expired_on = DATA_DATE.astype(np.int64) - dice.whole(n, 20, 900)
@@ -275,7 +276,7 @@ def _settings_and_results(dice: Dice, uses: pl.DataFrame) -> pl.DataFrame:
     result = np.where(last & dice.happens(n, 0.6), "discarded", "intact")
     result = np.where(deformed, "deformed", np.where(separated, np.where(told == 2, "discarded", "separated"), result))
     untracked = dice.happens(n, truth.UNTRACKED)
-    untimed = dice.happens(int(uses["_row"].max()) + 1, 0.04)[uses["_row"].to_numpy()]
+    untimed = dice.happens(int(uses["_row"].to_numpy().max()) + 1, 0.04)[uses["_row"].to_numpy()]
     return uses.with_columns(
         pl.Series("_told", told),
         use_id=pl.format("U{}", pl.int_range(1, pl.len() + 1).cast(pl.String).str.zfill(7)),

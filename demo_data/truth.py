@@ -148,7 +148,8 @@ def recall_probability(not_healed: ArrayLike, dentist: ArrayLike) -> Floats:
     `dentist` is 0-3 for D1-D4; a larger practice repeats the four.
     """
     base = np.where(not_healed, RECALL_NOT_HEALED, RECALL_HEALED)
-    return base * np.asarray(RECALL_BY_DENTIST)[np.asarray(dentist) % len(RECALL_BY_DENTIST)]
+    found: Floats = base * np.asarray(RECALL_BY_DENTIST)[np.asarray(dentist) % len(RECALL_BY_DENTIST)]
+    return found
 
 
 # --- (e) chair time --------------------------------------------------------------------------------------------------

@@ -14,7 +14,7 @@ value of `meta.sql`, a DuckDB expression over one row `r` (`$today` is a date gi
 - `reason`: what is wrong, in a sentence for the practice; with `show_value` the refused value may be shown beside it
   (it never holds a patient's data), `shown_in` says its unit;
 - `source`: who says so;
-- in `across.json` also `kind`, whose records are judged, and `spoils`, the measures and fact tables whose unit built
+- in `across.json` also `kind`, whose records are judged, and `affects`, the measures and fact tables whose unit built
   from a flagged record is left out.
 
 An empty value is never judged; a record that must not be empty has a rule of its own. Text comes

@@ -96,7 +96,8 @@ class Source:
 
     @property
     def as_of(self) -> date:
-        return self.workspace.as_of  # type: ignore[no-any-return]
+        day: date = self.workspace.as_of
+        return day
 
     def ask(
         self,

@@ -144,12 +144,6 @@ def counted(value: int, one: str, many: str | None = None) -> str:
     return f"{count(value)} {one if value == 1 else many or one + 's'}"
 
 
-def money(value: float, currency: str) -> str:
-    """An amount in the settings' currency, the ISO 4217 code before it."""
-    code = plain(currency)
-    return f"{code} {number(value, 0 if code.upper() in _NO_MINOR_UNIT else 2)}".strip()
-
-
 def points(value: float) -> str:
     """A difference of two shares (-1..1) in percentage points with its sign, as the command line says it."""
     return sentence.points(value).replace("-", MINUS)
@@ -346,8 +340,6 @@ class Words:
     def bounds(self, result: Any, row: Mapping[str, Any], decimals: int | None = None) -> str:
         """`35 to 41`: the interval of a row, in the same digits as its figure; empty where there is none."""
         low, high = row.get("low"), row.get("high")
-        if low is None and high is None:
-            return ""
         places = self.decimals(result) if decimals is None else decimals
         scale, per = (100, "%") if is_percent(result) else (1, "")
 
@@ -355,7 +347,7 @@ class Words:
             return points(value) if is_points(result) else number(value * scale, places)
 
         if low is None:
-            return f"at most {limit(high)}{per}"
+            return "" if high is None else f"at most {limit(high)}{per}"
         if high is None:
             return f"at least {limit(low)}{per}"
         return f"{limit(low)}\u00a0to\u00a0{limit(high)}{per}"

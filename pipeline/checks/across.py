@@ -31,7 +31,7 @@ def refresh(connection: Connection, today: dt.date) -> list[Verdict]:
                 "insert into flags "
                 "select $kind, batch_id, record_no, source_row, rule, 'flag', reason, columns, $spoils from faults "
                 "where rule = $rule",
-                {"kind": rule.kind, "rule": rule.id, "spoils": list(rule.spoils)},
+                {"kind": rule.kind, "rule": rule.id, "spoils": list(rule.affects)},
             )
         connection.commit()
     except BaseException:

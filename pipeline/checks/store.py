@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.checks import across
 from pipeline.checks.judge import Verdict, create_faults, judge
 from pipeline.checks.suites import ACROSS, suite
-from pipeline.store.records import KINDS
+from pipeline.records import KINDS
 
 if TYPE_CHECKING:
     import duckdb

@@ -9,7 +9,7 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
-from pipeline.store.records import KINDS
+from pipeline.records import KINDS
 
 ACROSS = "across"
 
@@ -20,7 +20,7 @@ class Rule:
 
     `judged` is an SQL expression over a record `r`: the value that the expectation judges. `action` is quarantine
     (the record is refused), blank (its cells `blanks` are emptied, of several those that the judged value names, and
-    the record stays), warn or flag (it stays, marked). `spoils` names measures, or tables of facts, whose unit is left
+    the record stays), warn or flag (it stays, marked). `affects` names measures, or tables of facts, whose unit is left
     out when it is built from a flagged record.
     """
 
@@ -34,7 +34,7 @@ class Rule:
     blanks: tuple[str, ...]
     show_value: bool
     shown_in: str
-    spoils: tuple[str, ...]
+    affects: tuple[str, ...]
 
     @property
     def judges_null(self) -> bool:
@@ -66,7 +66,7 @@ def suite(name: str) -> tuple[Rule, ...]:
                 blanks=blanks,
                 show_value=bool(meta.get("show_value", False)),
                 shown_in=meta.get("shown_in", ""),
-                spoils=tuple(meta.get("spoils", ())),
+                affects=tuple(meta.get("affects", ())),
             )
         )
     return tuple(rules)
@@ -75,18 +75,6 @@ def suite(name: str) -> tuple[Rule, ...]:
 def all_rules() -> dict[str, Rule]:
     """Every rule by its id."""
     return {rule.id: rule for name in (*KINDS, ACROSS) for rule in suite(name)}
-
-
-@cache
-def vocabulary(kind: str) -> dict[str, tuple[str, ...]]:
-    """The words that a column may hold, for each column with a list: what stands in none of them is no word of it."""
-    return {
-        column.name: tuple(rule.expectation["kwargs"]["value_set"])
-        for column in KINDS[kind].columns
-        for rule in suite(kind)
-        if column.type == "text" and rule.judged == f'r."{column.name}"' and rule.action in ("quarantine", "blank")
-        if "value_set" in rule.expectation["kwargs"]
-    }
 
 
 @cache

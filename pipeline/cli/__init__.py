@@ -15,6 +15,7 @@ import typer
 
 from pipeline.cli import (
     check,
+    columns,
     demo,
     errors,
     explain,
@@ -80,6 +81,7 @@ _of_quarantine.command("retry")(retry.retry)
 app.command("demo")(demo.demo)
 app.command("init")(init.init)
 app.command("mapping")(mapping.mapping)
+app.command("columns")(columns.columns)
 app.command("ingest")(ingest.ingest)
 app.add_typer(_of_quarantine, name="quarantine")
 app.command("check")(check.check)

@@ -45,7 +45,7 @@ def measure(
     from pipeline.measures.catalogue import find
     from pipeline.measures.process_chart import process_chart
     from pipeline.measures.process_cusum import process_cusum
-    from pipeline.measures.sentence import told
+    from pipeline.measures.sentence import with_sentences
     from pipeline.measures.uncatalogued import to_write
 
     find(name)
@@ -68,7 +68,7 @@ def measure(
                 output.talk(line)
         else:
             found = workspace.compute(name, names(by), start, end, only)
-            result = told(found, workspace.settings.reporting.confidence)
+            result = with_sentences(found, workspace.settings.reporting.confidence)
         lacking = to_write(workspace) if name == "adherence" else ""
     if out:
         from pipeline.output.rows import write_rows

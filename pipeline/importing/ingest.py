@@ -23,6 +23,7 @@ from pipeline.importing.load import load
 from pipeline.importing.parts import LeftAlone, Part, parts_of
 from pipeline.importing.quarantine.again import retry_dated
 from pipeline.mapping.model import load_mapping
+from pipeline.records import KINDS
 from pipeline.settings import Settings
 from pipeline.sources import read as sources
 from pipeline.sources.unread import LeftOut, nothing_read
@@ -30,7 +31,6 @@ from pipeline.store.batches import Batch, Counts, same_file_before, today
 from pipeline.store.cells import misread
 from pipeline.store.database import is_new, open_store
 from pipeline.store.pseudonyms import load_key
-from pipeline.store.records import KINDS
 
 if TYPE_CHECKING:
     import duckdb

@@ -14,15 +14,15 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from pipeline.checks.judge import create_faults, judge
-from pipeline.checks.suites import Rule, suite, vocabulary
+from pipeline.checks.suites import Rule, suite
 from pipeline.importing.refusals import first_record, keep, settle, without_escapes
 from pipeline.importing.reread import withdraw
 from pipeline.mapping.recognise import Recognised
+from pipeline.records import KINDS
 from pipeline.store import cells
 from pipeline.store.batches import Batch, Counts, merge, next_id
 from pipeline.store.frames import frame
 from pipeline.store.pseudonyms import pseudonyms
-from pipeline.store.records import KINDS
 
 if TYPE_CHECKING:
     import duckdb
@@ -107,7 +107,7 @@ def _in_our_words(records: pl.DataFrame, kind: str) -> pl.DataFrame:
     from pipeline.mapping.parse import fold, folded
 
     changed = []
-    for column, words in vocabulary(kind).items():
+    for column, words in KINDS[kind].lists.items():
         found = records[column].drop_nulls().unique()
         other = found.filter(~found.is_in(words))
         if len(other):

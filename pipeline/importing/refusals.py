@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 from pipeline.mapping.model import place
 from pipeline.mapping.recognise import Recognised
 from pipeline.output.escape import unescape_formulas
+from pipeline.records import KINDS
 from pipeline.store.batches import Batch
 from pipeline.store.frames import frame
-from pipeline.store.records import KINDS
 
 if TYPE_CHECKING:
     import duckdb

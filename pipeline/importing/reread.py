@@ -5,8 +5,8 @@ from __future__ import annotations
 import datetime as dt
 from typing import TYPE_CHECKING
 
+from pipeline.records import KINDS
 from pipeline.store.batches import Batch
-from pipeline.store.records import KINDS
 
 if TYPE_CHECKING:
     import duckdb

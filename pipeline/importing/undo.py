@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.errors import UserError
-from pipeline.store.records import KINDS
+from pipeline.records import KINDS
 
 if TYPE_CHECKING:
     import duckdb

@@ -18,8 +18,8 @@ from pipeline.mapping.tooth import UnclearNotationError, tell_notation, to_fdi
 from pipeline.mapping.udi import fill_from_udi
 from pipeline.mapping.units import VARIABLE_TAPER, quantity
 from pipeline.mapping.wide import FAULTS_SCHEMA, spread
+from pipeline.records import KINDS, Column
 from pipeline.sources.table import RawTable
-from pipeline.store.records import KINDS, Column
 
 __all__ = ["FAULTS_SCHEMA", "POLARS_TYPE", "Typed", "apply"]
 

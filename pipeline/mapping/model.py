@@ -18,9 +18,9 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from pipeline.errors import UserError
 from pipeline.mapping import units
 from pipeline.mapping.questions import Question, questions
+from pipeline.records import KINDS, Column, Kind
 from pipeline.settings import first_problem, read_toml
 from pipeline.sources.table import Dialect, is_pattern, text_codec
-from pipeline.store.records import KINDS, Column, Kind
 
 Notation = Literal["fdi", "universal", "quadrant", "palmer", "iso names"]
 _ISO = "iso"

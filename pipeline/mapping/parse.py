@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.mapping import units
+from pipeline.records import Type
 from pipeline.sources.table import FAILED, NOT_COMPUTED
-from pipeline.store.records import Type
 
 POLARS_TYPE: dict[Type, pl.DataType] = {
     "text": pl.String(),

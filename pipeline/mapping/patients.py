@@ -14,9 +14,9 @@ import polars as pl
 
 from pipeline.mapping.model import KindMapping, Patient, SourceColumn, place
 from pipeline.mapping.wide import joined
+from pipeline.records import KINDS
 from pipeline.sources.table import RawTable
 from pipeline.store.pseudonyms import FORM, pseudonyms
-from pipeline.store.records import KINDS
 
 _MADE = "\x00"  # begins the names of the columns that are made here: no header has it in a table that a mapping names
 _NOT_SHOWN = "birth_year: what stands there is no year; it is not shown, as the patient's id is made of it."

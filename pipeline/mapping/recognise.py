@@ -8,7 +8,7 @@ from fnmatch import fnmatch
 
 from pipeline.errors import UserError
 from pipeline.mapping.model import FileOptions, KindMapping, Mapping, canonical, place
-from pipeline.store.records import KINDS, Kind
+from pipeline.records import KINDS, Kind
 
 
 @dataclass(frozen=True)

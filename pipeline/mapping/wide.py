@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.mapping.model import TIMES, Each, KindMapping, Split, place
+from pipeline.records import KINDS
 from pipeline.sources.table import RawTable
-from pipeline.store.records import KINDS
 
 FAULTS_SCHEMA = {
     "record_no": pl.Int64,

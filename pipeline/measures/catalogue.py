@@ -72,7 +72,6 @@ class Measure(_Strict):
     definition: str
     caption: str
     source: str
-    chart: str
     numerator: str = ""
     denominator: str = ""
     scale: float = 1.0

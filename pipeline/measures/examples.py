@@ -6,9 +6,9 @@ from typing import Any
 
 from pipeline.measures.catalogue import Example, Measure
 from pipeline.measures.run import Result, Workspace
+from pipeline.records import KINDS
 from pipeline.settings import Settings
 from pipeline.store.database import in_memory
-from pipeline.store.records import KINDS
 
 
 def table(text: str) -> list[dict[str, str | None]]:

@@ -17,7 +17,7 @@ from pipeline.facts.prepare import reads
 from pipeline.measures.catalogue import Measure
 from pipeline.measures.examples import table as rows_of
 from pipeline.measures.run import Result, Row, Workspace
-from pipeline.measures.sentence import told
+from pipeline.measures.sentence import with_sentences
 from pipeline.settings import Settings
 
 # How the figures of a kind are made. A kind without a line here is explained by the first line of its module.
@@ -134,7 +134,7 @@ def own_figures(measure: Measure, workspace: Workspace) -> Result | None:
     """The measure of the workspace's store, ungrouped; None where the store lacks what it needs."""
     if workspace.missing(measure.name):
         return None
-    return told(workspace.compute(measure.name), workspace.settings.reporting.confidence)
+    return with_sentences(workspace.compute(measure.name), workspace.settings.reporting.confidence)
 
 
 def worked(measure: Measure, row: Row, unit: str) -> str:

@@ -52,7 +52,7 @@ def statement(row: dict[str, Any], confidence: float = 0.95) -> str:
     )
 
 
-def told(result: Result, confidence: float) -> Result:
+def with_sentences(result: Result, confidence: float) -> Result:
     """The result with `verdict` and `sentence` on every row."""
     group = result.by[0]
     rows = [

@@ -18,9 +18,9 @@ from pipeline.facts.prepare import data_date, make, prepare
 from pipeline.measures.catalogue import Measure, find
 from pipeline.measures.groups import FROM_DATE, GROUPS
 from pipeline.measures.withhold import withheld
+from pipeline.records import KINDS
 from pipeline.settings import Settings
 from pipeline.store.known import known_now, known_on, last_day
-from pipeline.store.records import KINDS
 
 if TYPE_CHECKING:
     import duckdb
@@ -230,7 +230,7 @@ class Workspace:
 
     @staticmethod
     def _left_out(measure: Measure, by: Sequence[str]) -> str:
-        """Why a unit does not count, as SQL: the measure's own reasons, its default, then flags that spoil it."""
+        """Why a unit does not count, as SQL: the measure's own reasons, its default, then flags that affect it."""
         whens = ["when left_out is not null then left_out"]
         if measure.default and measure.default.group not in by:
             d = measure.default
@@ -240,9 +240,9 @@ class Workspace:
             whens.append(f"when {compared} is null then {_literal(GROUPS[by[0]] + ' not recorded')}")
             whens.append(f"when cast({compared} as varchar) = 'mixed' then {_literal('mixed ' + GROUPS[by[0]])}")
         if "flags" in measure.columns:
-            spoiled_by = {measure.name, *measure.facts}
+            affected_by = {measure.name, *measure.facts}
             for rule in all_rules().values():
-                if spoiled_by.intersection(rule.spoils):
+                if affected_by.intersection(rule.affects):
                     whens.append(
                         f"when flags like {_literal(f'% {rule.id} %')} then {_literal('doubtful: ' + rule.reason)}"
                     )

@@ -26,7 +26,7 @@ SEEN_UNLIKE = 0.05  # p of equal shares seen below which it is said that the sid
 
 
 @dataclass(frozen=True)
-class Words:
+class ComparisonWords:
     """What is compared (`group`, a name of GROUPS), what the share counts (`healed teeth`), what its units are."""
 
     group: str
@@ -49,14 +49,14 @@ def verdict(row: dict[str, Any], confidence: float = 0.95) -> Verdict:
     return "difference shown" if _one_sided(row) and not _undone(row, confidence) else "no difference shown"
 
 
-def sentence(row: dict[str, Any], words: Words, confidence: float = 0.95) -> str:
+def sentence(row: dict[str, Any], words: ComparisonWords, confidence: float = 0.95) -> str:
     """The sentence of one row of a comparison: which two groups, and what may be said of them."""
     name = GROUPS[words.group]
     lead = f"{name[:1].upper()}{name[1:]} “{row.get(words.group)}” against “{row.get('reference')}”"
     return f"{lead}: {statement(row, words, confidence)}"
 
 
-def statement(row: dict[str, Any], words: Words, confidence: float = 0.95, *, whole: bool = True) -> str:
+def statement(row: dict[str, Any], words: ComparisonWords, confidence: float = 0.95, *, whole: bool = True) -> str:
     """The sentence without the names of the groups: shares as percentage points, the interval at `confidence`.
 
     `whole`: with what was allowed for and what was not by name, as a sentence that stands alone must; else shorter, for
@@ -97,20 +97,20 @@ def statement(row: dict[str, Any], words: Words, confidence: float = 0.95, *, wh
     return "; ".join(parts) + "."
 
 
-def told(result: Result, confidence: float) -> Result:
+def with_sentences(result: Result, confidence: float) -> Result:
     """The result with a `sentence` on every row, if it is a comparison."""
     if result.kind == "rate_comparison":
-        return rate_sentence.told(result, confidence)
+        return rate_sentence.with_sentences(result, confidence)
     if result.kind != "comparison":
         return result
     words = words_of(find(result.measure), result.by[0])
     return replace(result, rows=[{**row, "sentence": sentence(row, words, confidence)} for row in result.rows])
 
 
-def words_of(measure: Measure, group: str) -> Words:
+def words_of(measure: Measure, group: str) -> ComparisonWords:
     """The words of a measure that compares groups of this name."""
     cases = next((unit for unit in ("teeth", "canals") if measure.denominator.startswith(unit)), "cases")
-    return Words(group, measure.numerator or "units with the event", cases)
+    return ComparisonWords(group, measure.numerator or "units with the event", cases)
 
 
 def points(share: float) -> str:
@@ -154,7 +154,7 @@ def _not_allowed(row: dict[str, Any], whole: bool) -> str:
     return "".join(f"; {part}" for part in said if part)
 
 
-def _strength(row: dict[str, Any], words: Words) -> str:
+def _strength(row: dict[str, Any], words: ComparisonWords) -> str:
     """The E-value in plain words: what it would take to explain the ratio of the two shares away."""
     point, limit = row.get("e_value"), row.get("e_value_limit")
     if point is None or limit is None:
@@ -166,7 +166,7 @@ def _strength(row: dict[str, Any], words: Words) -> str:
     )
 
 
-def _alone(row: dict[str, Any], words: Words) -> str:
+def _alone(row: dict[str, Any], words: ComparisonWords) -> str:
     """Cases left aside for want of a counterpart, where they are many."""
     shares = [row.get("alone"), row.get("alone_reference")]
     if not any(share is not None and share > _MANY_ALONE for share in shares):
@@ -178,7 +178,7 @@ def _alone(row: dict[str, Any], words: Words) -> str:
 _MANY_ALONE = 0.1  # common practice, no source
 
 
-def _seen(row: dict[str, Any], words: Words) -> str:
+def _seen(row: dict[str, Any], words: ComparisonWords) -> str:
     """A caution where the sides were not seen alike: of those not seen failures may be known, healing is not."""
     counts = [row.get(k) for k in ("n", "n_eligible", "n_reference", "n_eligible_reference")]
     if any(c is None for c in counts):

@@ -31,7 +31,7 @@ def new_book(to: io.BytesIO) -> Any:
     A text is never taken for a formula, a link or a number, and nothing goes to a temporary file, which would hold
     patients' records.
     """
-    import xlsxwriter  # type: ignore[import-untyped]
+    import xlsxwriter
 
     options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
     return xlsxwriter.Workbook(to, options)

@@ -1,8 +1,6 @@
-"""Several teeth of one patient are not independent: how alike they are, and what that costs.
+"""A logistic model of several teeth of one patient, which are not independent.
 
-Sources: Kish L, Survey Sampling, 1965; unequal sizes, Eldridge SM, Ashby D, Kerry S, Int J Epidemiol
-2006;35:1292-1300. ICC: Shrout PE, Fleiss JL, Psychol Bull 1979;86:420-428. GEE: Liang KY, Zeger SL, Biometrika
-1986;73:13-22; few clusters: Mancl LA, DeRouen TA, Biometrics 2001;57:126-134.
+Sources: Liang KY, Zeger SL, Biometrika 1986;73:13-22; few clusters: Mancl LA, DeRouen TA, Biometrics 2001;57:126-134.
 """
 
 from __future__ import annotations
@@ -15,42 +13,6 @@ import numpy.typing as npt
 
 from ._common import FEW_CLUSTERS as FEW_CLUSTERS
 from ._common import Floats, clustered_p, critical_value, sample
-
-
-def kish_design_effect(mean_size: npt.ArrayLike, icc: npt.ArrayLike, cv: npt.ArrayLike = 0.0) -> Floats:
-    """1 + ((1 + cv**2) m - 1) * icc: m mean units a cluster, cv the coefficient of variation of cluster sizes."""
-    m, rho, spread = (np.asarray(v, dtype=float) for v in (mean_size, icc, cv))
-    return np.asarray(1 + ((1 + spread**2) * m - 1) * rho, dtype=float)
-
-
-@dataclass(frozen=True)
-class OneWay:
-    """One-way analysis of variance between clusters. `icc` may be negative: truncate at 0 in print, and say so."""
-
-    between: float | None
-    within: float | None
-    icc: float | None
-
-
-def icc_oneway(values: npt.ArrayLike, cluster: npt.ArrayLike) -> OneWay:
-    """ICC(1) = (BMS - WMS) / (BMS + (k - 1) WMS); k is the usual size, (N - sum n**2 / N) / (clusters - 1).
-
-    None where every cluster is one unit, there is one cluster, or nothing varies.
-    """
-    y = sample(values)
-    names, where = np.unique(np.asarray(cluster).ravel(), return_inverse=True)
-    if where.size != y.size:
-        raise ValueError("one cluster a value")
-    groups, total = names.size, y.size
-    if groups < 2 or total == groups:
-        return OneWay(None, None, None)
-    n = np.bincount(where)
-    means = np.bincount(where, weights=y) / n
-    between = float((n * (means - y.mean()) ** 2).sum()) / (groups - 1)
-    within = float(((y - means[where]) ** 2).sum()) / (total - groups)
-    k = (total - float((n**2).sum()) / total) / (groups - 1)
-    below = between + (k - 1) * within
-    return OneWay(between, within, (between - within) / below if below > 0 else None)
 
 
 @dataclass(frozen=True)
@@ -204,41 +166,3 @@ def _bias_reduced(x: Floats, e: Floats, alpha: float, start: npt.NDArray[np.intp
         weighted = np.linalg.solve(correlation, xi)
         parts.append(weighted.T @ np.linalg.solve(np.eye(ei.size) - xi @ inverse @ weighted.T, ei))
     return np.stack(parts)
-
-
-@dataclass(frozen=True)
-class Bootstrap:
-    """Percentile interval from whole clusters drawn again; `estimate` is the share or mean itself."""
-
-    estimate: float | None
-    low: float | None
-    high: float | None
-    se: float | None
-
-
-def cluster_bootstrap(
-    total: npt.ArrayLike, n: npt.ArrayLike, confidence: float = 0.95, draws: int = 2000, seed: int = 1
-) -> Bootstrap:
-    """Bootstrap of sum(total) / sum(n) over clusters: `total` and `n` are each cluster's sum and units.
-
-    Patients are drawn, not teeth. The seed fixes the answer. None for limits with fewer than two clusters.
-    """
-    y, size = np.asarray(total, dtype=float).ravel(), np.asarray(n, dtype=float).ravel()
-    if y.size != size.size:
-        raise ValueError("one total and one number of units a cluster")
-    if size.sum() <= 0:
-        return Bootstrap(None, None, None, None)
-    estimate = float(y.sum() / size.sum())
-    if y.size < 2:
-        return Bootstrap(estimate, None, None, None)
-    rng = np.random.default_rng(seed)
-    again = np.empty(draws)
-    step = max(1, 2_000_000 // y.size)
-    for start in range(0, draws, step):
-        stop = min(start + step, draws)
-        drawn = rng.integers(0, y.size, (stop - start, y.size))
-        with np.errstate(divide="ignore", invalid="ignore"):
-            again[start:stop] = y[drawn].sum(axis=1) / size[drawn].sum(axis=1)
-    again = again[np.isfinite(again)]
-    low, high = np.quantile(again, [(1 - confidence) / 2, (1 + confidence) / 2])
-    return Bootstrap(estimate, float(low), float(high), float(again.std(ddof=1)))

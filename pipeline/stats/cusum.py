@@ -1,7 +1,7 @@
 """Cumulative sums: one case after another, each against its own risk.
 
-Sources: Steiner SH, Cook RJ, Farewell VT, Treasure T, Biostatistics 2000;1:441-452 (risk-adjusted). Reynolds MR,
-Stoumbos ZG, J Qual Technol 1999;31:87-108 (equal risks). A signal is a prompt to look, not a verdict.
+Source: Steiner SH, Cook RJ, Farewell VT, Treasure T, Biostatistics 2000;1:441-452 (risk-adjusted). A signal is a
+prompt to look, not a verdict.
 """
 
 from __future__ import annotations
@@ -15,11 +15,6 @@ import numpy.typing as npt
 
 from ._common import Floats
 from .risk_model import RiskModel
-
-
-def risk_from_logit(intercept: float, slope: float, score: npt.ArrayLike) -> Floats:
-    """Risk 1 / (1 + exp(-(intercept + slope * score))) of each case."""
-    return np.asarray(1 / (1 + np.exp(-(intercept + slope * np.asarray(score, dtype=float)))), dtype=float)
 
 
 def weights(risk: npt.ArrayLike, event: npt.ArrayLike, odds_ratio: float = 2.0, null_odds_ratio: float = 1.0) -> Floats:
@@ -36,29 +31,6 @@ def weights(risk: npt.ArrayLike, event: npt.ArrayLike, odds_ratio: float = 2.0, 
         raise ValueError("odds ratios are positive")
     usual = np.log((1 - p + null_odds_ratio * p) / (1 - p + odds_ratio * p))
     return np.asarray(usual + np.where(y, math.log(odds_ratio / null_odds_ratio), 0.0), dtype=float)
-
-
-@dataclass(frozen=True)
-class Bernoulli:
-    """Weights for equal risks: `event` = ln(p1/p0), `none` = ln((1-p1)/(1-p0)).
-
-    `gamma` is what each case adds before events are counted in whole steps, r1 / r2.
-    """
-
-    event: float
-    none: float
-    r1: float
-    r2: float
-    gamma: float
-
-
-def bernoulli(p0: float, p1: float) -> Bernoulli:
-    """Weights to tell a share p1 from p0. ValueError unless both lie inside 0..1 and differ."""
-    if not (0 < p0 < 1 and 0 < p1 < 1) or p0 == p1:
-        raise ValueError("two different shares between 0 and 1")
-    r1 = -math.log((1 - p1) / (1 - p0))
-    r2 = math.log(p1 * (1 - p0) / (p0 * (1 - p1)))
-    return Bernoulli(math.log(p1 / p0), -r1, r1, r2, r1 / r2)
 
 
 def cusum(case_weights: npt.ArrayLike) -> Floats:

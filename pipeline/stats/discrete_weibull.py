@@ -16,8 +16,8 @@ import numpy as np
 import numpy.typing as npt
 
 from ._common import Floats, sample
-from .weibull import FEW_EVENTS
 
+FEW_EVENTS = 10  # with fewer a fit is tentative
 _LARGEST = 5.0  # a log shape beyond this (150) is a fit running away, not an estimate
 
 

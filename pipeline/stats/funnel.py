@@ -1,14 +1,12 @@
 """Funnel plots: units (dentists, lots) against the pooled figure, with limits that follow their size.
 
-Never a league table. Sources: Spiegelhalter DJ, Stat Med 2005;24:1185-1202 (exact limits by interpolation, appendix
-A.1; over-dispersion) and Qual Saf Health Care 2005;14:347-351. With 95 % limits one unit in twenty lies outside by
+Never a league table. Sources: Spiegelhalter DJ, Stat Med 2005;24:1185-1202 (exact limits, appendix A.1;
+over-dispersion) and Qual Saf Health Care 2005;14:347-351. With 95 % limits one unit in twenty lies outside by
 design.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,25 +18,10 @@ PROBABILITIES = (0.001, 0.025, 0.975, 0.999)  # limits of 99.8 % and 95 %
 FEW_UNITS = 10  # with fewer, over-dispersion cannot be told from chance
 
 
-def binomial_limits(target: float, n: npt.ArrayLike, probabilities: npt.ArrayLike = PROBABILITIES) -> Floats:
-    """Limits of a share about `target` for units of n: shape (units, probabilities), in 0..1; NaN where n = 0.
-
-    r = smallest count with F(r) >= p, moved back by (F(r) - p) / (F(r) - F(r-1)), so that the limits are smooth in n.
-    ValueError for a target outside 0..1.
-    """
-    if not 0 <= target <= 1:
-        raise ValueError("the target share lies between 0 and 1")
-    size, p = _grid(n, probabilities)
-    if target in (0, 1):  # nothing varies
-        return np.where(size > 0, float(target), np.nan) * np.ones_like(p)
-    whole = np.where(size > 0, size, 1)
-    limit = _interpolated(*_binomial(p, whole, target), p)
-    return np.where(size > 0, np.clip(limit / whole, 0, 1), np.nan)
-
-
 def binomial_steps(target: float, n: npt.ArrayLike, probabilities: npt.ArrayLike = PROBABILITIES) -> Floats:
-    """Limits of a share as whole counts, not smoothed: smallest r with F(r) >= p, as r / n; shapes as binomial_limits.
+    """Limits of a share as whole counts, not smoothed: smallest r with F(r) >= p, as r / n.
 
+    Shape (units, probabilities), for units of n about the share `target`, in 0..1.
     A unit is beyond an upper limit only where so many events or more have a chance of at most 1 - p, and below a lower
     one only where so few or fewer have less than p. Smoothed limits flag many more units where hardly one event is
     expected. NaN where n = 0. ValueError for a target outside 0..1.
@@ -49,17 +32,7 @@ def binomial_steps(target: float, n: npt.ArrayLike, probabilities: npt.ArrayLike
     whole = np.where(size > 0, size, 1)
     if target in (0, 1):
         return np.where(size > 0, float(target), np.nan) * np.ones_like(p)
-    return np.where(size > 0, _binomial(p, whole, target)[0] / whole, np.nan)
-
-
-def poisson_limits(expected: npt.ArrayLike, probabilities: npt.ArrayLike = PROBABILITIES) -> Floats:
-    """Limits of observed / expected about 1: shape (units, probabilities); NaN where nothing is expected."""
-    from scipy.special import pdtr, pdtrik
-
-    e, p = _grid(expected, probabilities)
-    known = np.where(e > 0, e, 1)
-    limit = _interpolated(*_quantile(p, pdtrik(p, known), lambda k: np.asarray(pdtr(k, known), dtype=float)), p)
-    return np.where(e > 0, np.maximum(limit, 0) / known, np.nan)
+    return np.where(size > 0, _binomial(p, whole, target) / whole, np.nan)
 
 
 def _grid(units: npt.ArrayLike, probabilities: npt.ArrayLike) -> tuple[Floats, Floats]:
@@ -68,26 +41,14 @@ def _grid(units: npt.ArrayLike, probabilities: npt.ArrayLike) -> tuple[Floats, F
     return down, np.atleast_1d(np.asarray(probabilities, dtype=float)).ravel()[None, :]
 
 
-Count = tuple[Floats, Floats, Floats]  # r, F(r), F(r - 1)
-
-
-def _binomial(p: Floats, n: Floats, target: float) -> Count:
+def _binomial(p: Floats, n: Floats, target: float) -> Floats:
     """The smallest r with F(r) >= p of the binomial distribution, 0 < target < 1."""
     from scipy.special import bdtrik, betainc
 
     def cdf(k: Floats) -> Floats:
         return np.where(k >= n, 1.0, betainc(np.maximum(n - k, 1), k + 1, 1 - target))
 
-    return _quantile(p, bdtrik(p, n, target), cdf)
-
-
-def _quantile(p: Floats, near: npt.ArrayLike, cdf: Callable[[Floats], Floats]) -> Count:
-    r = smallest_count(p, near, cdf)
-    return r, cdf(r), np.where(r > 0, cdf(np.maximum(r - 1, 0)), 0)
-
-
-def _interpolated(r: Floats, at: Floats, below: Floats, p: Floats) -> Floats:
-    return r - (at - p) / (at - below)
+    return smallest_count(p, bdtrik(p, n, target), cdf)
 
 
 @dataclass(frozen=True)
@@ -138,9 +99,3 @@ def additive_limits(
     with np.errstate(divide="ignore", invalid="ignore"):
         spread = np.sqrt(target * (1 - target) / size + tau2)
         return np.where(size > 0, np.clip(target + z * spread, 0, 1), np.nan)
-
-
-def z_score(share: float, target: float, n: float, tau2: float = 0.0) -> float | None:
-    """How many standard deviations a unit lies from the target, over-dispersion allowed for. None where undefined."""
-    variance = target * (1 - target) / n + tau2 if n > 0 else 0.0
-    return (share - target) / math.sqrt(variance) if variance > 0 else None

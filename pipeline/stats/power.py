@@ -88,29 +88,6 @@ def _smallest(n1: float, n2: float, p: float, end: float, power: float, alpha: f
     return far
 
 
-def cohen_h(p1: npt.ArrayLike, p2: npt.ArrayLike) -> Floats:
-    """Cohen's effect size of two shares, 2 asin sqrt p1 - 2 asin sqrt p2, in radians."""
-    a, b = np.asarray(p1, dtype=float), np.asarray(p2, dtype=float)
-    return np.asarray(2 * np.arcsin(np.sqrt(a)) - 2 * np.arcsin(np.sqrt(b)), dtype=float)
-
-
-def power_cohen_h(
-    h: float,
-    n1: float,
-    n2: float,
-    alpha: float = 0.05,
-    alternative: Literal["two-sided", "larger", "smaller"] = "two-sided",
-) -> float:
-    """Chance that a test at alpha sees an effect of size h with n1 and n2 units."""
-    reach = h / math.sqrt(1 / n1 + 1 / n2)
-    if alternative == "two-sided":
-        z = normal_quantile(1 - alpha / 2)
-        return normal_cdf(reach - z) + normal_cdf(-reach - z)
-    if alternative not in ("larger", "smaller"):
-        raise ValueError(f"alternative is two-sided, larger or smaller, not {alternative!r}")
-    return normal_cdf((reach if alternative == "larger" else -reach) - normal_quantile(1 - alpha))
-
-
 def benjamini_hochberg(p: npt.ArrayLike) -> Floats:
     """p-values adjusted for the share of false discoveries, in their own order.
 

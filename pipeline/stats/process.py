@@ -6,7 +6,7 @@ that limits can be frozen while later months are judged by them. A limit that wo
 limit: None, or NaN in arrays. Charts of fewer than 12 points are `tentative`.
 
 Sources: Shewhart WA, Economic Control of Quality, 1931. Individuals: Wheeler DJ, Understanding Variation, 1993 (from
-memory). p, u and c: Montgomery DC, Introduction to Statistical Quality Control; NIST/SEMATECH e-Handbook 6.3.
+memory). p and u: Montgomery DC, Introduction to Statistical Quality Control; NIST/SEMATECH e-Handbook 6.3.
 Changing n: Laney DB, Qual Eng 2002;14:531-537. Rare events: Benneyan JC, Health Care Manag Sci 2001;4:305-318,
 Kaminsky FC et al., J Qual Technol 1992;24:63-69 (g), Nelson LS, J Qual Technol 1994;26:162-165 (t). Runs: Anhoej J,
 Olesen AV, PLoS ONE 2014;9:e113825.
@@ -26,9 +26,8 @@ from ._common import Floats, counts, sample
 
 D2 = 2 / math.sqrt(math.pi)  # mean range of two normal values, 1.1284; exact
 D3 = math.sqrt(2 - 4 / math.pi)  # its standard deviation, 0.8525
-PRINTED_D2 = 1.128  # as tables and most worked examples have it; limits differ in the fourth digit
 FEW_POINTS = 12
-SPARSE = 5.0  # below this many expected events a month p, u and c charts mislead: count the gaps between events instead
+SPARSE = 5.0  # below this many expected events a month p and u charts mislead: count the gaps between events instead
 T_POWER = 1 / 3.6
 _ONE_SIDE = 0.00135  # tail of the normal distribution beyond three standard deviations
 
@@ -78,7 +77,7 @@ def individuals(
 
 @dataclass(frozen=True, eq=False)
 class Attributes:
-    """Chart of shares (p), rates (u) or counts (c): one element a month in `values`, `low` and `high`.
+    """Chart of shares (p) or rates (u): one element a month in `values`, `low` and `high`.
 
     NaN: no data, or no limit. `sigma_z` is Laney's factor where it was used, else None. `sparse`: fewer than five
     events are expected in a usual month, so that gaps between events tell more.
@@ -104,11 +103,6 @@ def u_chart(events: npt.ArrayLike, exposure: npt.ArrayLike, baseline: npt.ArrayL
     """Rates events / exposure, limits u -/+ 3 sqrt(u / exposure), per unit of exposure."""
     x, size = np.broadcast_arrays(np.asarray(events, dtype=float), np.asarray(exposure, dtype=float))
     return _attributes("u", x, size, baseline, laney_factor=False)
-
-
-def c_chart(events: npt.ArrayLike, baseline: npt.ArrayLike | None = None) -> Attributes:
-    """Counts under equal exposure, limits c -/+ 3 sqrt(c)."""
-    return u_chart(events, 1.0, baseline)
 
 
 def laney(
@@ -279,11 +273,6 @@ def t_chart(gaps: npt.ArrayLike, power: float = T_POWER, d2: float = D2) -> TCha
         transformed_high=chart.high,
         tentative=chart.tentative,
     )
-
-
-def exponential_limits(mean_gap: float) -> tuple[float, float, float]:
-    """Low limit, median and high limit of exponential gaps with this mean (quantiles 0.00135, 0.5 and 0.99865)."""
-    return -mean_gap * math.log1p(-_ONE_SIDE), mean_gap * math.log(2), -mean_gap * math.log(_ONE_SIDE)
 
 
 @dataclass(frozen=True)

@@ -51,25 +51,6 @@ def _tidy(low: Floats, high: Floats, x: Floats, size: Floats) -> tuple[Floats, F
     return np.where(unknown, np.nan, low), np.where(unknown, np.nan, high)
 
 
-def zero_events_upper(n: npt.ArrayLike, confidence: float = 0.95, *, two_sided: bool = False) -> Floats:
-    """Exact upper bound of a share when none of n had the event.
-
-    One-sided by default: 1 - 0.05**(1/n), about 3/n. Two-sided, 1 - 0.025**(1/n), about 3.69/n: the upper limit of
-    Clopper and Pearson. A report says which of the two it shows. NaN where n = 0.
-    """
-    size = np.asarray(n, dtype=float)
-    left = tail(confidence) if two_sided else 2 * tail(confidence)
-    with np.errstate(divide="ignore"):
-        return np.where(size > 0, -np.expm1(np.log(left) / size), np.nan)
-
-
-def rule_of_three(n: npt.ArrayLike) -> Floats:
-    """3/n, the rule of thumb for `zero_events_upper`; NaN where n = 0."""
-    size = np.asarray(n, dtype=float)
-    with np.errstate(divide="ignore"):
-        return np.where(size > 0, 3 / size, np.nan)
-
-
 def newcombe_difference(
     x1: npt.ArrayLike, n1: npt.ArrayLike, x2: npt.ArrayLike, n2: npt.ArrayLike, confidence: float = 0.95
 ) -> tuple[Floats, Floats, Floats]:

@@ -7,14 +7,12 @@ the first count is binomial (Przyborowski J, Wilenski H, Biometrika 1940;31:313-
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from ._common import Floats, normal_cdf, number, tail, two_sided_p
+from ._common import Floats, number, tail
 from .proportions import clopper_pearson, widened
 
 
@@ -89,17 +87,6 @@ def clustered_garwood(
 _LEAST_TELLING = 7.0  # clusters: fewer would make an interval of two events in one patient say nothing at all
 
 
-def smr(observed: npt.ArrayLike, expected: npt.ArrayLike, confidence: float = 0.95) -> tuple[Floats, Floats, Floats]:
-    """Observed over expected events with exact limits: (ratio, low, high); NaN where nothing was expected.
-
-    Expected counts are taken as known. Two groups' ratios compare with the reference, not with each other.
-    """
-    o, e = np.broadcast_arrays(np.asarray(observed, dtype=float), np.asarray(expected, dtype=float))
-    low, high = garwood(o, e, confidence)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(e > 0, o / e, np.nan), low, high
-
-
 @dataclass(frozen=True)
 class RateRatio:
     """Ratio of two rates; None where not estimable (no events in the second group: ratio and upper limit)."""
@@ -128,41 +115,6 @@ def rate_ratio_exact(x1: int, t1: float, x2: int, t2: float, confidence: float =
         high=number(high / (1 - high) * scale) if high < 1 else None,
         p=float(binomtest(x1, x1 + x2, t1 / (t1 + t2)).pvalue),
     )
-
-
-Test = Literal["wald", "score", "wald-log", "sqrt"]
-Alternative = Literal["two-sided", "larger", "smaller"]
-
-
-def rate_ratio_test(
-    x1: float, t1: float, x2: float, t2: float, test: Test = "score", alternative: Alternative = "two-sided"
-) -> tuple[float | None, float | None]:
-    """Asymptotic test that two rates are equal: (z, p). `larger` asks whether the first rate is larger.
-
-    Gu et al. 2008: `wald`, `score`, `wald-log`, `sqrt` (variance-stabilised). None where the statistic is undefined.
-    """
-    _check(x1, t1, x2, t2)
-    d = t1 / t2  # events expected in the first group for each one in the second
-    if test == "wald":
-        top, below = x1 - x2 * d, math.sqrt(x1 + x2 * d**2)
-    elif test == "score":
-        top, below = x1 - x2 * d, math.sqrt((x1 + x2) * d)
-    elif test == "wald-log":
-        if not x1 or not x2:
-            return None, None
-        top, below = math.log(x1 / x2) - math.log(d), math.sqrt(1 / x1 + 1 / x2)
-    elif test == "sqrt":
-        top, below = 2 * (math.sqrt(x1 + 3 / 8) - math.sqrt((x2 + 3 / 8) * d)), math.sqrt(1 + d)
-    else:
-        raise ValueError(f"test is one of wald, score, wald-log, sqrt, not {test!r}")
-    if below == 0:
-        return None, None
-    z = top / below
-    if alternative == "two-sided":
-        return z, two_sided_p(z)
-    if alternative not in ("larger", "smaller"):
-        raise ValueError(f"alternative is one of two-sided, larger, smaller, not {alternative!r}")
-    return z, normal_cdf(-z if alternative == "larger" else z)
 
 
 def _check(x1: float, t1: float, x2: float, t2: float) -> None:

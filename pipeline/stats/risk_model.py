@@ -1,7 +1,7 @@
 """A model of what is usual, made from the cases of others, and how far it may be from the truth.
 
 Used where one unit (dentist, sequence) is held against all others: the unit's own cases are judged by what the model
-expects of them, and the model is only an estimate. Ridge: Le Cessie S, van Houwelingen JC, Appl Stat 1992;41:191-201.
+expects of them, and the model is only an estimate (newton.py, with a ridge).
 Uncertainty as the posterior of the penalised fit: Wood SN, Generalized Additive Models, 2017, section 6.10 (from
 memory); cases of one patient alike: working correlation, Liang KY, Zeger SL, Biometrika 1986;73:13-22.
 """
@@ -14,12 +14,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from . import newton
 from ._common import Floats, sample
 
 USUAL_LIKENESS = 0.1  # correlation of two cases of one patient where few pairs tell it; common practice, no source
 PAIRS_WORTH = 20  # so many pairs of cases is that worth; common practice, no source
 MOST_ALIKE = 0.9
 RIDGE = 1.0
+_LINKS: dict[str, newton.Link] = {"share": "logistic", "rate": "log"}
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,7 +45,7 @@ class RiskModel:
         """Derivative of the sum of what is expected of `at` by the coefficients, shape (terms + 1,)."""
         x = np.asarray(at, dtype=float)
         p = self.expected(x)
-        weight = p * (1 - p) if self.kind == "share" else p
+        weight = newton.slope(p, _LINKS[self.kind])
         return np.concatenate([[weight.sum()], weight @ x])
 
     def drawn(self, at: npt.ArrayLike, runs: int, rng: np.random.Generator) -> Floats:
@@ -62,8 +64,7 @@ class RiskModel:
 
 def mean(kind: str, linear: Floats) -> Floats:
     """The share (logistic) or the rate (exponential) that belongs to a linear predictor."""
-    limited = np.clip(linear, -30, 30)
-    return np.asarray(1 / (1 + np.exp(-limited)) if kind == "share" else np.exp(limited), dtype=float)
+    return newton.mean(linear, _LINKS[kind])
 
 
 def fitted(
@@ -83,29 +84,22 @@ def fitted(
     if y.size == 0 or y.sum() <= 0 or (kind == "share" and y.mean() >= 1):
         raise ValueError("a risk needs cases with and without the event")
     design = np.column_stack([np.ones(y.size), x])
-    penalty = np.diag([0.0, *([ridge] * x.shape[1])])
-    b = np.zeros(design.shape[1])
-    b[0] = math.log(y.mean() / (1 - y.mean())) if kind == "share" else math.log(y.mean())
-    for _ in range(50):
-        p = mean(kind, design @ b)
-        weight = p * (1 - p) if kind == "share" else p
-        step = np.linalg.solve(design.T @ (design * weight[:, None]) + penalty, design.T @ (y - p) - penalty @ b)
-        b = b + np.clip(step, -3, 3)
-        if float(np.abs(step).max()) < 1e-10:
-            break
-    p = mean(kind, design @ b)
-    weight = p * (1 - p) if kind == "share" else p
-    alike = likeness((y - p) / np.sqrt(weight), cluster)
-    bread = np.linalg.inv(design.T @ (design * weight[:, None]) + penalty)
-    meat = design.T @ (design * weight[:, None]) * (1 - alike) + penalty
+    held = np.array([0.0, *([ridge] * x.shape[1])])
+    usual = math.log(y.mean() / (1 - y.mean())) if kind == "share" else math.log(y.mean())
+    found = newton.fit(design, y, held, _LINKS[kind], np.r_[usual, np.zeros(x.shape[1])])
+    weight = newton.slope(found.mean, _LINKS[kind])
+    alike = likeness((y - found.mean) / np.sqrt(weight), cluster)
+    bread = np.linalg.inv(found.information)
+    known = design.T @ (design * weight[:, None])
+    meat = known * (1 - alike) + np.diag(held)
     if cluster is None:
-        meat = meat + alike * (design.T @ (design * weight[:, None]))
+        meat = meat + alike * known
     else:
         code = np.unique(np.asarray(cluster).ravel(), return_inverse=True)[1]
         sums = np.zeros((int(code.max()) + 1, design.shape[1]))
         np.add.at(sums, code, design * np.sqrt(weight)[:, None])
         meat = meat + alike * sums.T @ sums
-    return RiskModel(kind, b, bread @ meat @ bread, alike)
+    return RiskModel(kind, found.coefficient, bread @ meat @ bread, alike)
 
 
 def likeness(residual: npt.ArrayLike, cluster: npt.ArrayLike | None) -> float:

@@ -40,22 +40,6 @@ class RiskRatio:
     design_effect: float = 1.0
 
 
-def mantel_haenszel_ratio(tables: npt.ArrayLike, confidence: float = 0.95) -> RiskRatio:
-    """Pooled ratio over tables [[exposed with event, without], [reference with event, without]], shape (strata, 2, 2).
-
-    Units are independent. ValueError for another shape or for counts that are negative or missing.
-    """
-    t = np.asarray(tables, dtype=float)
-    t = t.reshape(-1, 2, 2) if t.size == 0 else t
-    if t.ndim != 3 or t.shape[1:] != (2, 2) or not bool(np.all(t >= 0)):
-        raise ValueError("tables have the shape (strata, 2, 2), and counts are not negative and not missing")
-    found, variance = _pooled(t)
-    if variance is None or found.ratio is None:
-        return found
-    se = math.sqrt(variance)
-    return _with_limits(found, z_value(confidence) * se, two_sided_p(math.log(found.ratio) / se), 1.0)
-
-
 def clustered_ratio(
     stratum: npt.ArrayLike,
     exposed: npt.ArrayLike,

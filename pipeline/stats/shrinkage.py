@@ -1,8 +1,7 @@
 """Many small units (lots, dentists) drawn towards their common figure. Show the raw counts beside it.
 
-Sources: James W, Stein C, 1961, as in Efron B, Morris C, J Am Stat Assoc 1975;70:311-319. Gamma-Poisson and Robbins:
-Efron B, Hastie T, Computer Age Statistical Inference, 2016, section 6.1. Intervals would be too short with few units;
-none are given.
+Source of gamma-Poisson: Efron B, Hastie T, Computer Age Statistical Inference, 2016, section 6.1. Intervals would be
+too short with few units; none are given.
 """
 
 from __future__ import annotations
@@ -13,36 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ._common import Floats, counts, sample
-
-
-@dataclass(frozen=True, eq=False)
-class JamesStein:
-    """`estimate` = centre + c (value - centre), one a unit; c is 0 where the units vary no more than chance."""
-
-    centre: float
-    c: float
-    estimate: Floats
-
-
-def james_stein(values: npt.ArrayLike, variance: float | None = None, n: float | None = None) -> JamesStein:
-    """Positive-part James-Stein estimate about the mean, c = 1 - (k - 3) s**2 / sum((y - mean)**2).
-
-    Give the variance s**2 of one value, or for shares the units n behind each (s**2 = mean (1 - mean) / n). Fewer
-    than four values are left as they are. ValueError if neither or both are given.
-    """
-    y = sample(values)
-    if (variance is None) == (n is None):
-        raise ValueError("give the variance of one value, or the number of units behind each share")
-    if y.size == 0:
-        return JamesStein(math.nan, 1.0, y)
-    centre = float(y.mean())
-    s2 = variance if variance is not None else centre * (1 - centre) / (n or math.nan)
-    spread = float(((y - centre) ** 2).sum())
-    c = 1.0
-    if y.size > 3:
-        c = max(1 - (y.size - 3) * s2 / spread, 0.0) if spread > 0 else 0.0
-    return JamesStein(centre, c, centre + c * (y - centre))
+from ._common import Floats, counts
 
 
 @dataclass(frozen=True)
@@ -85,39 +55,12 @@ def gamma_prior(events: npt.ArrayLike, exposure: npt.ArrayLike = 1.0) -> GammaPr
     return GammaPrior(shape, mean / shape)
 
 
-def gamma_moments(events: npt.ArrayLike, exposure: npt.ArrayLike = 1.0) -> GammaPrior | None:
-    """Gamma prior of unit rates by Marshall's moments; None without units, exposure or events.
-
-    Variance between units: sum(e (x / e - m)**2) / sum(e) - m / mean(e), about the pooled rate m; none where it is not
-    positive: shape inf, scale 0. Of few units it and maximum likelihood may draw by unlike amounts: say which was used.
-    Marshall RJ, Appl Stat 1991;40:283-294.
-    """
-    x, e = np.broadcast_arrays(np.asarray(events, dtype=float), np.asarray(exposure, dtype=float))
-    x, e = x.ravel()[e.ravel() > 0], e.ravel()[e.ravel() > 0]
-    if x.size == 0 or x.sum() == 0:
-        return None
-    rate = float(x.sum() / e.sum())
-    between = float((e * (x / e - rate) ** 2).sum() / e.sum()) - rate / float(e.mean())
-    return GammaPrior(rate**2 / between, between / rate) if between > 0 else GammaPrior(math.inf, 0.0)
-
-
 def gamma_poisson(events: npt.ArrayLike, exposure: npt.ArrayLike, prior: GammaPrior) -> Floats:
     """Rates drawn towards the prior's mean, (events + shape) / (exposure + 1/scale), one a unit."""
     x, e = np.asarray(events, dtype=float), np.asarray(exposure, dtype=float)
     if math.isinf(prior.shape):
         raise ValueError("the units do not differ beyond chance: show the pooled rate")
     return np.asarray((x + prior.shape) / (e + 1 / prior.scale), dtype=float)
-
-
-def robbins(units_by_count: npt.ArrayLike) -> Floats:
-    """Robbins' rate for each count x: (x + 1) units(x + 1) / units(x). `units_by_count[x]` units had x events.
-
-    One element fewer than handed in; NaN where no unit had that count. Erratic for rare counts: kept to compare.
-    """
-    units = np.asarray(units_by_count, dtype=float)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        rate = np.arange(1, units.size) * units[1:] / units[:-1]
-    return np.where(units[:-1] > 0, rate, np.nan)
 
 
 @dataclass(frozen=True)

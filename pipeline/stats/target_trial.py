@@ -27,30 +27,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
+from . import newton
 from ._common import Floats, tail
+from .newton import Link, Model
 
 RIDGE = 1 / 2.5**2
 CALIPER = 0.2  # standard deviations of the propensities' logits
-_STEPS = 60
-_SETTLED = 1e-9
 _ROUNDS = 5  # in which units without counterpart are looked for: those found leave others without one
-
-Link = Literal["logistic", "linear"]
-
-
-@dataclass(frozen=True, eq=False)
-class Model:
-    """A fitted model: coefficients, means at its own rows, and what one Newton step needs."""
-
-    coefficient: Floats
-    mean: Floats
-    information: Floats
 
 
 def fit(design: npt.ArrayLike, outcome: npt.ArrayLike, ridge: float = RIDGE, link: Link = "logistic") -> Model:
@@ -59,28 +48,9 @@ def fit(design: npt.ArrayLike, outcome: npt.ArrayLike, ridge: float = RIDGE, lin
     The ridge holds the coefficients of every other term towards 0.
     """
     x, y = np.asarray(design, dtype=float), np.asarray(outcome, dtype=float).ravel()
-    held = np.full(x.shape[1], ridge)
-    held[0] = 0.0
-    b = np.zeros(x.shape[1])
-    information = x.T @ x + np.diag(held)
-    for _ in range(_STEPS):
-        mean = _mean(x @ b, link)
-        information = x.T @ (x * _slope(mean, link)[:, None]) + np.diag(held)
-        # A hair on the diagonal for an outcome that never varies, whose intercept runs away.
-        step = np.linalg.solve(information + 1e-9 * np.eye(b.size), x.T @ (y - mean) - held * b)
-        b = b + (step if link == "linear" else np.clip(step, -3, 3))
-        if float(np.abs(step).max()) < _SETTLED or float(np.abs(b).max()) > 30:
-            break
-    mean = _mean(x @ b, link)
-    return Model(b, mean, x.T @ (x * _slope(mean, link)[:, None]) + np.diag(held) + 1e-9 * np.eye(b.size))
-
-
-def _mean(linear: Floats, link: Link) -> Floats:
-    return linear if link == "linear" else np.asarray(1 / (1 + np.exp(-np.clip(linear, -35, 35))), dtype=float)
-
-
-def _slope(mean: Floats, link: Link) -> Floats:
-    return np.ones_like(mean) if link == "linear" else mean * (1 - mean)
+    held = np.r_[0.0, np.full(x.shape[1] - 1, ridge)]
+    found = newton.fit(x, y, held, link)
+    return replace(found, information=found.information + newton.HAIR * np.eye(held.size))
 
 
 @dataclass(frozen=True, eq=False)
@@ -311,9 +281,9 @@ class _Units:
 
         With `code`, set g is without the units of cluster g.
         """
-        e = _mean(self.x @ choice, "logistic")
+        e = newton.mean(self.x @ choice, "logistic")
         linear = self.x @ outcome[:-1]
-        means = _mean(linear + outcome[-1], "logistic"), _mean(linear, "logistic")
+        means = newton.mean(linear + outcome[-1], "logistic"), newton.mean(linear, "logistic")
         h = e * (1 - e)
         if code is not None:
             order = np.argsort(code, kind="stable")
@@ -474,24 +444,3 @@ def _ratio_limit(p: Floats, a: float, b: float, alike: float, *, low: bool) -> f
         return 0.0 if low else None
     root = math.sqrt(max(middle * middle - square * rest, 0.0))
     return max((middle - root if low else middle + root) / square, 0.0)
-
-
-def common_support(propensity: npt.ArrayLike, exposed: npt.ArrayLike) -> tuple[float, float]:
-    """From the larger of both sides' smallest propensities to the smaller of their largest."""
-    e, side = np.asarray(propensity, dtype=float), np.asarray(exposed, dtype=bool)
-    return max(float(e[side].min()), float(e[~side].min())), min(float(e[side].max()), float(e[~side].max()))
-
-
-__all__ = [
-    "Compared",
-    "Design",
-    "Estimates",
-    "Model",
-    "common_support",
-    "designed",
-    "effective_size",
-    "estimates",
-    "fit",
-    "standardised_mean_differences",
-    "weights",
-]

@@ -1,9 +1,9 @@
-"""Times, which are skewed: median, quartiles, 90th percentile, and the shift between two groups.
+"""Times, which are skewed: median, quartiles and 90th percentile.
 
 Sources: order-statistic interval of the median, Campbell MJ, Gardner MJ, BMJ 1988;296:1454-1456. Quantiles of type 7
-(those of R, NumPy and DuckDB's quantile_cont), Hyndman RJ, Fan Y, Am Stat 1996;50:361-365. Shift: Hodges JL, Lehmann
-EL, Ann Math Stat 1963;34:598-611, with the limits of Campbell and Gardner. Clusters: the error of the share below a
-quantile, Woodruff RS, J Am Stat Assoc 1952;47:635-646; divided by it, Rao JNK, Scott AJ, Biometrics 1992;48:577-585.
+(those of R, NumPy and DuckDB's quantile_cont), Hyndman RJ, Fan Y, Am Stat 1996;50:361-365. Clusters: the error of the
+share below a quantile, Woodruff RS, J Am Stat Assoc 1952;47:635-646; divided by it, Rao JNK, Scott AJ, Biometrics
+1992;48:577-585.
 """
 
 from __future__ import annotations
@@ -16,10 +16,6 @@ import numpy as np
 import numpy.typing as npt
 
 from ._common import FEW_CLUSTERS, Floats, Ints, cluster_codes, critical_value, normal_cdf, sample, tail, z_value
-
-QUANTILE_METHODS = {6: "weibull", 7: "linear"}
-EXACT_SHIFT_SIZE = 50  # up to this many in the larger group the shift's ranks are exact, beyond that normal
-PAIRS_AT_ONCE = 5_000_000  # differences held in memory; more are searched, not listed
 
 
 @lru_cache(maxsize=4096)
@@ -41,22 +37,6 @@ def median_ranks(n: int, confidence: float = 0.95) -> tuple[int, int] | None:
     while k < n // 2 and bdtr(k, n, 0.5) <= a:
         k += 1
     return (k, n + 1 - k) if k > 0 else None
-
-
-def median_coverage(n: int, confidence: float = 0.95) -> float | None:
-    """True coverage of the interval that `median_ranks` gives, at least `confidence`; None where there is none."""
-    from scipy.special import bdtr
-
-    ranks = median_ranks(n, confidence)
-    return None if ranks is None else 1 - 2 * float(bdtr(ranks[0] - 1, n, 0.5))
-
-
-def quantile(values: npt.ArrayLike, p: float, kind: int = 7) -> float | None:
-    """Quantile of a sample, of Hyndman and Fan's type 7 (default) or 6; None for an empty sample."""
-    x = sample(values)
-    if kind not in QUANTILE_METHODS:
-        raise ValueError(f"kind of quantile is 6 or 7, not {kind!r}")
-    return None if x.size == 0 else float(np.quantile(x, p, method=QUANTILE_METHODS[kind]))  # type: ignore[call-overload]
 
 
 def share_error(below: npt.ArrayLike, cluster: npt.ArrayLike) -> float | None:
@@ -127,11 +107,6 @@ class TimeSummary:
     low: float | None
     high: float | None
 
-    @property
-    def iqr(self) -> float | None:
-        """Width of the middle half."""
-        return None if self.q1 is None or self.q3 is None else self.q3 - self.q1
-
 
 def summary(values: npt.ArrayLike, confidence: float = 0.95, cluster: npt.ArrayLike | None = None) -> TimeSummary:
     """Median with order-statistic interval, quartiles, 90th percentile (type 7). ValueError if a value is missing.
@@ -149,83 +124,3 @@ def summary(values: npt.ArrayLike, confidence: float = 0.95, cluster: npt.ArrayL
     ranks = _clustered_ranks(x, codes, confidence)
     low, high = (None, None) if ranks is None else (float(x[ranks[0] - 1]), float(x[ranks[1] - 1]))
     return TimeSummary(x.size, q1, median, q3, p90, low, high)
-
-
-@dataclass(frozen=True)
-class Shift:
-    """Hodges-Lehmann shift of the second sample against the first, in the samples' unit; None where not estimable.
-
-    `rank` is K: the limits are the K-th smallest and K-th largest of all pairwise differences.
-    """
-
-    shift: float | None
-    low: float | None
-    high: float | None
-    rank: int
-
-
-def hodges_lehmann(first: npt.ArrayLike, second: npt.ArrayLike, confidence: float = 0.95) -> Shift:
-    """Median of all differences second - first with Campbell and Gardner's limits.
-
-    Ranks come from the exact distribution of the Mann-Whitney count up to 50 a group, else from the normal one.
-    Ties: the plain median of differences is kept (other programs may print another figure).
-    """
-    a, b = np.sort(sample(first)), np.sort(sample(second))
-    pairs = a.size * b.size
-    if pairs == 0:
-        return Shift(None, None, None, 0)
-    k = _shift_rank(a.size, b.size, confidence)
-    wanted = [(pairs - 1) // 2, pairs // 2] + ([k - 1, pairs - k] if k else [])
-    found = _order_statistics(a, b, wanted)
-    shift = (found[0] + found[1]) / 2
-    return Shift(shift, found[2], found[3], k) if k else Shift(shift, None, None, 0)
-
-
-def _shift_rank(m: int, n: int, confidence: float) -> int:
-    a = tail(confidence)
-    if max(m, n) <= EXACT_SHIFT_SIZE:
-        below = np.cumsum(_mann_whitney(m, n))
-        # Largest K with P(U <= K - 1) at or below the tail: as many values as the tail holds.
-        return int(np.searchsorted(below, a, side="right"))
-    spread = math.sqrt(m * n * (m + n + 1) / 12)
-    return max(int(m * n / 2 - z_value(confidence) * spread), 0)
-
-
-@lru_cache(maxsize=256)
-def _mann_whitney(m: int, n: int) -> Floats:
-    """P(U = 0..mn) without ties, built up one observation at a time: sums of positive terms, no cancellation."""
-    top = m * n + 1
-    before = np.zeros((n + 1, top))
-    before[:, 0] = 1.0  # no observation in the first group: U is 0
-    for i in range(1, m + 1):
-        now = np.zeros_like(before)
-        now[0, 0] = 1.0
-        for j in range(1, n + 1):
-            # The largest of i + j values is in the first group (and passes all j of the second) or in the second.
-            now[j, j:] = before[j, : top - j] * (i / (i + j))
-            now[j] += now[j - 1] * (j / (i + j))
-        before = now
-    last: Floats = before[n]
-    return last
-
-
-def _order_statistics(a: Floats, b: Floats, ranks: list[int]) -> list[float]:
-    """Values of the given ranks (from 0) among all differences b - a of two sorted samples."""
-    if a.size * b.size <= PAIRS_AT_ONCE:
-        differences = np.partition(np.subtract.outer(b, a).ravel(), sorted(set(ranks)))
-        return [float(differences[r]) for r in ranks]
-    return [_search(a, b, r) for r in ranks]
-
-
-def _search(a: Floats, b: Floats, rank: int) -> float:
-    """One order statistic by bisection: how many differences are at most x is a sorted search, so no list is made."""
-    low, high = float(b[0] - a[-1]), float(b[-1] - a[0])
-    for _ in range(200):
-        middle = (low + high) / 2
-        if middle in (low, high):
-            break
-        if int(np.searchsorted(b, a + middle, side="right").sum()) > rank:
-            high = middle
-        else:
-            low = middle
-    return high

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from pipeline.store.records import KINDS
+from pipeline.records import KINDS
 
 if TYPE_CHECKING:
     import duckdb

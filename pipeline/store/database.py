@@ -61,7 +61,8 @@ ROWS_A_THREAD = 122_880
 def open_store(path: Path, *, write: bool = False) -> Iterator[duckdb.DuckDBPyConnection]:
     """The store at `path`; with `write` it is made when missing. Errors are said in one line.
 
-    A store of an older layout is brought to this one first, also to be read only; a copy of it stays beside it.
+    A store of an older layout, or without a column that records have gained, is brought to this one first, also to be
+    read only; a copy of it stays beside it.
     """
 
     if not path.exists() and not write:
@@ -71,7 +72,7 @@ def open_store(path: Path, *, write: bool = False) -> Iterator[duckdb.DuckDBPyCo
     connection = _connect(path, write)
     try:
         version = schema.VERSION if new else _version(connection, path)
-        if version != schema.VERSION:
+        if version != schema.VERSION or (not new and migrations.lacking(connection)):
             connection.close()
             migrations.migrate(path, version, schema.VERSION, lambda: _connect(path, True))
             connection = _connect(path, write)

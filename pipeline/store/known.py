@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo
 
 from pipeline.errors import UserError
-from pipeline.store.records import KINDS, PROVENANCE, Kind
+from pipeline.records import KINDS, PROVENANCE, Kind
 
 if TYPE_CHECKING:
     import duckdb

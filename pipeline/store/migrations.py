@@ -1,4 +1,7 @@
-"""From an older layout of the store to this one: in one transaction, after a copy of the file was put beside it."""
+"""From an older layout of the store to this one: in one transaction, after a copy of the file was put beside it.
+
+So do stores whose record kinds have gained a column since, though the layout is the same.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import UserError
+from pipeline.records import KINDS
+from pipeline.store import schema
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -17,7 +22,8 @@ if TYPE_CHECKING:
 
     Connection = duckdb.DuckDBPyConnection
 
-# From each older layout the statements that make the next of it.
+# From each older layout the statements that make the next of it. Columns that the record kinds have gained need no
+# layout of their own: tables are made anew with them once the steps are done.
 _STEPS: dict[int, tuple[str, ...]] = {
     2: (
         "alter table quarantine add column what VARCHAR default 'row'",
@@ -61,6 +67,35 @@ def migrate(path: Path, version: int, to: int, connect: Callable[[], Connection]
         for step in range(version, to):
             for statement in _STEPS[step]:
                 connection.execute(statement)
+        _with_new_columns(connection)
         connection.execute("update store_version set version = ?", [to])
         connection.commit()
     return copy
+
+
+def lacking(connection: Connection) -> dict[str, str]:
+    """The tables of records that lack a column of their kind: name -> columns as SQL that they should have."""
+    there: dict[str, set[str]] = {}
+    for table, column in connection.execute(
+        "select table_name, column_name from duckdb_columns() where schema_name = 'main'"
+    ).fetchall():
+        there.setdefault(table, set()).add(column)
+    return {
+        name: columns
+        for kind in KINDS.values()
+        for name, columns in schema.record_tables(kind).items()
+        if name in there and not there[name].issuperset(kind.names)
+    }
+
+
+def _with_new_columns(connection: Connection) -> None:
+    """Make tables anew where a kind has gained a column: in its place, with nothing in it.
+
+    (`alter table` puts it last, and what is superseded goes to the history column by column.) A column that is no
+    longer of its kind is an error: a step must say what becomes of it.
+    """
+    for name, columns in lacking(connection).items():
+        connection.execute(f"alter table {name} rename to {name}_before")
+        connection.execute(f"create table {name} ({columns})")
+        connection.execute(f"insert into {name} by name select * from {name}_before")
+        connection.execute(f"drop table {name}_before")

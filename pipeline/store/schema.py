@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from pipeline.store.records import KINDS, SQL_TYPE, Kind
+from collections.abc import Mapping
+
+from pipeline.records import KINDS, SQL_TYPE, Kind
 
 VERSION = 3
 
@@ -46,13 +48,16 @@ def columns_sql(kind: Kind) -> str:
     return f"{record}, {_PROVENANCE}"
 
 
-def create_statements() -> list[str]:
+def record_tables(kind: Kind) -> dict[str, str]:
+    """The tables of a kind, its records and their history: name -> columns as SQL."""
+    columns = columns_sql(kind)
+    return {kind.name: columns, f"{kind.name}_history": f"{columns}, replaced_by BIGINT, replaced_at TIMESTAMP"}
+
+
+def create_statements(kinds: Mapping[str, Kind] = KINDS) -> list[str]:
     """All statements that make an empty store."""
     statements = list(_BOOKS)
-    for kind in KINDS.values():
-        statements.append(f"create table {kind.name} ({columns_sql(kind)})")
-        statements.append(
-            f"create table {kind.name}_history ({columns_sql(kind)}, replaced_by BIGINT, replaced_at TIMESTAMP)"
-        )
+    for kind in kinds.values():
+        statements += [f"create table {name} ({columns})" for name, columns in record_tables(kind).items()]
     statements.append(f"insert into store_version values ({VERSION})")
     return statements

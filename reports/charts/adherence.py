@@ -75,6 +75,6 @@ def adherence(checks: Sequence[Check], width: int, *, axis: str) -> Any:
         alt.Chart(theme.rows(rules)).mark_rule(color=theme.INK, strokeWidth=3).encode(x=x, x2=alt.X2("x2:Q"), y=y_of),
         alt.Chart(theme.rows(texts))
         .mark_text(align="left", baseline="middle")
-        .encode(x=alt.XValue(0), y=y_of, text=alt.Text("text:N")),
+        .encode(x=theme.pixel("x", 0), y=y_of, text=alt.Text("text:N")),
     ]
     return theme.layered(layers, width - 12, y)

@@ -8,15 +8,17 @@ from typing import Any
 
 from reports.charts.dots import Group, Mark, dots
 
+Bounded = tuple[float | None, float | None, float | None]  # estimate, low, high
+
 
 @dataclass(frozen=True)
 class Difference:
-    """A group against the reference: (estimate, low, high) of both differences in percentage points; their texts."""
+    """A group against the reference: both differences in percentage points; their texts."""
 
     label: str
-    crude: tuple[float | None, float | None, float | None]
+    crude: Bounded
     crude_text: str
-    adjusted: tuple[float | None, float | None, float | None]
+    adjusted: Bounded
     adjusted_text: str
 
 

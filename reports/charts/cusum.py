@@ -103,12 +103,12 @@ def cusum(teeth: Sequence[Tooth], parts: Sequence[Part], width: int, *, axis: st
     for start, p in zip(ends, parts, strict=False):
         if not p.begins:
             continue
-        line = alt.Chart(theme.rows([{"number": start, "text": p.begins}]))
-        layers.append(line.mark_rule(color=theme.LINE, strokeWidth=1, strokeDash=[2, 3]).encode(x=x))
+        begins = alt.Chart(theme.rows([{"number": start, "text": p.begins}]))
+        layers.append(begins.mark_rule(color=theme.LINE, strokeWidth=1, strokeDash=[2, 3]).encode(x=x))
         if p is named[-1]:  # of several answers the last is named here, all in the table
             layers.append(
-                line.mark_text(baseline="bottom", **beside(start, p.begins)).encode(
-                    x=x, y=alt.YValue(height - 15), text=alt.Text("text:N")
+                begins.mark_text(baseline="bottom", **beside(start, p.begins)).encode(
+                    x=x, y=theme.pixel("y", height - 15), text=alt.Text("text:N")
                 )
             )
     for t in teeth:
@@ -126,18 +126,13 @@ def cusum(teeth: Sequence[Tooth], parts: Sequence[Part], width: int, *, axis: st
         if t.signal:
             layers += [
                 found.mark_rule(color=theme.VERMILION, strokeWidth=1).encode(
-                    x=x, y=y, y2=alt.Y2Value(2 if up else height - 2)
+                    x=x, y=y, y2=theme.pixel("y2", 2 if up else height - 2)
                 ),
                 found.mark_text(
                     baseline="top" if up else "bottom", fontWeight="bold", **beside(t.number, t.signal)
-                ).encode(x=x, y=alt.YValue(0 if up else height), text=alt.Text("text:N")),
+                ).encode(x=x, y=theme.pixel("y", 0 if up else height), text=alt.Text("text:N")),
             ]
-    title = alt.TitleParams(
-        wrap(f"{share}: upwards more than expected, downwards fewer; dashed: limits", theme.letters(width)),
-        anchor="start",
-        fontSize=theme.SIZE,
-        fontWeight="normal",
-        frame="bounds",
-        offset=10,
+    title = theme.heading(
+        f"{share}: upwards more than expected, downwards fewer; dashed: limits", width, frame="bounds"
     )
     return theme.layered(layers, plot, height, title=title)

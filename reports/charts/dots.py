@@ -56,7 +56,9 @@ def dots(
     inside = narrow or any(len(group.marks) > 1 for group in groups)  # text stands inside the plot: no grid behind it
     spans = []
     left, right = (8, width - 8) if narrow else (int(width * 0.27), int(width * 0.66))
-    rows, texts, y = [], [], 0
+    rows: list[dict[str, Any]] = []
+    texts: list[dict[str, Any]] = []
+    y = 0
     for group in groups:
         if narrow or len(group.marks) > 1:
             for line in wrap(group.label, theme.letters(width)):
@@ -124,9 +126,9 @@ def dots(
     answers = {"opacity": theme.picked(fields), "tooltip": alt.Tooltip(theme.TIP)}
     layers = []
     if reference is not None:
-        line = alt.Chart(theme.rows([{"at": reference, **span} for span in spans]))
+        upright = alt.Chart(theme.rows([{"at": reference, **span} for span in spans]))
         layers.append(
-            line.mark_rule(color=theme.LINE, strokeWidth=1.5).encode(
+            upright.mark_rule(color=theme.LINE, strokeWidth=1.5).encode(
                 x=alt.X("at:Q", scale=scale, axis=ticks), y=y_of, y2=alt.Y2("y2:Q")
             )
         )
@@ -138,12 +140,13 @@ def dots(
             x=alt.X("value:Q", scale=scale, axis=ticks), y=y_of, color=colour, shape=shape, **answers
         ),
     ]
+    weights: tuple[theme.Weight, ...] = ("normal", "bold")
     for x in sorted({t["x"] for t in texts}):
-        for weight in ("normal", "bold"):
-            said = [t for t in texts if t["x"] == x and t["weight"] == weight]
-            words = alt.Chart(theme.rows(said))
+        for weight in weights:
+            found = [t for t in texts if t["x"] == x and t["weight"] == weight]
+            words = alt.Chart(theme.rows(found))
             mark = words.mark_text(align="left", baseline="middle", fontWeight=weight)
-            layers.append(mark.encode(x=alt.XValue(x), y=y_of, text=alt.Text("text:N")))
+            layers.append(mark.encode(x=theme.pixel("x", x), y=y_of, text=alt.Text("text:N")))
     return theme.layered(layers, width, height, fields)
 
 

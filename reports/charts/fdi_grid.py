@@ -68,11 +68,12 @@ def fdi_grid(teeth: Mapping[int, Tooth], width: int, *, key: str) -> Any:
         ),
         box.mark_rect(fillOpacity=0, stroke=theme.LINE, strokeWidth=1).encode(**places, tooltip=alt.Tooltip(theme.TIP)),
     ]
-    for kind, align, weight, colour in (
+    looks: tuple[tuple[str, theme.Align, theme.Weight, str], ...] = (
         ("name", "left", "normal", theme.SOFT),
         ("code", "center", "bold", theme.INK),
         ("figure", "center", "normal", theme.INK),
-    ):
+    )
+    for kind, align, weight, colour in looks:
         said = alt.Chart(theme.rows([t for t in texts if t["kind"] == kind]))
         layers.append(
             said.mark_text(

@@ -153,26 +153,20 @@ def funnel(
     if leads:
         pixels = {"x": alt.X("x:Q", scale=None), "y": alt.Y("y:Q", scale=None), "x2": "x2:Q", "y2": "y2:Q"}
         layers.append(alt.Chart(theme.rows(leads)).mark_rule(color=theme.LINE).encode(**pixels))
-    for side, colour, weight in (("end", theme.SOFT, "normal"), ("unit", theme.INK, "bold")):
+    looks: tuple[tuple[str, str, theme.Weight], ...] = (("end", theme.SOFT, "normal"), ("unit", theme.INK, "bold"))
+    for side, colour, weight in looks:
         said_here = [t for t in texts if t["side"] == side]
         if said_here:
             layers.append(
                 alt.Chart(theme.rows(said_here))
-                .mark_text(align="left", baseline="middle", color=colour, fontWeight=weight)  # type: ignore[arg-type]
+                .mark_text(align="left", baseline="middle", color=colour, fontWeight=weight)
                 .encode(
                     x=alt.X("x:Q", scale=None, axis=None),
                     y=alt.Y("y:Q", scale=None, axis=None),
                     text=alt.Text("text:N"),
                 )
             )
-    title = alt.TitleParams(
-        wrap(axis, theme.letters(width)),
-        anchor="start",
-        fontSize=theme.SIZE,
-        fontWeight="normal",
-        frame="bounds",
-        offset=10,
-    )
+    title = theme.heading(axis, width)
     return theme.layered(layers, plot, height, fields, title)
 
 

@@ -100,24 +100,10 @@ def gaps(found: Sequence[Gap], limits: Limits | None, width: int, *, axis: str, 
             .mark_text(dy=-13, fontWeight="bold")
             .encode(x=x, y=y, text=alt.Text("label:N"))
         )
-    texts, place = [], -20.0
-    for value, text in marks:
-        said = wrap(text, theme.letters(room - 8), most=3)
-        place = max(height * (1 - (value / highest) ** 0.5), place)
-        texts += [{"y": place + 14 * i, "text": line} for i, line in enumerate(said)]
-        place += 14 * len(said) + 4
-    if texts:
-        layers.append(
-            alt.Chart(theme.rows(texts))
-            .mark_text(align="left", baseline="middle", color=theme.SOFT, dx=8)
-            .encode(x=alt.XValue(plot), y=alt.Y("y:Q", scale=None, axis=None), text=alt.Text("text:N"))
-        )
-    title = alt.TitleParams(
-        wrap(axis, theme.letters(width)),
-        anchor="start",
-        fontSize=theme.SIZE,
-        fontWeight="normal",
-        frame="bounds",
-        offset=10,
+    names_of_lines = theme.beside_lines(
+        ((height * (1 - (value / highest) ** 0.5), text) for value, text in marks), plot, room
     )
+    if names_of_lines is not None:
+        layers.append(names_of_lines)
+    title = theme.heading(axis, width)
     return theme.layered(layers, plot, height, title=title)

@@ -79,18 +79,10 @@ def hazard(uses: Sequence[Use], width: int, *, axis: str, share: str, limit: tup
     counts = alt.Chart(theme.rows(rows[::every]))
     layers.append(
         counts.mark_text(baseline="middle", color=theme.SOFT).encode(
-            x=x, y=alt.YValue(height + 32), text=alt.Text("n:N")
+            x=x, y=theme.pixel("y", height + 32), text=alt.Text("n:N")
         )
     )
-    title = alt.TitleParams(
-        # The limit is named here: beside its line the text would lie on the intervals.
-        wrap(
-            f"{share}{f' (dashed: {limit[1]})' if limit else ''}; below the uses, how many came", theme.letters(width)
-        ),
-        anchor="start",
-        fontSize=theme.SIZE,
-        fontWeight="normal",
-        frame="bounds",
-        offset=10,
-    )
+    # The limit is named here: beside its line the text would lie on the intervals.
+    dashed = f" (dashed: {limit[1]})" if limit else ""
+    title = theme.heading(f"{share}{dashed}; below the uses, how many came", width)
     return theme.layered(layers, plot, height, title=title)

@@ -63,12 +63,5 @@ def healing(
         point = alt.Chart(theme.rows(told)).mark_point(filled=True, opacity=1, color=theme.BLUE, size=60)
         layers.append(point.encode(x=x, y=y("estimate"), tooltip=tip))
     before = f"; dotted: {first[1]}" if first else ""
-    title = alt.TitleParams(
-        wrap(f"{share}{before}", theme.letters(width)),
-        anchor="start",
-        fontSize=theme.SIZE,
-        fontWeight="normal",
-        frame="bounds",
-        offset=10,
-    )
+    title = theme.heading(f"{share}{before}", width)
     return theme.layered(layers, plot, height, title=title)

@@ -41,7 +41,7 @@ def individuals(points: Sequence[Point], limits: Limits, width: int, *, axis: st
     room = 92 if narrow else 136  # for the texts at the right end of the lines
     plot = width - room - 44
     known = [p for p in points if p.value is not None]
-    values = [
+    values: list[dict[str, Any]] = [
         {"at": p.at, "value": p.value, "label": p.label, "signal": p.signal, "tip": f"{p.label}: {p.text}"}
         for p in known
     ]
@@ -80,7 +80,7 @@ def individuals(points: Sequence[Point], limits: Limits, width: int, *, axis: st
             said = alt.Chart(theme.rows([{"text": line}]))
             layers.append(
                 said.mark_text(align="left", baseline="middle", color=theme.SOFT, dx=8).encode(
-                    x=alt.XValue(plot), y=alt.YValue(place + 14 * i), text=alt.Text("text:N")
+                    x=theme.pixel("x", plot), y=theme.pixel("y", place + 14 * i), text=alt.Text("text:N")
                 )
             )
     data = alt.Chart(theme.rows(values))
@@ -96,19 +96,12 @@ def individuals(points: Sequence[Point], limits: Limits, width: int, *, axis: st
             x=x, y=y, tooltip=alt.Tooltip(theme.TIP)
         )
     )
-    for side, place in _SIDES.items():
+    for side, beside in _SIDES.items():
         part = [v for v in values if v["signal"] and _side(points, v["at"]) == side]
         if part:
-            text = alt.Chart(theme.rows(part)).mark_text(color=theme.INK, fontWeight="bold", **place)
+            text = alt.Chart(theme.rows(part)).mark_text(color=theme.INK, fontWeight="bold", **beside)
             layers.append(text.encode(x=x, y=y, text=alt.Text("label:N")))
-    title = alt.TitleParams(
-        wrap(axis, theme.letters(width)),
-        anchor="start",
-        fontSize=theme.SIZE,
-        fontWeight="normal",
-        frame="bounds",
-        offset=10,
-    )
+    title = theme.heading(axis, width)
     return theme.layered(layers, plot, height, title=title)
 
 

@@ -44,7 +44,7 @@ def learning(panels: Sequence[Panel], width: int, *, axis: str, ratio: str) -> A
     plot = (width - 50) if columns == 1 else (width - 110) // 2
     lines = max(len(wrap(f"{p.label}: {p.later}", theme.letters(plot - 10))) for p in panels)
     titles = ["\n".join(_padded(wrap(f"{p.label}: {p.later}", theme.letters(plot - 10)), lines)) for p in panels]
-    rows = [
+    rows: list[dict[str, Any]] = [
         {
             "panel": title,
             "cases": s.name,
@@ -95,13 +95,7 @@ def learning(panels: Sequence[Panel], width: int, *, axis: str, ratio: str) -> A
         labelColor=theme.INK,
         labelPadding=4,
     )
-    title = alt.TitleParams(
-        wrap(ratio, theme.letters(width)),
-        anchor="start",
-        fontSize=theme.SIZE,
-        fontWeight="normal",
-        offset=10,
-    )
+    title = theme.heading(ratio, width, alt.Undefined)
     chart = layers.facet(
         facet=alt.Facet("panel:N", sort=titles, header=head),
         columns=columns,

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from typing import Any
 
 from reports.charts import theme
-from reports.words import wrap
 
 
 @dataclass(frozen=True)
@@ -32,7 +31,7 @@ def process(months: Sequence[Month], centre: tuple[float, str], width: int, *, a
     narrow = width < 500
     room = 92 if narrow else 136
     plot, height = width - room - 44, 190 if narrow else 230
-    rows = [
+    rows: list[dict[str, Any]] = [
         {
             "at": i,
             "value": m.value,
@@ -45,7 +44,7 @@ def process(months: Sequence[Month], centre: tuple[float, str], width: int, *, a
         for i, m in enumerate(months)
         if m.value is not None
     ]
-    highest = max([v for r in rows for v in (r["value"], r["high"]) if v is not None] + [centre[0]]) * 1.1 or 1.0  # type: ignore[operator]
+    highest = max([v for r in rows for v in (r["value"], r["high"]) if v is not None] + [centre[0]]) * 1.1 or 1.0
     last = len(months) - 1
     every = 6 if narrow else 3
     ticks = [i for i in range(len(months)) if (last - i) % (every * max(1, len(months) // 18)) == 0]
@@ -82,23 +81,7 @@ def process(months: Sequence[Month], centre: tuple[float, str], width: int, *, a
         .encode(x=x, y=y, text=alt.Text("label:N")),
     ]
     ends = [(rows[-1][side], name) for side, name in (("high", "Upper limit"), ("low", "Lower limit")) if rows]
-    texts, place = [], -20.0
-    for value, text in sorted([centre, *((v, t) for v, t in ends if v is not None)], key=lambda end: -end[0]):  # type: ignore[operator]
-        said = wrap(text, theme.letters(room - 8), most=3)
-        place = max(height * (1 - value / highest), place)  # type: ignore[operator]
-        texts += [{"y": place + 14 * i, "text": line} for i, line in enumerate(said)]
-        place += 14 * len(said) + 4
-    layers.append(
-        alt.Chart(theme.rows(texts))
-        .mark_text(align="left", baseline="middle", color=theme.SOFT, dx=8)
-        .encode(x=alt.XValue(plot), y=alt.Y("y:Q", scale=None, axis=None), text=alt.Text("text:N"))
-    )
-    title = alt.TitleParams(
-        wrap(axis, theme.letters(width)),
-        anchor="start",
-        fontSize=theme.SIZE,
-        fontWeight="normal",
-        frame="bounds",
-        offset=10,
-    )
+    lines = sorted([centre, *((v, t) for v, t in ends if v is not None)], key=lambda end: -end[0])
+    layers.append(theme.beside_lines(((height * (1 - value / highest), text) for value, text in lines), plot, room))
+    title = theme.heading(axis, width)
     return theme.layered(layers, plot, height, title=title)

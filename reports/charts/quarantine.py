@@ -54,6 +54,6 @@ def bars(reasons: Sequence[Reason], width: int, *, axis: str) -> Any:
         data.mark_point(filled=True, opacity=1, size=40, color=theme.INK).encode(
             x=alt.X("together:Q", scale=scale, axis=ticks), y=mid, tooltip=tip
         ),
-        said.encode(x=alt.XValue(0), y=alt.Y("y:Q", scale=y_scale, axis=None), text=alt.Text("text:N")),
+        said.encode(x=theme.pixel("x", 0), y=alt.Y("y:Q", scale=y_scale, axis=None), text=alt.Text("text:N")),
     ]
     return theme.layered(layers, width, y)

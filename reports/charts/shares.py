@@ -85,7 +85,7 @@ def shares(bars: Sequence[Bar], classes: Sequence[str], width: int, *, axis: str
     colour = alt.Color("class:N", scale=alt.Scale(domain=list(range(len(COLOURS))), range=list(COLOURS)), legend=None)
     scale = alt.Scale(domain=[0, 1], range=[left, right], nice=False)
     title = wrap(axis, theme.letters(right - left + (0 if narrow else 120)), most=3)
-    x_of = {"scale": scale, "axis": alt.Axis(title=title, tickCount=5, format="%", grid=False)}
+    x_of: dict[str, Any] = {"scale": scale, "axis": alt.Axis(title=title, tickCount=5, format="%", grid=False)}
     answers = {"opacity": theme.picked(fields), "tooltip": alt.Tooltip(theme.TIP)}
     at_pixel = alt.X("px:Q", scale=None, axis=None)
     layers = [
@@ -103,7 +103,8 @@ def shares(bars: Sequence[Bar], classes: Sequence[str], width: int, *, axis: str
             x=alt.X("value:Q", **x_of), y=y_of, **answers
         ),
     ]
-    for weight in ("normal", "bold"):
+    weights: tuple[theme.Weight, ...] = ("normal", "bold")
+    for weight in weights:
         said_here = [t for t in texts if t["weight"] == weight]
         if said_here:
             words = alt.Chart(theme.rows(said_here))

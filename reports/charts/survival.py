@@ -71,9 +71,9 @@ def survival(curves: Sequence[Curve], width: int, *, axis: str, share: str, lowe
             layers.append(
                 area.encode(x=x, y=alt.Y("low:Q", scale=y_scale, axis=y_axis), y2=alt.Y2("high:Q"), color=colours)
             )
-        line = alt.Chart(theme.rows(rows))
+        drawn = alt.Chart(theme.rows(rows))
         layers.append(
-            line.mark_line(interpolate="step-after", strokeWidth=2, strokeDash=theme.SERIES_DASHES[i % 6]).encode(
+            drawn.mark_line(interpolate="step-after", strokeWidth=2, strokeDash=theme.SERIES_DASHES[i % 6]).encode(
                 x=x, y=alt.Y("estimate:Q", scale=y_scale, axis=y_axis), color=colours, opacity=theme.picked(fields)
             )
         )
@@ -106,7 +106,9 @@ def survival(curves: Sequence[Curve], width: int, *, axis: str, share: str, lowe
         y += 3
         counts = alt.Chart(theme.rows([{"time": t, "n": f"{n:,}"} for t, n in curve.at_risk]))
         layers.append(
-            counts.mark_text(baseline="middle", color=theme.SOFT).encode(x=x, y=alt.YValue(y), text=alt.Text("n:N"))
+            counts.mark_text(baseline="middle", color=theme.SOFT).encode(
+                x=x, y=theme.pixel("y", y), text=alt.Text("n:N")
+            )
         )
         y += 27
     # The key above the plot: a piece of each line, and its words.
@@ -123,7 +125,9 @@ def survival(curves: Sequence[Curve], width: int, *, axis: str, share: str, lowe
         if curve_at is not None:
             piece = alt.Chart(theme.rows([{"curve": curve_at}]))
             rule = piece.mark_rule(strokeWidth=2, strokeDash=theme.SERIES_DASHES[curve_at % 6])
-            layers.append(rule.encode(x=alt.XValue(-40), x2=alt.X2Value(-12), y=alt.YValue(y), color=colours))
+            layers.append(
+                rule.encode(x=theme.pixel("x", -40), x2=theme.pixel("x2", -12), y=theme.pixel("y", y), color=colours)
+            )
         y += 16
     return theme.layered(layers, plot, height, fields)
 
@@ -131,5 +135,5 @@ def survival(curves: Sequence[Curve], width: int, *, axis: str, share: str, lowe
 def _text(alt: Any, text: str, x: float, y: float) -> Any:
     chart = alt.Chart(theme.rows([{"text": text}]))
     return chart.mark_text(align="left", baseline="middle").encode(
-        x=alt.XValue(x), y=alt.YValue(y), text=alt.Text("text:N")
+        x=theme.pixel("x", x), y=theme.pixel("y", y), text=alt.Text("text:N")
     )

@@ -15,10 +15,11 @@ import json
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
-from typing import Any
+from typing import Any, Literal
 
 from pipeline.output.text import plain
 from reports.blocks import PICKS
+from reports.words import wrap
 
 INK = "#22262b"  # text
 SOFT = "#5a6067"  # axis text
@@ -43,6 +44,9 @@ LETTER = 6.4  # pixels, a generous mean width of a letter of that size
 
 WIDE = 640  # pixels; a page column and A4
 NARROW = 310  # pixels; a phone
+
+Align = Literal["left", "center", "right"]
+Weight = Literal["normal", "bold"]
 
 
 def letters(pixels: float) -> int:
@@ -86,6 +90,15 @@ def rows(values: Iterable[dict[str, Any]]) -> Any:
     return alt.InlineData(values=tuple(values))
 
 
+def pixel(channel: Literal["x", "x2", "y", "y2"], place: float) -> Any:
+    """A channel at a place in pixels, whatever the data say."""
+    import altair as alt
+
+    # Altair leaves the class of such a channel without types.
+    channels: dict[str, Any] = {"x": alt.XValue, "x2": alt.X2Value, "y": alt.YValue, "y2": alt.Y2Value}
+    return channels[channel](place)
+
+
 TIP = "tip:N"  # the field whose text a mark shows under the pointer
 
 
@@ -123,6 +136,30 @@ def layered(layers: Sequence[Any], width: float, height: float, fields: Collecti
     if asked := params(fields):
         found["params"] = [{"name": one.name, "value": ""} for one in asked]
     return found
+
+
+def heading(text: str, width: float, frame: Any = "bounds") -> Any:
+    """What a chart shows, above it at the left of its `frame`, broken to the width."""
+    import altair as alt
+
+    said = wrap(text, letters(width))
+    return alt.TitleParams(said, anchor="start", fontSize=SIZE, fontWeight="normal", frame=frame, offset=10)
+
+
+def beside_lines(lines: Iterable[tuple[float, str]], x: float, room: float) -> Any | None:
+    """Names at the right end of horizontal lines, from (pixels from the top, name), top first, none over another."""
+    import altair as alt
+
+    texts, place = [], -20.0
+    for height, name in lines:
+        said = wrap(name, letters(room - 8), most=3)
+        place = max(height, place)
+        texts += [{"y": place + 14 * i, "text": line} for i, line in enumerate(said)]
+        place += 14 * len(said) + 4
+    if not texts:
+        return None
+    chart = alt.Chart(rows(texts)).mark_text(align="left", baseline="middle", color=SOFT, dx=8)
+    return chart.encode(x=pixel("x", x), y=alt.Y("y:Q", scale=None, axis=None), text=alt.Text("text:N"))
 
 
 def spec(chart: Any) -> str:

@@ -60,8 +60,8 @@ def trends(lines: Sequence[Trend], months: Sequence[str], width: int) -> Any:
                 y += 16
         else:
             own, said = wrap(line.label, theme.letters(left - 14)), wrap(line.said, theme.letters(width - right - 16))
-            for x, found in ((0, own), (right + 16, said)):
-                texts += [{"x": x, "y": y + 12 + 15 * i, "text": text, "bold": False} for i, text in enumerate(found)]
+            for x, side in ((0, own), (right + 16, said)):
+                texts += [{"x": x, "y": y + 12 + 15 * i, "text": text, "bold": False} for i, text in enumerate(side)]
             y += max(TALL, 15 * max(len(own), len(said)) + 4)
         y += 12
     for place, name, align in ((left, months[0], "left"), (right, months[-1], "right")):
@@ -91,11 +91,12 @@ def trends(lines: Sequence[Trend], months: Sequence[str], width: int) -> Any:
             tooltip=alt.Tooltip(theme.TIP),
         )
     )
-    for align, bold in (("left", False), ("left", True), ("right", False)):
-        said = [t for t in texts if t.get("end", "left") == align and t["bold"] is bold]
-        if said:
-            weight = "bold" if bold else "normal"
-            words = alt.Chart(theme.rows(said)).mark_text(align=align, baseline="middle", fontWeight=weight)
+    looks: tuple[tuple[theme.Align, bool], ...] = (("left", False), ("left", True), ("right", False))
+    for align, bold in looks:
+        found = [t for t in texts if t.get("end", "left") == align and t["bold"] is bold]
+        if found:
+            weight: theme.Weight = "bold" if bold else "normal"
+            words = alt.Chart(theme.rows(found)).mark_text(align=align, baseline="middle", fontWeight=weight)
             layers.append(words.encode(x=x_of, y=y_of, text=alt.Text("text:N")))
     return theme.layered(layers, width, height)
 

@@ -93,8 +93,8 @@ def _chart(
     for row in rows:
         shown = row.get("estimate") is not None and not row.get("too_few")
         text = f"{words.with_interval(answer.result, row, 0)}, {count(row['events'])}" if shown else TOO_FEW
-        value = (row["estimate"], row.get("low"), row.get("high")) if shown else (None, None, None)
-        marks.append(Group(_level(row), (Mark(*value, text),)))
+        estimate, low, high = (row.get(k) if shown else None for k in ("estimate", "low", "high"))
+        marks.append(Group(_level(row), (Mark(estimate, low, high, text),)))
     known = [row for row in rows if row.get("n") and not row.get("too_few")]
     most = max(known, key=lambda row: row["estimate"])
     n, blank = count(most["n"]), most["not_recorded"]

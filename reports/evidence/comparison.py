@@ -8,7 +8,7 @@ from typing import Any
 from pipeline.output.text import plain
 from reports.blocks import Figure, Items, Line, Part, Sentence, Table, prose
 from reports.charts import theme
-from reports.charts.compare import Difference, compare
+from reports.charts.compare import Bounded, Difference, compare
 from reports.evidence.common import cannot, counting, csv_file
 from reports.source import Answer
 from reports.words import TOO_FEW, Words, count, number, percent, points
@@ -35,17 +35,20 @@ def compared(words: Words, id: str, answer: Answer, conclusions: Sequence[Senten
         return [cannot(answer)]
     if not answer.rows:
         return [prose(f"Comparison of sequences, {whose}: fewer than two sequences with outcomes to compare.")]
-    differences, lines, likeness, said = [], [], [], []
+    differences: list[Difference] = []
+    lines: list[Line] = []
+    likeness: list[Line] = []
+    said: list[str] = []
     for row in answer.rows:
         label = pair(words, row)
-        crude = tuple(_percent(row.get(k)) for k in ("crude_difference", "crude_low", "crude_high"))
-        adjusted = tuple(_percent(row.get(k)) for k in ("estimate", "low", "high"))
+        crude = _percents(row, "crude_difference", "crude_low", "crude_high")
+        adjusted = _percents(row, "estimate", "low", "high")
         texts = difference_text(row, "crude_difference", "crude_low", "crude_high"), difference_text(row)
         if row.get("too_few"):
             for table, heads in ((lines, HEADS), (likeness, LIKENESS)):
                 table.append(Line((label, TOO_FEW, *("\u2013",) * (len(heads) - 2)), answer.data(row)))
             continue
-        differences.append(Difference(label, crude, texts[0], adjusted, texts[1]))  # type: ignore[arg-type]
+        differences.append(Difference(label, crude, texts[0], adjusted, texts[1]))
         said.append(f"{label}: crude {texts[0]}, adjusted {texts[1]}")
         ways = ("mantel_haenszel", "standardised", "weighted")
         between = (difference_text(row, f"{way}_difference", f"{way}_low", f"{way}_high") for way in ways)
@@ -131,8 +134,9 @@ def difference_text(row: Mapping[str, Any], value: str = "estimate", low: str = 
     return f"{points(row[value])} points{bounds}"
 
 
-def _percent(value: float | None) -> float | None:
-    return None if value is None else value * 100
+def _percents(row: Mapping[str, Any], estimate: str, low: str, high: str) -> Bounded:
+    value, least, most = (None if row.get(k) is None else row[k] * 100 for k in (estimate, low, high))
+    return value, least, most
 
 
 def _of(row: Mapping[str, Any], side: str) -> str:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from calendar import monthrange
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 from pipeline.output.text import plain
 from reports.blocks import File, Line, Part, Sentence, Table, prose
@@ -27,7 +28,7 @@ class Change:
     title: str
 
 
-def told(answer: Answer) -> Sentence:
+def corrected_by_last(answer: Answer) -> Sentence:
     """How many records the last import replaced by other ones, by kind; `answer` is the measure `corrections`."""
     if answer.missing:
         return Sentence(f"{answer.title} cannot be computed: {series(answer.missing)}.", data={"measure": answer.name})
@@ -79,7 +80,7 @@ def against_last(words: Words, id: str, answer: Answer, found: Sequence[Change],
     if answer.missing:
         return [cannot(answer)]
     if not answer.rows:
-        return [prose(told(answer))]
+        return [prose(corrected_by_last(answer))]
     parts: list[Part] = []
     if not compared:
         said = "Before it the store held nothing to compare figures with."
@@ -91,7 +92,7 @@ def against_last(words: Words, id: str, answer: Answer, found: Sequence[Change],
         )
     else:
         said = "No key figure of a month that was over before it reads otherwise since."
-    parts.append(prose(told(answer), said))
+    parts.append(prose(corrected_by_last(answer), said))
     if found:
         parts.append(
             Table(
@@ -109,7 +110,7 @@ def against_last(words: Words, id: str, answer: Answer, found: Sequence[Change],
                 ),
             )
         )
-    columns = [
+    columns: list[tuple[str, Callable[[dict[str, Any]], str]]] = [
         ("Records", lambda row: kind_words(row["record_kind"])),
         plain_column(words, "File", "source_file"),
         ("What was changed", lambda row: plain(row["changed_column"]).replace("_", " ")),

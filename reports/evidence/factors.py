@@ -13,7 +13,6 @@ from reports.source import Answer
 from reports.words import TOO_FEW, Words, capital, count, number
 
 INCIDENTS = {"any": "Any incident", "separation": "Separations"}
-SEEN = {"seen more often": "seen more often", "seen less often": "seen less often"}
 
 
 def with_incidents(words: Words, id: str, answer: Answer) -> list[Part]:

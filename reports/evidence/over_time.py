@@ -115,7 +115,12 @@ def _drawn(words: Words, id: str, answer: Answer, rows: Sequence[dict[str, Any]]
         return []
     times = [
         By(
-            *(row[k] for k in ("time", "estimate", "low", "high", "at_least", "at_most")),
+            row["time"],
+            row["estimate"],
+            row["low"],
+            row["high"],
+            row["at_least"],
+            row["at_most"],
             f"{_by_then(words, answer, row)} after {count(row['time'])} months",
         )
         for row in told

@@ -253,7 +253,7 @@ def tooth_by_tooth(words: Words, id: str, answer: Answer, dentist: str, *, quiet
         Figure(
             id=id,
             title=title,
-            alt=f"{title}. Highest sum of more than expected, with its limit: {cells[3]}; of fewer: {cells[4]}.",
+            alt=f"{title}. Sum of more than expected nearest its limit, and that: {cells[3]}; of fewer: {cells[4]}.",
             wide=wide,
             narrow=narrow,
             caption=notes,

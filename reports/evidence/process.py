@@ -105,7 +105,11 @@ def _set(text: str) -> str:
     return " ".join(short_month(word.rstrip(":")) + ":" * word.endswith(":") for word in plain(text).split(" "))
 
 
-SUM_HEADS = ("More than expected: highest sum, limit", "Fewer: highest sum, limit", "Limit passed on")
+SUM_HEADS = (
+    "More than expected: sum nearest to its limit, limit",
+    "Fewer: sum nearest to its limit, limit",
+    "Limit passed on",
+)
 
 
 def sums(words: Words, id: str, answers: Sequence[Answer], *, caption: str, event: str) -> list[Part]:
@@ -149,12 +153,13 @@ def sums(words: Words, id: str, answers: Sequence[Answer], *, caption: str, even
 
 def sums_and_limits(row: Mapping[str, Any]) -> tuple[str, str]:
     """`2.1, 4.7` of the sum of more than expected, and of that of fewer; a dash where none came since."""
-    return tuple(  # type: ignore[return-value]  # there are two
-        f"{number(row[f'highest{side}'], 1)}, {number(row[f'limit{side}'], 1)}"
-        if row.get(f"limit{side}") is not None
-        else "\u2013"
-        for side in ("", "_down")
-    )
+
+    def side(suffix: str) -> str:
+        if row.get(f"limit{suffix}") is None:
+            return "\u2013"
+        return f"{number(row[f'highest{suffix}'], 1)}, {number(row[f'limit{suffix}'], 1)}"
+
+    return side(""), side("_down")
 
 
 def signal_words(row: Mapping[str, Any]) -> str:

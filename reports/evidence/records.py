@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from pipeline.output.text import plain
-from pipeline.store.records import KINDS
+from pipeline.records import KINDS
 from reports.blocks import Figure, File, Line, Part, Table, prose
 from reports.charts import theme
 from reports.charts.quarantine import Reason, bars

@@ -59,7 +59,7 @@ def quality(context: Context, source: Source, *, files: bool = True, corrected: 
     says what the last import corrected; the monthly review has a block of its own for it.
     """
     words = context.words
-    replaced = corrections.told(source.ask("corrections")) if corrected else ""
+    replaced = corrections.corrected_by_last(source.ask("corrections")) if corrected else ""
     parts: list[Part] = [prose(*ages(context, source), replaced)]
     parts += records.refused(context.words, "quarantine", source.ask("quarantine_by_reason"))
     named = [plain_column(words, "File", "source_file")] if files else []

@@ -6,7 +6,7 @@ from typing import Any
 
 from pipeline.output.text import plain
 from reports import attention
-from reports.blocks import Page, prose
+from reports.blocks import Page, Part, prose
 from reports.evidence import (
     adherence,
     breakdown,
@@ -63,7 +63,7 @@ def page(context: Context, source: Source) -> Page:
     everything = common.reach_words(context.first, source.as_of)
     period_words = "All records"
 
-    def split(id: str, name: str, *by: str, chart: bool = True):  # type: ignore[no-untyped-def]
+    def split(id: str, name: str, *by: str, chart: bool = True) -> list[Part]:
         return groups.by_group(words, id, source.ask(name, by=by), chart=chart)
 
     overall = {name: source.ask(name) for name in RATES}

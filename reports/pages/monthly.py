@@ -9,14 +9,14 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from reports import attention
-from reports.blocks import Page, Sentence, prose
+from reports.blocks import Page, Part, Sentence, prose
 from reports.earlier import before_last_import
 from reports.evidence import figures, groups, months, stock, trends
 from reports.evidence.common import published
 from reports.evidence.corrections import Change, against_last, changes
 from reports.pages import common
 from reports.pages.common import Context, section
-from reports.series import month_names, monthly
+from reports.series import Series, month_names, monthly
 from reports.source import Answer, Source
 from reports.words import Words, capital, count, counted, series
 from reports.words import month as month_words
@@ -83,23 +83,23 @@ def page(context: Context, source: Source, month: Month) -> Page:
     names = month_names(earliest, start)
     both = (month.words, earlier_words)
 
-    def over_months(name: str) -> tuple:  # type: ignore[type-arg]
+    def over_months(name: str) -> tuple[Answer, Series | None]:
         answer = source.ask(name, by=("month",), start=earliest, end=end)
         return answer, monthly(answer, names) if not answer.missing else None
 
-    def this(name: str, *by: str):  # type: ignore[no-untyped-def]
+    def this(name: str, *by: str) -> Answer:
         return source.ask(name, by=by, start=start, end=end)
 
-    def earlier(name: str, *by: str):  # type: ignore[no-untyped-def]
+    def earlier(name: str, *by: str) -> Answer:
         return source.ask(name, by=by, start=earliest, end=before_end)
 
-    def split(id: str, name: str, *by: str, chart: bool = True):  # type: ignore[no-untyped-def]
+    def split(id: str, name: str, *by: str, chart: bool = True) -> list[Part]:
         return groups.by_group(words, id, this(name, *by), beside=earlier(name, *by), names=both, chart=chart)
 
-    def overview(id: str, caption: str, *names: str):  # type: ignore[no-untyped-def]
+    def overview(id: str, caption: str, *names: str) -> list[Part]:
         return figures.overview(words, id, caption, both, [(this(name), earlier(name)) for name in names])
 
-    def context_of(*names: str):  # type: ignore[no-untyped-def]
+    def context_of(*names: str) -> list[Part]:
         """Published figures for measures of which the section draws the practice's own."""
         return [part for name in names for part in published(this(name))]
 
@@ -293,8 +293,10 @@ def _changes(words: Words, source: Source, corrected: Answer, start: date, end: 
     with before_last_import(source) as earlier:
         if earlier is None:
             return [], False
-        asked = [{"name": name, "by": ("month",), "start": start, "end": end} for name in KEY_FIGURES]
-        pairs = [(source.ask(**question), earlier.source.ask(**question)) for question in asked]
+        pairs = [
+            (source.ask(name, ("month",), start, end), earlier.source.ask(name, ("month",), start, end))
+            for name in KEY_FIGURES
+        ]
         return changes(words, pairs, earlier.reach), True
 
 
@@ -311,7 +313,7 @@ def _early(answer: Answer, period: str) -> Sentence | str:
     )
 
 
-def _overdue(answer) -> Sentence | str:  # type: ignore[no-untyped-def]
+def _overdue(answer: Answer) -> Sentence | str:
     """The number on the recall list, without who they are."""
     if answer.missing:
         return ""

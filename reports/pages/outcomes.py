@@ -24,7 +24,7 @@ from reports.evidence.common import left_out, published
 from reports.evidence.records import plain_column
 from reports.pages import common
 from reports.pages.common import Context, section
-from reports.source import Source
+from reports.source import Answer, Source
 from reports.words import NOT_RECORDED, capital, count, short_day
 
 
@@ -37,10 +37,10 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
     words = context.words
     own = {"dentist": dentist}
 
-    def ask(name: str, *by: str):  # type: ignore[no-untyped-def]
+    def ask(name: str, *by: str) -> Answer:
         return source.ask(name, by=by, where=own)
 
-    def split(id: str, name: str, *by: str):  # type: ignore[no-untyped-def]
+    def split(id: str, name: str, *by: str) -> list[Part]:
         return groups.by_group(words, id, ask(name, *by))
 
     everyone = source.ask("peer_funnel", by=("dentist",))
@@ -262,7 +262,7 @@ def _over_time(context: Context, ask: Any) -> Block:
     """What happens to own teeth over the time since completion."""
     words = context.words
 
-    def curve(id: str, name: str, *by: str, share: str, event: str, events: str):  # type: ignore[no-untyped-def]
+    def curve(id: str, name: str, *by: str, share: str, event: str, events: str) -> list[Part]:
         answer = ask(name, *by)
         horizons = answer.measure.horizons if answer.measure else ()
         return survival.curve(

@@ -38,7 +38,7 @@ def canalwise(folder: Path, new: Path) -> Any:
 def bare(folder: Path, new: Path) -> Any:
     import duckdb
 
-    from pipeline.store.records import KINDS, SQL_TYPE
+    from pipeline.records import KINDS, SQL_TYPE
 
     def load() -> dict[str, int]:
         loaded = {}

@@ -14,8 +14,8 @@ import pytest
 
 from pipeline.mapping.apply import POLARS_TYPE, Typed, apply
 from pipeline.mapping.model import FileOptions, canonical
+from pipeline.records import KINDS
 from pipeline.sources.table import RawTable
-from pipeline.store.records import KINDS
 
 ROWS = 1_000_000
 ROUNDS = 5

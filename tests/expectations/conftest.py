@@ -17,7 +17,7 @@ from typing import Any
 import duckdb
 import pytest
 
-from pipeline.store.records import KINDS, SQL_TYPE
+from pipeline.records import KINDS, SQL_TYPE
 
 TODAY = date(2026, 6, 30)
 PROVENANCE = (

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.store.records import KINDS
+from pipeline.records import KINDS
 
 PLAIN: dict[str, list[dict[str, Any]]] = {
     "treatments": [
@@ -925,7 +925,7 @@ def test_a_treatment_under_two_ids_flags_only_the_later_one(rules, judge):
     assert judge(rules["treatment_near_duplicate"], twice) == [True, False]
 
 
-def test_what_a_flag_spoils_is_a_fact_table_or_a_measure(across_rule):
+def test_what_a_flag_affects_is_a_fact_table_or_a_measure(across_rule):
     facts = {"visit_facts", "canal_facts", "use_facts", "tooth_facts", "instrument_facts"}
     measures = {
         f.name.removesuffix(".toml")
@@ -934,4 +934,4 @@ def test_what_a_flag_spoils_is_a_fact_table_or_a_measure(across_rule):
     }
     if not measures:
         pytest.skip("no measures yet")
-    assert set(across_rule.meta["spoils"]) <= facts | measures
+    assert set(across_rule.meta["affects"]) <= facts | measures

@@ -6,7 +6,10 @@ limit is the record layout's own or common practice without a source.
 
 from __future__ import annotations
 
-from pipeline.store.records import KINDS
+from pipeline.records import KINDS
+from pipeline.records.expectations import is_list
+
+from .conftest import load_rules
 
 PLAIN = {
     "treatments": {
@@ -767,6 +770,14 @@ CASES = {
             {"udi": "010952123454321310AB12\x1d17260228", "lot": "17260228"},
         ],
     ),
+}
+
+
+# A rule that follows from a column's list (pipeline/records/) needs no examples of its own.
+CASES |= {
+    name: (each(rule.column, *rule.expectation["kwargs"]["value_set"]), each(rule.column, "no such word", ""))
+    for name, rule in load_rules().items()
+    if name not in CASES and is_list(rule.expectation)
 }
 
 

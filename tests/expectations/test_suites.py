@@ -6,7 +6,7 @@ import re
 from collections import Counter
 
 from pipeline.checks import suites as suites_module
-from pipeline.store.records import KINDS
+from pipeline.records import KINDS
 
 # A rule is asked once for each distinct value, so its verdict may depend on nothing but that value.
 JUDGES_ONE_VALUE = {
@@ -42,10 +42,10 @@ def test_a_rule_says_what_happens_why_and_who_says_so(rule):
     if rule.suite == "across":
         assert rule.meta["action"] == "flag"
         assert rule.kind in KINDS
-        assert isinstance(rule.meta["spoils"], list)
+        assert isinstance(rule.meta["affects"], list)
     else:
         assert rule.meta["action"] in ("quarantine", "blank", "warn")
-        assert "spoils" not in rule.meta
+        assert "affects" not in rule.meta
 
 
 def test_a_rule_blanks_only_what_may_be_empty(record_rule):
@@ -119,6 +119,6 @@ def test_every_date_column_has_a_rule(suites):
 
 def test_what_is_doubtful_of_a_life_is_doubtful_of_its_hazard(suites):
     """Both are made of the same uses of the same instruments."""
-    spoiled = [one["meta"].get("spoils", ()) for one in suites["across"]["expectations"]]
-    both = [{"instrument_life", "instrument_hazard"} & set(names) for names in spoiled]
+    affected = [one["meta"].get("affects", ()) for one in suites["across"]["expectations"]]
+    both = [{"instrument_life", "instrument_hazard"} & set(names) for names in affected]
     assert any(both) and all(len(names) in (0, 2) for names in both)

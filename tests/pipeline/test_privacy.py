@@ -20,9 +20,9 @@ from pipeline.errors import UserError
 from pipeline.importing import ingest as ingest_module
 from pipeline.importing.ingest import ingest
 from pipeline.importing.quarantine import export as export_refused
+from pipeline.records import KINDS
 from pipeline.settings import Settings
 from pipeline.store.database import open_store
-from pipeline.store.records import KINDS
 
 NAMES = ["Annegret Zwiebelfuss", "Ottokar Pfefferkorn"]
 PHONES = ["0660 5550199", "+43 1 5550142"]

@@ -160,7 +160,6 @@ def test_no_other_rule_has_anything_to_say(demo: Demo) -> None:
         "use_deeper_than_instrument",
         "use_step_out_of_order",
         "canal_times_exceed_visit",
-        "treatment_after_loss",
         "length_confirmed_without_length",
     }
     # A confirmed length whose decimal point was lost is no length any more.
@@ -170,16 +169,6 @@ def test_no_other_rule_has_anything_to_say(demo: Demo) -> None:
         assert set(marked(demo, "instrument_uses", rule)) <= moved
     twice = {key.partition(" ")[0] for key in planted(demo, "unknown canal").keys}
     assert {key.partition(" ")[0] for key in marked(demo, "canals", "canal_times_exceed_visit")} <= twice
-
-
-def test_a_lost_tooth_that_is_treated_again_is_told(demo: Demo) -> None:
-    """The generator draws losses and second treatments each by itself: a few teeth are treated after their loss."""
-    treatments, seen = demo.truth.records["treatments"], demo.truth.records["follow_ups"]
-    lost = seen.filter(~pl.col("tooth_present")).join(treatments, on="treatment_id")
-    lost = lost.select("patient_id", "tooth", gone_on=pl.coalesce("lost_on", "seen_on"))
-    after = treatments.join(lost, on=["patient_id", "tooth"]).filter(pl.col("gone_on") < pl.col("started_on"))
-    assert marked(demo, "treatments", "treatment_after_loss") == sorted(set(after["treatment_id"]))
-    assert 0 < after.height <= 5
 
 
 def test_contradictions_inside_a_record_are_not_seen_where_none_was_planted(demo: Demo) -> None:

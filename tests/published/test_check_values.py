@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.special import expit
 
 from pipeline.stats import (
     clustering,
@@ -27,14 +28,39 @@ from pipeline.stats import (
     stratified,
     survival,
     times,
-    weibull,
 )
 from pipeline.stats import logrank as logrank_of
 
 ENTRIES: list[dict[str, Any]] = json.loads((Path(__file__).parent / "check-values.json").read_text(encoding="utf-8"))
 
-# Methods of the reference list that have no estimator here yet. Adding one means adding its adapter below.
-NOT_YET: set[str] = set()
+# Methods of the reference list, and single figures of others, that have no estimator here. Adding one means taking it
+# out and adding its adapter below.
+NOT_YET: dict[str, list[str]] = {
+    "nothing here uses it": [
+        "bernoulli_cusum_weight",
+        "cohen_h",
+        "design_effect",
+        "funnel_exact_binomial",
+        "funnel_exact_poisson",
+        "hodges_lehmann_ci",
+        "icc_oneway",
+        "james_stein",
+        "power_cohen_h",
+        "quantile_definitions",
+        "rate_ratio_test",
+        "weibull_right_censored",
+        "gamma_poisson_shrinkage: robbins",
+        "iqr: iqr",
+        "median_order_statistic_ci: coverage",
+        "smr_exact_ci: smr",
+        "zero_events_upper: rule_of_three",
+    ],
+}
+_NAMES = {name for names in NOT_YET.values() for name in names}
+METHODS_NOT_YET = {name for name in _NAMES if ": " not in name}
+FIGURES_NOT_YET = {tuple(name.split(": ")) for name in _NAMES - METHODS_NOT_YET}
+
+PRINTED_D2 = 1.128  # as tables and most worked examples have it; limits differ in the fourth digit
 
 Adapter = Callable[[dict[str, Any]], dict[str, Any]]
 
@@ -50,8 +76,7 @@ def clopper_pearson(i: dict[str, Any]) -> dict[str, Any]:
 
 
 def zero_events(i: dict[str, Any]) -> dict[str, Any]:
-    upper = proportions.zero_events_upper(i["n"], i["one_sided_conf"])
-    return {"exact": upper, "rule_of_three": proportions.rule_of_three(i["n"])}
+    return {"exact": proportions.clopper_pearson(0, i["n"], 2 * i["one_sided_conf"] - 1)[1]}
 
 
 def newcombe(i: dict[str, Any]) -> dict[str, Any]:
@@ -69,14 +94,9 @@ def rate_ratio(i: dict[str, Any]) -> dict[str, Any]:
     return {"rr": r.ratio, "low": r.low, "high": r.high, "p_value": r.p}
 
 
-def rate_ratio_test(i: dict[str, Any]) -> dict[str, Any]:
-    _, p = rates.rate_ratio_test(i["x1"], i["t1"], i["x2"], i["t2"], i["test"], "larger")
-    return {"p_one_sided": p}
-
-
 def smr(i: dict[str, Any]) -> dict[str, Any]:
-    ratio, low, high = rates.smr(i["observed"], i["expected"], i["conf"])
-    return {"smr": ratio, "low": low, "high": high}
+    low, high = rates.garwood(i["observed"], i["expected"], i["conf"])
+    return {"low": low, "high": high}
 
 
 def mantel_haenszel(i: dict[str, Any]) -> dict[str, Any]:
@@ -169,7 +189,7 @@ def p_chart(i: dict[str, Any]) -> dict[str, Any]:
 
 
 def c_chart(i: dict[str, Any]) -> dict[str, Any]:
-    chart = process.c_chart(i["x"])
+    chart = process.u_chart(i["x"], 1.0)
     return {"c": chart.centre, "ucl": chart.high[0], "lcl": chart.low[0]}
 
 
@@ -196,7 +216,7 @@ def g_chart(i: dict[str, Any]) -> dict[str, Any]:
 
 def t_chart(i: dict[str, Any]) -> dict[str, Any]:
     exponent = process.T_POWER if i["power"] == "1/3.6" else i["power"]
-    chart = process.t_chart(i["hours"], exponent, d2=process.PRINTED_D2)
+    chart = process.t_chart(i["hours"], exponent, d2=PRINTED_D2)
     return {
         "first_transformed": process.t_transformed(i["hours"], exponent)[:4],
         "mean": chart.mean,
@@ -210,22 +230,12 @@ def t_chart(i: dict[str, Any]) -> dict[str, Any]:
 
 def median_ranks(i: dict[str, Any]) -> dict[str, Any]:
     low, high = times.median_ranks(i["n"], i["conf"]) or (None, None)
-    return {"rank_low": low, "rank_high": high, "coverage": times.median_coverage(i["n"], i["conf"])}
-
-
-def hodges_lehmann(i: dict[str, Any]) -> dict[str, Any]:
-    found = times.hodges_lehmann(i["group1"], i["group2"])
-    assert found.rank == i["K"]
-    return {"hl": found.shift, "low": found.low, "high": found.high}
-
-
-def quantiles(i: dict[str, Any]) -> dict[str, Any]:
-    return {"type6": times.quantile(i["x"], i["p"], kind=6), "type7": times.quantile(i["x"], i["p"])}
+    return {"rank_low": low, "rank_high": high}
 
 
 def iqr(i: dict[str, Any]) -> dict[str, Any]:
     found = times.summary(i["x"])
-    return {"q1": found.q1, "median": found.median, "q3": found.q3, "iqr": found.iqr}
+    return {"q1": found.q1, "median": found.median, "q3": found.q3}
 
 
 def benjamini_hochberg(i: dict[str, Any]) -> dict[str, Any]:
@@ -245,22 +255,6 @@ def power_two_proportions(i: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def power_cohen_h(i: dict[str, Any]) -> dict[str, Any]:
-    return {"power": [power.power_cohen_h(i["h"], i["n1"], n2, i["alpha"], i["alternative"]) for n2 in i["n2"]]}
-
-
-def cohen_h(i: dict[str, Any]) -> dict[str, Any]:
-    return {"h": power.cohen_h(i["p1"], i["p2"])}
-
-
-def funnel_binomial(i: dict[str, Any]) -> dict[str, Any]:
-    return {"limits": funnel.binomial_limits(i["target"], i["n"], i["p"])[0]}
-
-
-def funnel_poisson(i: dict[str, Any]) -> dict[str, Any]:
-    return {"limits": funnel.poisson_limits(i["expected"], i["p"])[0]}
-
-
 def overdispersion(i: dict[str, Any]) -> dict[str, Any]:
     found = funnel.overdispersion(i["observed"], i["n"], i["winsor"])
     return {"target": found.target, "phi": found.phi, "tau2": found.tau2}
@@ -268,28 +262,8 @@ def overdispersion(i: dict[str, Any]) -> dict[str, Any]:
 
 def risk_adjusted(i: dict[str, Any]) -> dict[str, Any]:
     score, outcome = np.array(i["cases_parsonnet_outcome"]).T
-    risk = cusum.risk_from_logit(*i["logit"], score)
-    return {"weights": cusum.weights(risk, outcome, i["RA"], i["R0"])}
-
-
-def bernoulli(i: dict[str, Any]) -> dict[str, Any]:
-    found = cusum.bernoulli(i["p0"], i["p1"])
-    return {"w1": found.event, "w0": found.none, "r1": found.r1, "r2": found.r2, "gamma": found.gamma}
-
-
-def james_stein(i: dict[str, Any]) -> dict[str, Any]:
-    averages, season = np.array(i["hits"]) / i["at_bats"], np.array(i["season"])
-    found = shrinkage.james_stein(averages, n=i["at_bats"])
-    # How far the raw averages and our estimates lie from the rest of the season, as the article compares them.
-    raw, shrunk = np.sum((averages - season) ** 2), np.sum((found.estimate - season) ** 2)
-    return {
-        "grand": found.centre,
-        "c": found.c,
-        "js_first": found.estimate[0],
-        "err_raw": raw,
-        "err_js": shrunk,
-        "ratio": raw / shrunk,
-    }
+    intercept, slope = i["logit"]
+    return {"weights": cusum.weights(expit(intercept + slope * score), outcome, i["RA"], i["R0"])}
 
 
 def gamma_poisson(i: dict[str, Any]) -> dict[str, Any]:
@@ -301,18 +275,7 @@ def gamma_poisson(i: dict[str, Any]) -> dict[str, Any]:
         "nu": prior.shape,
         "sigma": prior.scale,
         "gamma_mle": shrinkage.gamma_poisson(claims[:-1], 1, prior),
-        "robbins": shrinkage.robbins(units),
     }
-
-
-def kish(i: dict[str, Any]) -> dict[str, Any]:
-    return {"deff": clustering.kish_design_effect(i["m"], i["rho"])}
-
-
-def icc(i: dict[str, Any]) -> dict[str, Any]:
-    x = np.array(i["x"])
-    found = clustering.icc_oneway(x.ravel(), np.repeat(np.arange(len(x)), x.shape[1]))
-    return {"bms": found.between, "wms": found.within, "icc": found.icc}
 
 
 def gee(i: dict[str, Any]) -> dict[str, Any]:
@@ -330,39 +293,17 @@ def gee(i: dict[str, Any]) -> dict[str, Any]:
     return {"coef": found.coefficient, "robust_se": found.se, "alpha": found.alpha}
 
 
-def weibull_life(i: dict[str, Any]) -> dict[str, Any]:
-    life = i["failures"] + [i["censored_at"]] * i["n_censored"]
-    found = weibull.weibull(life, [1] * len(i["failures"]) + [0] * i["n_censored"])
-    assert found is not None
-    return {
-        "shape": found.shape,
-        "scale": found.scale,
-        "loglik": found.loglik,
-        "aic": found.aic,
-        "mean": found.mean,
-        "sd": found.sd,
-    }
-
-
 ADAPTERS: dict[str, Adapter] = {
     "aalen_johansen": aalen_johansen,
     "anhoej_rules": anhoej,
     "benjamini_hochberg": benjamini_hochberg,
-    "bernoulli_cusum_weight": bernoulli,
     "breslow_day": mantel_haenszel,
     "c_chart": c_chart,
     "clopper_pearson_ci": clopper_pearson,
-    "cohen_h": cohen_h,
-    "design_effect": kish,
-    "funnel_exact_binomial": funnel_binomial,
-    "funnel_exact_poisson": funnel_poisson,
     "g_chart": g_chart,
     "gamma_poisson_shrinkage": gamma_poisson,
     "gee_logistic": gee,
-    "hodges_lehmann_ci": hodges_lehmann,
-    "icc_oneway": icc,
     "iqr": iqr,
-    "james_stein": james_stein,
     "kaplan_meier": kaplan_meier,
     "kaplan_meier_loglog_ci": kaplan_meier_loglog,
     "kaplan_meier_plain_ci": kaplan_meier_plain,
@@ -373,17 +314,13 @@ ADAPTERS: dict[str, Adapter] = {
     "overdispersion": overdispersion,
     "p_chart": p_chart,
     "poisson_exact_ci": garwood,
-    "power_cohen_h": power_cohen_h,
     "power_two_proportions": power_two_proportions,
-    "quantile_definitions": quantiles,
     "ra_cusum_weight": risk_adjusted,
     "rate_ratio_exact": rate_ratio,
-    "rate_ratio_test": rate_ratio_test,
     "smr_exact_ci": smr,
     "t_chart": t_chart,
     "turnbull_npmle": turnbull,
     "u_chart": u_chart,
-    "weibull_right_censored": weibull_life,
     "weighted_logrank": logrank,
     "wilson_ci": wilson,
     "xmr": xmr,
@@ -391,7 +328,7 @@ ADAPTERS: dict[str, Adapter] = {
     "zero_events_upper": zero_events,
 }
 
-READY = [entry for entry in ENTRIES if entry["method"] not in NOT_YET]
+READY = [entry for entry in ENTRIES if entry["method"] not in METHODS_NOT_YET]
 
 
 def _name(entry: dict[str, Any]) -> str:
@@ -400,8 +337,10 @@ def _name(entry: dict[str, Any]) -> str:
 
 def test_the_list_of_missing_methods_is_exact() -> None:
     methods = {entry["method"] for entry in ENTRIES}
-    assert methods - set(ADAPTERS) == NOT_YET
-    assert not NOT_YET & set(ADAPTERS)
+    assert methods - set(ADAPTERS) == METHODS_NOT_YET
+    assert not METHODS_NOT_YET & set(ADAPTERS)
+    figures = {(entry["method"], field) for entry in READY for field in entry["expected"]}
+    assert figures >= FIGURES_NOT_YET
     assert set(ADAPTERS) <= methods
 
 
@@ -412,7 +351,7 @@ def test_entries_are_told_apart() -> None:
 @pytest.mark.parametrize("entry", READY, ids=_name)
 def test_published_value(entry: dict[str, Any]) -> None:
     answers = ADAPTERS[entry["method"]](entry["inputs"])
-    expected = dict(entry["expected"])
+    expected = {k: v for k, v in entry["expected"].items() if (entry["method"], k) not in FIGURES_NOT_YET}
     if "t" in expected:  # figures at chosen times only
         at = np.searchsorted(answers["times"], expected.pop("t"))
         answers = {key: np.asarray(value)[at] for key, value in answers.items()}

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
+from scipy.special import expit
 
 from pipeline.stats import cusum
 
@@ -13,6 +15,7 @@ from .entries import entry, hold
 def test_the_path_of_a_risk_adjusted_cusum(name: str) -> None:
     of = entry(name)
     given = of["inputs"]
-    weights = cusum.weights(cusum.risk_from_logit(*given["logit"], given["x"]), given["y"], given["RA"])
+    intercept, slope = given["logit"]
+    weights = cusum.weights(expit(intercept + slope * np.array(given["x"])), given["y"], given["RA"])
     found = {"weights": weights, "S": cusum.cusum(weights)}
     hold(of, {field: found[field] for field in of["expected"]})

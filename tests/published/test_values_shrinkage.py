@@ -20,16 +20,6 @@ def test_pumps_by_maximum_likelihood() -> None:
     hold(of, found | {"posterior_mean": shrinkage.gamma_poisson(events, exposure, prior)})
 
 
-def test_pumps_by_moments() -> None:
-    of = entry("eb-pumps-marshall")
-    events, exposure = of["inputs"]["events"], of["inputs"]["exposure"]
-    prior = shrinkage.gamma_moments(events, exposure)
-    assert prior is not None
-    mean = prior.shape * prior.scale
-    found = {"variance_a": mean * prior.scale, "mean_b": mean}
-    hold(of, found | {"posterior_mean": shrinkage.gamma_poisson(events, exposure, prior)})
-
-
 def test_british_doctors_observed_against_expected() -> None:
     of = entry("smr-indirect-doctors")
     given = of["inputs"]

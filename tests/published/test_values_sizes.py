@@ -7,7 +7,7 @@ import itertools
 import pytest
 
 from pipeline.stats.power import power_two_proportions, sample_size
-from pipeline.stats.proportions import zero_events_upper
+from pipeline.stats.proportions import clopper_pearson
 
 from .entries import entry, hold
 
@@ -25,7 +25,7 @@ def test_units_among_which_one_would_have_been_seen() -> None:
     """The smallest n at which the upper bound of no events falls to the share (times the chance of noticing one)."""
     of = entry("n-to-see-one")
     found = [
-        next(n for n in itertools.count(1) if zero_events_upper(n, case["conf"]) <= case["p"] * case["se"])
+        next(n for n in itertools.count(1) if clopper_pearson(0, n, 2 * case["conf"] - 1)[1] <= case["p"] * case["se"])
         for case in of["inputs"]["cases"]
     ]
     hold(of, {"n": found})

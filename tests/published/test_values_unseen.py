@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.stats.interval_censored import location_scale
-
 from .entries import entry, hold
+from .location_scale import location_scale
 
 
 def _bounds(given: dict) -> tuple[np.ndarray, np.ndarray]:

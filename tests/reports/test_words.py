@@ -66,13 +66,6 @@ def test_figures_of_a_column_share_their_decimals() -> None:
 
 
 @pytest.mark.parametrize(
-    ("code", "expected"), [("EUR", "EUR 1,234.50"), ("JPY", "JPY 1,234"), ("GBP", "GBP 1,234.50"), ("krw", "krw 1,234")]
-)
-def test_money_has_its_currency_and_its_minor_unit(code: str, expected: str) -> None:
-    assert words.money(1234.5, code) == expected
-
-
-@pytest.mark.parametrize(
     ("value", "expected"),
     [(0.05, "+5.0"), (-0.0651, "\u22126.5"), (0.0, "0.0"), (-0.0001, "\u22120.01"), (0.174, "+17.4")],
 )

@@ -1,4 +1,4 @@
-"""Clusters: analysis of variance by SciPy, GEE by statsmodels and by what was put in, the bootstrap by both ways."""
+"""Clusters: GEE by statsmodels and by what was put in."""
 
 import warnings
 
@@ -6,38 +6,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import f_oneway
 from statsmodels.genmod.cov_struct import Exchangeable
 from statsmodels.genmod.families import Binomial
 from statsmodels.genmod.generalized_estimating_equations import GEE
 from statsmodels.genmod.generalized_linear_model import GLM
 
-from pipeline.stats.clustering import FEW_CLUSTERS, cluster_bootstrap, gee_logistic, icc_oneway, kish_design_effect
-from pipeline.stats.proportions import design_effect
-
-
-@given(
-    st.lists(st.lists(st.floats(-50, 50).map(lambda v: round(v, 2)), min_size=1, max_size=5), min_size=2, max_size=8)
-)
-def test_analysis_of_variance_agrees_with_scipy(groups: list[list[float]]) -> None:
-    values = np.concatenate(groups)
-    cluster = np.repeat(np.arange(len(groups)), [len(g) for g in groups])
-    found = icc_oneway(values, cluster)
-    if values.size == len(groups):
-        assert (found.between, found.within, found.icc) == (None, None, None)
-        return
-    if found.within > 1e-6:
-        assert found.between / found.within == pytest.approx(f_oneway(*groups).statistic, rel=1e-6, abs=1e-9)
-        assert found.icc <= 1
-
-
-def test_icc_edges() -> None:
-    assert icc_oneway([1, 2], ["a", "a"]).icc is None
-    assert icc_oneway([1, 1, 1, 1], ["a", "a", "b", "b"]).icc is None  # nothing varies
-    assert icc_oneway([1, 1, 2, 2], ["a", "a", "b", "b"]).icc == 1
-    assert icc_oneway([1, 2, 1, 2], ["a", "a", "b", "b"]).icc == pytest.approx(-1)
-    with pytest.raises(ValueError, match="one cluster a value"):
-        icc_oneway([1, 2], ["a"])
+from pipeline.stats.clustering import FEW_CLUSTERS, gee_logistic
 
 
 def teeth(patients: int, slope: float, spread: float, seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -47,16 +21,6 @@ def teeth(patients: int, slope: float, spread: float, seed: int) -> tuple[np.nda
     exposed = rng.integers(0, 2, patient.size)
     logit = 0.4 + slope * exposed + rng.normal(0, spread, patients)[patient]
     return (rng.random(patient.size) < 1 / (1 + np.exp(-logit))).astype(float), exposed, patient
-
-
-def test_rao_scott_and_kish_agree_on_equal_clusters() -> None:
-    rng = np.random.default_rng(21)
-    y = rng.binomial(1, np.repeat(rng.beta(2, 2, 4000), 4)).reshape(4000, 4)
-    icc = icc_oneway(y.ravel(), np.repeat(np.arange(4000), 4)).icc
-    events = y.sum(axis=1)
-    d = design_effect(events.sum(), 16_000, 4000, (events**2).sum(), (events * 4).sum(), 4000 * 16)
-    assert icc == pytest.approx(0.2, abs=0.02)  # 1 / (2 + 2 + 1)
-    assert d == pytest.approx(kish_design_effect(4, icc), rel=0.01)
 
 
 def test_gee_of_single_teeth_is_logistic_regression() -> None:
@@ -112,27 +76,6 @@ def test_gee_refuses_what_does_not_fit_together() -> None:
         gee_logistic([0, 1], [0, 1], [1, 2], ["a", "b"])
     with pytest.raises(ValueError, match="each named term"):
         gee_logistic([0, 1], [0, np.nan], [1, 2], ["a"])
-
-
-def test_bootstrap_is_near_the_other_two_ways() -> None:
-    y, _, patient = teeth(300, 0.0, 1.2, 8)
-    total, n = np.bincount(patient, weights=y), np.bincount(patient)
-    boot = cluster_bootstrap(total, n)
-    share = y.mean()
-    d = design_effect(y.sum(), y.size, 300, (total**2).sum(), (total * n).sum(), (n**2).sum())
-    assert boot.estimate == pytest.approx(share)
-    assert boot.se == pytest.approx(np.sqrt(d * share * (1 - share) / y.size), rel=0.1)
-    gee = gee_logistic(y, np.empty((y.size, 0)), patient, [])
-    assert boot.se == pytest.approx(gee.se[0] * share * (1 - share), rel=0.15)
-    assert boot == cluster_bootstrap(total, n)  # the seed fixes the answer
-
-
-def test_bootstrap_edges() -> None:
-    assert cluster_bootstrap([], []).estimate is None
-    one = cluster_bootstrap([2], [3])
-    assert (one.estimate, one.low) == (pytest.approx(2 / 3), None)
-    with pytest.raises(ValueError, match="one total"):
-        cluster_bootstrap([1], [1, 2])
 
 
 @settings(max_examples=40, deadline=None)

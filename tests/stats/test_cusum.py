@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.stats.cusum import bernoulli, cusum, limits, weights
+from pipeline.stats.cusum import cusum, limits, weights
 from pipeline.stats.risk_model import RiskModel
 
 
@@ -26,16 +26,6 @@ def test_weights_are_log_likelihood_ratios(p: float, ratio: float) -> None:
     assert none == pytest.approx(np.log((1 - shifted) / (1 - p)), abs=1e-9)
     # On average they fall while nothing has changed.
     assert p * event + (1 - p) * none <= 1e-12
-
-
-@given(st.floats(0.001, 0.99), st.floats(0.001, 0.99))
-def test_equal_risks_are_a_special_case(p0: float, p1: float) -> None:
-    if p0 == p1:
-        return
-    simple = bernoulli(p0, p1)
-    ratio = p1 / (1 - p1) / (p0 / (1 - p0))
-    assert weights([p0, p0], [1, 0], ratio) == pytest.approx([simple.event, simple.none], abs=1e-9)
-    assert simple.r2 == pytest.approx(simple.event - simple.none)
 
 
 def test_a_certain_risk_tells_nothing() -> None:
@@ -99,5 +89,3 @@ def test_wrong_input_is_refused() -> None:
         weights([np.nan], [1])
     with pytest.raises(ValueError, match="odds ratios"):
         weights([0.2], [1], odds_ratio=0)
-    with pytest.raises(ValueError, match="two different"):
-        bernoulli(0.1, 0.1)

@@ -12,7 +12,7 @@ import pytest
 from scipy import stats
 
 from pipeline.stats._common import clustered_p, critical_value
-from pipeline.stats.clustering import gee_logistic, icc_oneway, kish_design_effect
+from pipeline.stats.clustering import gee_logistic
 from pipeline.stats.competing import aalen_johansen
 from pipeline.stats.logrank import FEWEST_CLUSTERS, logrank
 from pipeline.stats.proportions import effective_divisor
@@ -124,13 +124,6 @@ def test_a_distance_below_one_half_is_no_evidence_after_correction() -> None:
     assert found.chi2_corrected == 0 and found.p_corrected == 1
 
 
-def test_icc_of_unequal_clusters() -> None:
-    """By hand: clusters 1 2 3, 5 and 7 9; k = (6 - 14 / 6) / 2."""
-    found = icc_oneway([1, 2, 3, 5, 7, 9], [0, 0, 0, 1, 2, 2])
-    between, within, k = (3 * 2.5**2 + 0.5**2 + 2 * 3.5**2) / 2, 4 / 3, (6 - 14 / 6) / 2
-    assert found.icc == pytest.approx((between - within) / (between + (k - 1) * within))
-
-
 def test_students_t_below_forty_clusters_and_the_normal_from_forty_on() -> None:
     assert critical_value(39, 0.95, 3) == pytest.approx(stats.t.ppf(0.975, 36))
     assert critical_value(40, 0.95, 3) == pytest.approx(stats.norm.ppf(0.975))
@@ -148,8 +141,3 @@ def test_a_logistic_model_loses_a_degree_of_freedom_a_term(clusters: int) -> Non
     assert found.high == pytest.approx(np.exp(np.array(found.coefficient) + critical * np.array(found.se)))
     z = np.abs(np.array(found.coefficient) / np.array(found.se))
     assert found.p == pytest.approx(2 * (stats.t(clusters - 3) if clusters < 40 else stats.norm).sf(z))
-
-
-def test_unequal_clusters_cost_more() -> None:
-    """Eldridge 2006: 1 + ((1 + cv**2) m - 1) icc."""
-    assert kish_design_effect(4, 0.1, 0.5) == pytest.approx(1.4)

@@ -6,15 +6,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import false_discovery_control, norm
 from statsmodels.stats.multitest import multipletests
-from statsmodels.stats.power import NormalIndPower
 from statsmodels.stats.proportion import power_proportions_2indep
 
 from pipeline.stats.power import (
     benjamini_hochberg,
     bonferroni,
-    cohen_h,
     holm,
-    power_cohen_h,
     power_two_proportions,
     sample_size,
     smallest_difference,
@@ -78,13 +75,6 @@ def test_what_can_never_be_shown() -> None:
     assert power_two_proportions(0, 0, 10) == 0.0
 
 
-@given(st.floats(-1, 1), size, size, st.sampled_from(["two-sided", "larger", "smaller"]))
-def test_cohens_h_agrees_with_statsmodels(h: float, n1: int, n2: int, alternative: str) -> None:
-    oracle = NormalIndPower().power(h, n1, 0.05, ratio=n2 / n1, alternative=alternative)
-    assert power_cohen_h(h, n1, n2, 0.05, alternative) == pytest.approx(oracle, abs=1e-9)
-    assert cohen_h(0.3, 0.3) == 0
-
-
 @given(p_values)
 def test_adjusted_p_values_agree_with_scipy(p: list[float]) -> None:
     if not p:
@@ -118,5 +108,3 @@ def test_wrong_numbers_are_refused() -> None:
         sample_size(0.5, 0.5)
     with pytest.raises(ValueError, match="direction"):
         smallest_difference(10, 10, 0.5, direction="up")
-    with pytest.raises(ValueError, match="alternative"):
-        power_cohen_h(0.3, 10, 10, alternative="bigger")

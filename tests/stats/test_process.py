@@ -7,12 +7,9 @@ from hypothesis import strategies as st
 from scipy.stats import binom, geom
 
 from pipeline.stats.process import (
-    PRINTED_D2,
     Signal,
     anhoej,
     anhoej_limits,
-    c_chart,
-    exponential_limits,
     g_chart,
     individuals,
     laney,
@@ -48,7 +45,7 @@ def test_a_limit_below_the_possible_is_none() -> None:
     assert individuals([1, 9, 1, 9]).low < 0
     assert np.isnan(p_chart([1, 0, 2], [10, 10, 10]).low).all()
     assert np.isnan(p_chart([9, 10, 8], [10, 10, 10]).high).all()
-    assert np.isnan(c_chart([1, 2, 0]).low).all()
+    assert np.isnan(u_chart([1, 2, 0], 1).low).all()
 
 
 def test_individuals_limits_hold_a_normal_series() -> None:
@@ -70,7 +67,7 @@ def test_months_without_units_and_a_chart_without_any() -> None:
     with pytest.raises(ValueError, match="between 0 and n"):
         p_chart([3], [2])
     with pytest.raises(ValueError, match="not negative"):
-        c_chart([-1])
+        u_chart([-1], 1)
     with pytest.raises(ValueError, match="baseline"):
         p_chart([1], [2], baseline=[True, False])
 
@@ -89,7 +86,7 @@ def test_limits_follow_the_size_of_the_month() -> None:
 
 def test_laney_by_hand() -> None:
     # Shares .10 .20 .15 of 1,000 each: p = .15, sigma = .0112916, z = -4.4282, 4.4282, 0; mean |step| = 6.6422.
-    chart = laney([100, 200, 150], [1000] * 3, d2=PRINTED_D2)
+    chart = laney([100, 200, 150], [1000] * 3, d2=1.128)
     sigma = np.sqrt(0.15 * 0.85 / 1000)
     expected = (0.1 / sigma + 0.05 / sigma) / 2 / 1.128
     assert chart.sigma_z == pytest.approx(expected) == pytest.approx(5.8885, abs=1e-3)
@@ -203,13 +200,5 @@ def test_t_chart_refuses_gaps_of_0_and_limits_exponential_gaps() -> None:
     assert t_chart([]).centre is None
     gaps = np.random.default_rng(6).exponential(30, 20_000)
     chart = t_chart(gaps)
-    low, middle, high = exponential_limits(30)
-    assert chart.centre == pytest.approx(middle, rel=0.1)
+    assert chart.centre == pytest.approx(30 * np.log(2), rel=0.1)
     assert np.mean(gaps > chart.high) == pytest.approx(0.00135, abs=0.001)
-    assert low < middle < high
-
-
-def test_exponential_limits_of_urinary_tract_infections() -> None:
-    # Santiago & Smith, Qual Eng 2013 (54 gaps, mean .210262 days, itself rounded): .000284, .145743, 1.389341. The
-    # printed .000284 and 1.39 are from memory, the rest follows from the formula.
-    assert exponential_limits(0.210262) == pytest.approx((0.000284, 0.145743, 1.389341), abs=5e-6)

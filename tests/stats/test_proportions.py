@@ -12,9 +12,7 @@ from pipeline.stats.proportions import (
     clustered_wilson,
     design_effect,
     newcombe_difference,
-    rule_of_three,
     wilson,
-    zero_events_upper,
 )
 
 shares = st.integers(1, 5000).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
@@ -65,18 +63,6 @@ def test_impossible_counts_are_refused(x: int, n: int) -> None:
 def test_confidence_is_a_share(confidence: float) -> None:
     with pytest.raises(ValueError, match="between 0 and 1"):
         wilson(1, 5, confidence)
-
-
-@given(st.integers(1, 100_000))
-def test_no_events_of_n(n: int) -> None:
-    assert zero_events_upper(n, two_sided=True) == pytest.approx(clopper_pearson(0, n)[1], abs=1e-12)
-    assert zero_events_upper(n) < rule_of_three(n)  # 3/n is a little cautious
-    # By definition: with the true share at the bound, no event in n is seen once in twenty.
-    assert (1 - zero_events_upper(n)) ** n == pytest.approx(0.05, rel=1e-6)
-
-
-def test_no_events_of_nothing() -> None:
-    assert np.isnan(zero_events_upper(0)) and np.isnan(rule_of_three(0))
 
 
 @given(shares, shares)

@@ -2,14 +2,12 @@
 
 import numpy as np
 import pytest
-from hypothesis import assume, given
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binomtest, chi2
-from statsmodels.stats.rates import confint_poisson, test_poisson_2indep
+from statsmodels.stats.rates import confint_poisson
 
-from pipeline.stats.rates import garwood, rate_ratio_exact, rate_ratio_test, smr
-
-test_poisson_2indep.__test__ = False  # an oracle, not a test of ours
+from pipeline.stats.rates import garwood, rate_ratio_exact
 
 events = st.integers(0, 400)
 exposures = st.floats(0.01, 1e6)
@@ -33,16 +31,8 @@ def test_no_events_still_have_an_upper_limit_and_no_exposure_has_none() -> None:
     low, high = garwood([0, 0], [1000, 0])
     assert low[0] == 0 and high[0] == pytest.approx(3.688879 / 1000, rel=1e-6)
     assert np.isnan(low[1]) and np.isnan(high[1])
-    assert np.isnan(smr([0, 3], [0, 0])).all()
     with pytest.raises(ValueError, match="not negative"):
         garwood(-1, 10)
-
-
-@given(events, st.floats(0.5, 500))
-def test_smr_is_the_interval_of_the_count_over_the_expected(o: int, e: float) -> None:
-    ratio, low, high = smr(o, e)
-    assert ratio == pytest.approx(o / e)
-    assert (low, high) == pytest.approx(tuple(np.array(garwood(o, 1)) / e))
 
 
 @given(st.integers(0, 60), st.floats(1, 1000), st.integers(0, 60), st.floats(1, 1000))
@@ -63,36 +53,6 @@ def test_exact_ratio_is_the_binomial_share_turned_round(x1: int, t1: float, x2: 
         assert found.low <= found.ratio <= found.high
 
 
-@pytest.mark.parametrize("method", ["wald", "score", "wald-log", "sqrt"])
-@given(st.integers(1, 60), st.floats(1, 1000), st.integers(1, 60), st.floats(1, 1000))
-def test_two_rates_agree_with_statsmodels(method: str, x1: int, t1: float, x2: int, t2: float) -> None:
-    name = {"wald-log": "wald-log"}.get(method, method)
-    for alternative in ("two-sided", "larger", "smaller"):
-        oracle = test_poisson_2indep(x1, t1, x2, t2, method=name, compare="ratio", alternative=alternative)
-        z, p = rate_ratio_test(x1, t1, x2, t2, method, alternative)
-        assert z == pytest.approx(float(oracle.statistic), abs=1e-9)
-        assert p == pytest.approx(float(oracle.pvalue), abs=1e-12)
-
-
-def test_two_rates_without_events() -> None:
-    assert rate_ratio_test(0, 10, 0, 10, "score") == (None, None)
-    assert rate_ratio_test(3, 10, 0, 10, "wald-log") == (None, None)
-    z, p = rate_ratio_test(0, 10, 0, 10, "sqrt")
-    assert (z, p) == (0, 1)
-
-
-@given(st.integers(0, 30), st.integers(0, 30))
-def test_score_test_has_a_direction(x1: int, x2: int) -> None:
-    assume(x1 + x2 > 0)
-    z, p = rate_ratio_test(x1, 5, x2, 5, "score", "larger")
-    back, q = rate_ratio_test(x2, 5, x1, 5, "score", "smaller")
-    assert z == pytest.approx(-back) and p == pytest.approx(q)
-
-
-def test_wrong_words_and_exposures_are_refused() -> None:
-    with pytest.raises(ValueError, match="test is one of"):
-        rate_ratio_test(1, 1, 1, 1, "exact")
-    with pytest.raises(ValueError, match="alternative is one of"):
-        rate_ratio_test(1, 1, 1, 1, "score", "greater")
+def test_exposures_of_nothing_are_refused() -> None:
     with pytest.raises(ValueError, match="exposures are positive"):
         rate_ratio_exact(1, 0, 1, 1)

@@ -4,8 +4,6 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from scipy.stats import nbinom
 
 from pipeline.stats.shrinkage import (
@@ -14,25 +12,7 @@ from pipeline.stats.shrinkage import (
     beta_prior,
     gamma_poisson,
     gamma_prior,
-    james_stein,
-    robbins,
 )
-
-
-@given(st.lists(st.floats(0, 1), min_size=4, max_size=30), st.floats(0, 0.2))
-def test_james_stein_draws_towards_the_mean(values: list[float], variance: float) -> None:
-    y = np.array(values)
-    found = james_stein(y, variance=variance)
-    assert 0 <= found.c <= 1
-    assert (np.abs(found.estimate - y.mean()) <= np.abs(y - y.mean()) + 1e-12).all()
-
-
-def test_james_stein_of_few_or_equal_values() -> None:
-    assert james_stein([0.1, 0.5, 0.9], variance=0.1).c == 1
-    assert james_stein([0.2] * 6, n=10).c == 0
-    assert james_stein([], n=10).estimate.size == 0
-    with pytest.raises(ValueError, match="give the variance"):
-        james_stein([0.1, 0.2])
 
 
 def test_the_gamma_prior_that_was_put_in_comes_out() -> None:
@@ -79,8 +59,3 @@ def test_the_beta_prior_that_was_put_in_comes_out() -> None:
     estimate = beta_binomial(events, n, prior)
     centre = prior.a / (prior.a + prior.b)
     assert (np.abs(estimate - centre) <= np.abs(events / n - centre) + 1e-12).all()
-
-
-def test_robbins_without_units_at_a_count() -> None:
-    found = robbins([10, 4, 0, 1])
-    assert found[:2] == pytest.approx([0.4, 0]) and np.isnan(found[2])

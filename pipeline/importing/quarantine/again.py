@@ -24,10 +24,10 @@ from pipeline.importing.quarantine.kept import Origin, as_table, kept_rows, know
 from pipeline.importing.quarantine.listing import Wanted, check
 from pipeline.mapping.model import Mapping, place
 from pipeline.mapping.recognise import Recognised
+from pipeline.records import KINDS
 from pipeline.sources.table import RawTable
 from pipeline.store.batches import Batch, Counts, today
 from pipeline.store.frames import frame
-from pipeline.store.records import KINDS
 
 if TYPE_CHECKING:
     import duckdb

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.checks.suites import all_rules
 from pipeline.errors import UserError
+from pipeline.records import KINDS
 from pipeline.store.cells import MANY, NEARLY_ALL
-from pipeline.store.records import KINDS
 
 if TYPE_CHECKING:
     import duckdb

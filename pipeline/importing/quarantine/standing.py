@@ -15,7 +15,7 @@ from pipeline.importing.quarantine.how import How, as_read
 from pipeline.importing.quarantine.kept import as_kept, hash_of, origins
 from pipeline.importing.quarantine.listing import Wanted
 from pipeline.mapping.model import KindMapping, Mapping
-from pipeline.store.records import KINDS
+from pipeline.records import KINDS
 
 if TYPE_CHECKING:
     import duckdb

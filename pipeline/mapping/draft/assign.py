@@ -14,10 +14,10 @@ from functools import cached_property
 import polars as pl
 
 from pipeline.mapping.draft.fit import Fit, fit, word_list
-from pipeline.mapping.draft.headers import OTHER, Likeness, likenesses, plain
+from pipeline.mapping.draft.headers import OTHER, Likeness, compared_words, likenesses
 from pipeline.mapping.draft.profile import Profile
+from pipeline.records import KINDS
 from pipeline.sources.table import RawTable
-from pipeline.store.records import KINDS
 
 SURE = 0.8
 MARGIN = 0.12
@@ -92,7 +92,7 @@ class Sources:
         for time in self.single:
             if time.profile.clocks < 0.9 or time.profile.moments or not dates:
                 continue
-            named = [s for s in dates if s.headers and _DATE_WORDS.intersection(plain(s.headers[0]))]
+            named = [s for s in dates if s.headers and _DATE_WORDS.intersection(compared_words(s.headers[0]))]
             before = [s for s in dates if s.at < time.at]
             date = named[0] if len(named) == 1 else before[-1] if before else dates[0]
             doubt = ""

@@ -16,7 +16,7 @@ from pipeline.mapping.draft.profile import ISO, words
 from pipeline.mapping.draft.spread import Each
 from pipeline.mapping.draft.text import toml as quoted
 from pipeline.mapping.draft.written import Written
-from pipeline.store.records import KINDS
+from pipeline.records import KINDS
 
 RARE = 0.01  # words unknown in a smaller share of the rows are no question
 _WIDE = 100  # from here on the evidence stands above its line

@@ -10,13 +10,13 @@ import polars as pl
 
 from pipeline.mapping.draft.assign import Pair, Sources, assign, settle_dates, settle_decimals
 from pipeline.mapping.draft.fit import word_list
-from pipeline.mapping.draft.headers import plain
+from pipeline.mapping.draft.headers import compared_words
 from pipeline.mapping.draft.profile import words
 from pipeline.mapping.draft.spread import Each, Split, find_each, find_split
 from pipeline.mapping.draft.text import toml
 from pipeline.mapping.draft.written import Written
+from pipeline.records import KINDS
 from pipeline.sources.table import RawTable
-from pipeline.store.records import KINDS
 
 # Two kinds whose scores are nearer than this cannot be told apart; a file with less is of no kind of ours.
 KIND_MARGIN = 0.06
@@ -166,12 +166,12 @@ def _score(table: Table, most: float) -> float:
 
 def _named_for(of: Examined, kind: str) -> bool:
     """Whether a file or its sheet is called after a kind."""
-    titles = {plain(title) for title in words()["kinds"][kind]}
+    titles = {compared_words(title) for title in words()["kinds"][kind]}
     called = [PurePath(name).stem for name in of.names] + ([of.sheet] if of.sheet else [])
     return any(
         any(title == heard[i : i + len(title)] for i in range(len(heard)))
         for name in called
-        for heard in (tuple(word for word in plain(name) if not word.isdigit()),)
+        for heard in (tuple(word for word in compared_words(name) if not word.isdigit()),)
         for title in titles
     )
 

@@ -14,10 +14,10 @@ from pipeline.mapping.draft.compose import Options, as_json, compose
 from pipeline.mapping.draft.decide import COMPOSITE, Examined, Table, composite_key, decide, examine, name_pattern
 from pipeline.mapping.draft.written import Written, written
 from pipeline.mapping.model import place
+from pipeline.records import KINDS
 from pipeline.sources import read as sources
 from pipeline.sources.text import ENCODINGS
 from pipeline.sources.unread import nothing_read
-from pipeline.store.records import KINDS
 
 if TYPE_CHECKING:
     from pipeline.sources.table import File, RawTable

@@ -19,7 +19,7 @@ from pipeline.mapping.canals import SYNONYMS
 from pipeline.mapping.draft.headers import unit
 from pipeline.mapping.draft.profile import Moments, Profile, key, meanings, words
 from pipeline.mapping.tooth import NOTATIONS, to_fdi
-from pipeline.store.records import KINDS, Column
+from pipeline.records import KINDS, Column
 
 # Ranges outside which a value is none of the column (in our unit); trade.md's and the rules', the rest common practice.
 _RANGE = {

@@ -9,17 +9,17 @@ from __future__ import annotations
 import re
 import tomllib
 import unicodedata
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from importlib.resources import files
 
 import numpy as np
 
-from pipeline.store.records import KINDS
+from pipeline.records import KINDS, LANGUAGES
 
 FOREIGN = 0.93  # a word of another language than most of the header's counts for a little less
 OTHER = ("", "other")  # columns that are none of ours
-LANGUAGES = ("en", "de", "fr", "es", "it", "pl")
 
 _LETTERS = str.maketrans({"ł": "l", "ß": "ss", "æ": "ae", "œ": "oe", "ø": "o", "đ": "d", "Ł": "L", "'": " ", "’": " "})
 _UMLAUTS = str.maketrans(dict(zip("äöüÄÖÜ", ("ae", "oe", "ue", "Ae", "Oe", "Ue"), strict=True)))
@@ -189,7 +189,7 @@ class Likeness:
     term: str
 
 
-def plain(text: str) -> tuple[str, ...]:
+def compared_words(text: str) -> tuple[str, ...]:
     """The words of a text as they are compared: small letters without diacritics; number words are all "nr"."""
     text = re.sub(r"(?<=[a-zà-ÿ])(?=[A-ZÀ-Þ][a-zà-ÿ])", " ", text)  # workingLength
     text = unicodedata.normalize("NFKD", text.translate(_LETTERS).replace("°", " ").replace("º", " "))
@@ -208,7 +208,7 @@ def unit(header: str) -> str | None:
     for text in written:
         if text in _UNITS:
             return _UNITS[text] or None
-    words = set(plain(header))
+    words = set(compared_words(header))
     return next((name for name, meant in _UNIT_WORDS.items() if words.intersection(meant)), None)
 
 
@@ -233,7 +233,7 @@ def without_unit(header: str) -> str:
 def _variants(text: str) -> set[tuple[str, ...]]:
     """The ways in which a header may be compared: without what is in brackets or with it; ä as a or as ae."""
     spelt = {text, text.translate(_UMLAUTS)}
-    forms = {plain(form) for one in spelt for form in (one, without_unit(one))}
+    forms = {compared_words(form) for one in spelt for form in (one, without_unit(one))}
     for form in tuple(forms):
         # "Beginn der Behandlung" is Behandlungsbeginn.
         content = [word for word in form if word not in _SMALL]
@@ -244,14 +244,34 @@ def _variants(text: str) -> set[tuple[str, ...]]:
 
 @cache
 def vocabulary() -> tuple[Term, ...]:
-    """Every word for every column, our own names first."""
-    data = tomllib.loads((files(__package__) / "vocabulary.toml").read_text(encoding="utf-8"))
+    """Every word for every column, our own names first.
+
+    A column of several kinds that each have words of their own for it is called `kind.column`.
+    """
     own = {name for kind in KINDS.values() for name in kind.names} | {"practice"}
     terms = [Term(name, "", name, words) for name in sorted(own) for words in _variants(name)]
-    for column, languages in data.items():
-        for language, texts in languages.items():
-            terms += [Term(column, language, text, words) for text in texts for words in _variants(text)]
-    return tuple(terms)
+    several = {name: [k.column(name).words for k in KINDS.values() if name in k.names] for name in own}
+    columns: dict[str, Mapping[str, Iterable[str]]] = {}
+    for kind in KINDS.values():
+        for column in kind.columns:
+            alike = all(words == column.words for words in several[column.name])
+            columns.setdefault(column.name if alike else f"{kind.name}.{column.name}", column.words)
+    terms += _terms(columns)
+    rest = tomllib.loads((files(__package__) / "vocabulary.toml").read_text(encoding="utf-8"))
+    terms += _terms({"practice": rest["practice"]})
+    ours = {term.words for term in terms}
+    # What has become a word of a column of ours is no longer one of others'.
+    return (*terms, *(term for term in _terms({"other": rest["other"]}) if term.words not in ours))
+
+
+def _terms(columns: Mapping[str, Mapping[str, Iterable[str]]]) -> list[Term]:
+    return [
+        Term(column, language, text, words)
+        for column, languages in columns.items()
+        for language, texts in languages.items()
+        for text in texts
+        for words in _variants(text)
+    ]
 
 
 @cache

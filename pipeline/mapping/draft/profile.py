@@ -14,7 +14,8 @@ from importlib.resources import files
 
 import polars as pl
 
-from pipeline.mapping.draft.headers import plain, unit_name
+from pipeline.mapping.draft.headers import compared_words, unit_name
+from pipeline.records import KINDS
 
 LOOKED_AT = 20_000  # distinct values; shares are of these
 
@@ -256,9 +257,14 @@ def _timed(shape: _Shape) -> list[tuple[str, str, bool, bool]]:
 
 @cache
 def words() -> dict[str, dict[str, tuple[str, ...]]]:
-    """The words of words.toml: list -> meaning -> words."""
+    """The words of words.toml: list -> meaning -> words. A column's list that is not there has its own words alone."""
     data = tomllib.loads((files(__package__) / "words.toml").read_text(encoding="utf-8"))
-    return {name: {meaning: tuple(found) for meaning, found in means.items()} for name, means in data.items()}
+    known = {name: {meaning: tuple(found) for meaning, found in means.items()} for name, means in data.items()}
+    for kind in KINDS.values():
+        for column, values in kind.lists.items():
+            if not {column, f"{kind.name}.{column}"} & set(data):
+                known[f"{kind.name}.{column}"] = dict.fromkeys(values, ())
+    return known
 
 
 @cache
@@ -278,4 +284,4 @@ def meanings(name: str) -> dict[tuple[str, ...], str]:
 
 def key(word: str) -> tuple[str, ...]:
     """A word as it is compared; signs alone stay as they are."""
-    return plain(word) or (word.strip().casefold(),)
+    return compared_words(word) or (word.strip().casefold(),)

@@ -142,11 +142,12 @@ def assemble(frame: pl.DataFrame, by: tuple[str, ...], measure: Measure, figures
     columns += [list(v) for v in figures.values()]
     columns += [frame[e].to_list() for e in measure.extras]
     return [
-        {name: plain(value) for name, value in zip(names, values, strict=True)} for values in zip(*columns, strict=True)
+        {name: python_value(value) for name, value in zip(names, values, strict=True)}
+        for values in zip(*columns, strict=True)
     ]
 
 
-def plain(value: Any) -> Any:
+def python_value(value: Any) -> Any:
     if isinstance(value, Decimal):  # what DuckDB's sums of whole numbers come as
         return int(value) if value == value.to_integral_value() else float(value)
     if isinstance(value, float | np.floating):

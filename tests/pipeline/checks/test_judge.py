@@ -19,8 +19,8 @@ import pytest
 from pipeline.checks.judge import create_faults, judge, judge_each
 from pipeline.checks.suites import ACROSS, Rule, all_rules, suite
 from pipeline.mapping.apply import POLARS_TYPE
+from pipeline.records import KINDS, Column
 from pipeline.store.database import in_memory
-from pipeline.store.records import KINDS, Column
 
 TODAY = dt.date(2026, 6, 30)
 ROWS = 160

@@ -7,8 +7,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from pipeline.records import KINDS
 from pipeline.store.database import open_store
-from pipeline.store.records import KINDS
 
 Run = Callable[..., Any]
 

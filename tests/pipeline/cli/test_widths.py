@@ -34,6 +34,8 @@ ASKED: list[tuple[str, ...]] = [
     ("quarantine", *STORED),
     ("quarantine", "retry", *STORED),
     ("check", *STORED),
+    ("columns",),
+    ("columns", "treatments"),
     ("measures",),
     ("explain", "healed_share", *BOTH),
     ("explain", "sequence_comparison"),

@@ -1,4 +1,4 @@
-"""A flag on a record reaches every unit that is built from it, so that the unit is left out of what the flag spoils."""
+"""A flag on a record reaches every unit that is built from it, and the unit is left out of what the flag affects."""
 
 from __future__ import annotations
 
@@ -112,7 +112,7 @@ def test_a_flag_reaches_every_unit_built_from_its_record(kind: str, name: str) -
 
 @pytest.mark.parametrize("kind", ["treatments", "incidents"])
 def test_a_flagged_tooth_does_not_count(kind: str) -> None:
-    """treatment_near_duplicate spoils tooth_facts: whichever record of a tooth it stands on, the tooth is out."""
+    """treatment_near_duplicate affects tooth_facts: whichever record of a tooth it stands on, the tooth is out."""
     connection = flagged(kind, "T1" if kind == "treatments" else "X1", "treatment_near_duplicate", "tooth_facts")
     workspace = Workspace(
         connection, Settings.model_validate({"reporting": {"smallest_group": 1}}), dt.date(2026, 6, 30)

@@ -29,9 +29,9 @@ from pipeline.importing.ingest import OpenQuestionsError, ingest
 from pipeline.mapping.draft.draft import draft
 from pipeline.mapping.draft.headers import vocabulary
 from pipeline.mapping.model import load_mapping
+from pipeline.records import KINDS
 from pipeline.settings import Settings
 from pipeline.store.database import open_store
-from pipeline.store.records import KINDS
 
 Record = Mapping[str, str]  # canonical texts by column; "" is empty
 

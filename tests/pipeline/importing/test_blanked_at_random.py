@@ -21,11 +21,11 @@ from pipeline.checks.suites import Rule, suite
 from pipeline.importing.ingest import ingest
 from pipeline.mapping.apply import apply
 from pipeline.mapping.recognise import recognise
+from pipeline.records import KINDS, Column
 from pipeline.settings import Settings
 from pipeline.sources.read import read
 from pipeline.store.batches import today
 from pipeline.store.database import open_store
-from pipeline.store.records import KINDS, Column
 from pipeline.store.schema import columns_sql
 
 ROWS = 120

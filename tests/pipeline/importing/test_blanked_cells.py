@@ -18,11 +18,11 @@ from pipeline.importing import load as load_module
 from pipeline.importing.ingest import ingest, undo
 from pipeline.importing.quarantine import Wanted, counted, refused, retry
 from pipeline.importing.refusals import ABOUT
+from pipeline.records import KINDS
 from pipeline.settings import Settings
 from pipeline.store.database import open_store
 from pipeline.store.known import known_on
 from pipeline.store.pseudonyms import load_key
-from pipeline.store.records import KINDS
 from pipeline.store.status import status
 
 Sound = Callable[..., dict[str, str | None]]

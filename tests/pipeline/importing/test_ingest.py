@@ -15,12 +15,12 @@ import pytest
 from pipeline.errors import UserError
 from pipeline.importing import load as load_module
 from pipeline.importing.ingest import Imported, ingest
+from pipeline.records import KINDS
 from pipeline.settings import Settings, load_settings
 from pipeline.sources.unread import LeftOut
 from pipeline.store import batches
 from pipeline.store.batches import Counts
 from pipeline.store.database import open_store
-from pipeline.store.records import KINDS
 
 HERE = Settings(practice="here")
 BOOKS = ("batches", "quarantine", "cells", "flags", "checks", "store_version")

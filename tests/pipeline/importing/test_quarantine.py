@@ -243,7 +243,7 @@ Fall;Patient;Zahn;Behandler;Art;Beginn;Stand;Läsion;Telefon
 F1;4711;19;Müller;neu;04.03.2024;offen;2,5;0123
 F2;4712;33;Müller;neu;04.03.2024;offen;2,5;0124
 F3;4711;30;Müller;neu;04.13.2024;offen;0,5;0123
-F4;4713;3;Müller;neu;05.03.2024;offen;95,0;0125
+F4;4713;3;Müller;neu;05.03.2024;offen;950,0;0125
 """
 
 
@@ -265,7 +265,7 @@ def test_text_of_a_mapped_file_comes_back_by_the_same_mapping(front_desk: Any, c
     canalwise("quarantine", "--store", store, "--out", out)
     text = out.read_text(encoding="utf-8-sig")
     assert "Telefon" not in text, "what nobody mapped is not kept"
-    mended = text.replace(";33;", ";18;").replace("04.13.2024", "13.04.2024").replace("95,0", "9,5")
+    mended = text.replace(";33;", ";18;").replace("04.13.2024", "13.04.2024").replace("950,0", "9,5")
     assert mended != text
     (tmp_path / "mended.csv").write_text(mended, encoding="utf-8-sig")
     ran = canalwise("ingest", tmp_path / "mended.csv", "--mapping", mapping, "--store", store, "--json")
@@ -289,7 +289,7 @@ def test_a_workbook_of_a_mapped_file_comes_back_by_the_same_mapping(
     store, mapping = front_desk
     out, mended = tmp_path / "refused.xlsx", tmp_path / "mended.xlsx"
     canalwise("quarantine", "--store", store, "--out", out)
-    rewrite(out, mended, {"33": "18", "04.13.2024": "13.04.2024", "95,0": "9,5"})
+    rewrite(out, mended, {"33": "18", "04.13.2024": "13.04.2024", "950,0": "9,5"})
     ran = canalwise("ingest", mended, "--mapping", mapping, "--store", store, "--json")
     done = ran.json["files"][0]
     assert (ran.code, done["loaded"], done["superseded"]) == (0, 2, 1), ran.err
@@ -422,11 +422,11 @@ def test_a_mended_mapping_reads_what_was_kept(front_desk: Any, canalwise: Run, t
     assert (ran.code, done["read"], done["superseded"], done["quarantined"]) == (1, 3, 1, 2)
     assert query(
         store, "select tooth, lesion_mm, source_file, source_row from treatments where treatment_id = 'F4'"
-    ) == [(16, 9.5, "faelle.csv", 7)]
+    ) == [(16, 95.0, "faelle.csv", 7)]
     # The pseudonym that was kept is the patient's: a later export of the plain id meets it.
     other = tmp_path / "later.csv"
     last = EXPORT.splitlines()[-1]
-    lines = [*EXPORT.splitlines()[:3], last.replace("F4", "F5").replace("95,0", "9,5")]
+    lines = [*EXPORT.splitlines()[:3], last.replace("F4", "F5").replace("950,0", "9,5")]
     other.write_bytes("\n".join(lines).encode("windows-1252"))
     assert canalwise("ingest", other, "--mapping", mapping, "--store", store).code == 0
     assert query(store, "select count(distinct patient_id) from treatments where treatment_id in ('F4', 'F5')") == [

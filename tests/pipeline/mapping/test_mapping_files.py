@@ -9,8 +9,8 @@ import pytest
 from pipeline.errors import UserError
 from pipeline.mapping.model import KindMapping, Mapping, canonical, load_mapping, place
 from pipeline.mapping.recognise import Recognised, knows, recognise
+from pipeline.records import KINDS
 from pipeline.sources.table import Dialect
-from pipeline.store.records import KINDS
 
 CONTACTS = """
 [contacts.columns]

@@ -15,9 +15,9 @@ from pipeline.errors import UserError
 from pipeline.mapping.apply import POLARS_TYPE, Typed, apply
 from pipeline.mapping.model import FileOptions, KindMapping, canonical
 from pipeline.mapping.patients import hide
+from pipeline.records import KINDS
 from pipeline.sources.table import FAILED, NOT_COMPUTED, RawTable
 from pipeline.store.pseudonyms import pseudonyms
-from pipeline.store.records import KINDS
 
 
 def typed(

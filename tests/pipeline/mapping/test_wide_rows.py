@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from pipeline.mapping.apply import Typed, apply
 from pipeline.mapping.model import FileOptions, KindMapping, Mapping
+from pipeline.records import KINDS
 from pipeline.sources.table import RawTable
-from pipeline.store.records import KINDS
 
 CANALS = {
     "each": {"canal": ["MB", "DB", "P"]},

@@ -18,9 +18,9 @@ import pytest
 
 from pipeline.measures.catalogue import Measure, catalogue
 from pipeline.measures.run import Result, Workspace
+from pipeline.records import KINDS
 from pipeline.settings import Settings
 from pipeline.store.database import in_memory
-from pipeline.store.records import KINDS
 
 Row = dict[str, Any]
 BEGAN, AS_OF = dt.datetime(2023, 1, 9, 9, 0), dt.date(2026, 6, 30)

@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from pipeline.measures.run import Workspace
-from pipeline.measures.sentence import told, verdict
+from pipeline.measures.sentence import verdict, with_sentences
 from pipeline.settings import Settings
 from pipeline.store.database import in_memory
 
@@ -48,7 +48,7 @@ def store(teeth: pl.DataFrame) -> Any:
 def compared(connection: Any, smallest: int = 5, **where: str) -> list[Row]:
     settings = Settings.model_validate({"reporting": {"smallest_group": smallest}})
     work = Workspace(connection, settings, AS_OF)
-    return told(work.compute("sequence_comparison", where=where), 0.95).rows
+    return with_sentences(work.compute("sequence_comparison", where=where), 0.95).rows
 
 
 def healed(share: float, n: int) -> list[bool]:

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from pipeline.measures.run import Result
-from pipeline.measures.sentence import Words, p_text, points, sentence, told, verdict
+from pipeline.measures.sentence import ComparisonWords, p_text, points, sentence, verdict, with_sentences
 from pipeline.stats import power, stratified
 
-HEALED = Words("sequence", "healed teeth")
+HEALED = ComparisonWords("sequence", "healed teeth")
 CONFIDENCES = (0.9, 0.95, 0.999)
 NEVER = re.compile(
     r"\b(better|worse|best sequence|caus\w*|prove\w*|because|superior|equal\b(?! odds)|no effect|only what)\b"
@@ -200,9 +200,9 @@ def test_a_p_value_is_never_rounded_across_the_line(p: float) -> None:
 
 def test_only_comparisons_are_told() -> None:
     share = Result("healed_share", "Healed share", "share", "share", (), [{"n": 3}], [], 0)
-    assert told(share, 0.95) is share
+    assert with_sentences(share, 0.95) is share
     pair = Result("sequence_comparison", "", "", "comparison", ("dentist",), [row(dentist="D1")], [], 0)
-    (only,) = told(pair, 0.95).rows
+    (only,) = with_sentences(pair, 0.95).rows
     assert only["sentence"].startswith("Dentist “D1” against “B”: no difference shown in the share of healed teeth")
 
 

@@ -10,7 +10,7 @@ import pytest
 from pipeline.errors import UserError
 from pipeline.measures.rate_sentence import statement, times, verdict
 from pipeline.measures.run import Workspace
-from pipeline.measures.sentence import told
+from pipeline.measures.sentence import with_sentences
 from pipeline.settings import Settings
 from pipeline.store.database import in_memory
 
@@ -50,7 +50,7 @@ def practice(
 
 def compared(connection: Any, *by: str, smallest: int = 5) -> list[dict[str, Any]]:
     workspace = Workspace(connection, Settings.model_validate({"reporting": {"smallest_group": smallest}}))
-    return told(workspace.compute("separation_comparison", by), 0.95).rows
+    return with_sentences(workspace.compute("separation_comparison", by), 0.95).rows
 
 
 def test_a_large_difference_within_each_dentist_is_shown() -> None:

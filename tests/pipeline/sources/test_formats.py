@@ -18,12 +18,12 @@ from demo_data.generate import generate
 from pipeline.errors import UserError
 from pipeline.importing.ingest import ingest
 from pipeline.mapping.apply import POLARS_TYPE
+from pipeline.records import KINDS
 from pipeline.settings import Settings, load_settings
 from pipeline.sources.archive import Member
 from pipeline.sources.read import expand, read
 from pipeline.sources.table import Dialect
 from pipeline.store.database import open_store
-from pipeline.store.records import KINDS
 
 Write = Callable[[pl.DataFrame, str, Path], None]
 

@@ -12,8 +12,8 @@ import duckdb
 import pytest
 
 from pipeline.errors import UserError
+from pipeline.records import KINDS
 from pipeline.store.database import in_memory, open_store
-from pipeline.store.records import KINDS
 from pipeline.store.status import status
 
 

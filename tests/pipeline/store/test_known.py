@@ -19,11 +19,11 @@ from pipeline.importing.ingest import ingest, undo
 from pipeline.importing.undo import undo as take_out
 from pipeline.measures.catalogue import catalogue
 from pipeline.measures.run import Workspace
+from pipeline.records import KINDS
 from pipeline.settings import Settings, load_settings
 from pipeline.store.batches import Batch, merge, next_id
 from pipeline.store.database import in_memory, open_store
 from pipeline.store.known import end_of, known_now, known_on, last_day, last_import, latest_import
-from pipeline.store.records import KINDS
 
 Sound = Callable[..., dict[str, str | None]]
 Exports = Callable[..., Path]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import stat
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import pytest
 from pipeline.errors import UserError
 from pipeline.importing.ingest import undo
 from pipeline.importing.quarantine import counted, retry
+from pipeline.records import KINDS, Column
 from pipeline.store import migrations, schema
 from pipeline.store.database import in_memory, open_store
 from pipeline.store.pseudonyms import load_key
@@ -99,6 +101,42 @@ def test_without_a_copy_nothing_is_changed(old: Path) -> None:
         pass
     with duckdb.connect(str(old)) as connection:
         assert connection.execute("from store_version").fetchall() == [(2,)]
+
+
+@pytest.mark.parametrize("write", [False, True])
+def test_a_column_that_a_kind_has_gained_needs_no_layout_of_its_own(
+    write: bool, old: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In its place, in the history too, and with nothing in it; what was superseded still goes to the history."""
+    with open_store(old) as connection:
+        before = tables(connection)
+    visits = KINDS["visits"]
+    at = visits.names.index("chair")
+    longer = (*visits.columns[:at], Column("anaesthetic"), *visits.columns[at:])
+    monkeypatch.setitem(KINDS, "visits", replace(visits, columns=longer))
+    with open_store(old, write=write) as connection:
+        after = tables(connection)
+        of = [name for name, *_ in connection.execute("describe visits_history").fetchall()]
+    assert of[at] == "anaesthetic" and of[-1] == "replaced_at"
+    assert set(after) == set(before)
+    for name in before.keys() - {"store_version"}:
+        was = [row[:at] + (None,) * name.startswith("visits") + row[at:] for row in before[name]]
+        assert sorted(after[name], key=str) == sorted(was, key=str), name
+    assert old.with_name(f"{old.name}.layout-{schema.VERSION}").exists()
+    undo(old, 2)  # what had been superseded is back
+
+
+def test_a_column_that_a_kind_has_lost_is_not_thrown_away(old: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with open_store(old):
+        pass
+    visits = KINDS["visits"]
+    less = (*(c for c in visits.columns if c.name != "chair"), Column("anaesthetic"))
+    monkeypatch.setitem(KINDS, "visits", replace(visits, columns=less))
+    with pytest.raises(duckdb.Error, match="chair"), open_store(old):
+        pass
+    monkeypatch.undo()
+    with open_store(old) as connection:
+        assert connection.execute("select count(chair) from visits").fetchone() is not None
 
 
 def test_the_command_line(old: Path, canalwise: Callable[..., Any]) -> None:

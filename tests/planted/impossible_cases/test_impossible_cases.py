@@ -11,8 +11,8 @@ import duckdb
 import pytest
 
 from pipeline.importing.ingest import ingest
+from pipeline.records import KINDS
 from pipeline.settings import load_settings
-from pipeline.store.records import KINDS
 
 from .cases import CASES, SOUND, Case, Outcome, Record
 

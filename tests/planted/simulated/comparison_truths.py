@@ -18,7 +18,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.measures.run import Workspace
-from pipeline.measures.sentence import told, verdict
+from pipeline.measures.sentence import verdict, with_sentences
 from pipeline.settings import Settings
 from pipeline.store.database import in_memory
 
@@ -131,7 +131,7 @@ def rows_of(world: World, numbers: Iterable[int]) -> list[list[dict[str, Any]]]:
         for number in batch:
             year = FIRST_YEAR + YEARS * number
             result = work.compute("sequence_comparison", start=dt.date(year, 1, 1), end=dt.date(year + 4, 12, 31))
-            out.append(told(result, 0.95).rows)
+            out.append(with_sentences(result, 0.95).rows)
         connection.close()
     return out
 

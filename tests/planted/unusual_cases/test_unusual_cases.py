@@ -16,9 +16,9 @@ import duckdb
 import pytest
 
 from pipeline.importing.ingest import ingest
+from pipeline.records import KINDS
 from pipeline.settings import Settings
 from pipeline.store.database import open_store
-from pipeline.store.records import KINDS
 
 Row = dict[str, str]
 CASES: list[dict[str, Any]] = tomllib.loads(Path(__file__).with_name("cases.toml").read_text(encoding="utf-8"))["case"]

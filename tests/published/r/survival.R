@@ -56,12 +56,6 @@ for (d in sets_of("subjects")) {
       answer(set, "robust_score.chi2", cox$rscore)
     })
   }
-  if (length(unique(d$time[d$event == 1])) > 1) {
-    attempt({
-      w <- survreg(Surv(time, event) ~ 1, data = d, dist = "weibull", control = exact)
-      if (abs(log(w$scale)) < 3) answer(set, "weibull.fit", c(1 / w$scale, exp(coef(w)), w$loglik[2]))
-    })
-  }
   whole <- all(d$time == floor(d$time)) && all(d$time >= 1)
   if (whole) {
     uses <- seq_len(max(d$time))

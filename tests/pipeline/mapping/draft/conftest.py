@@ -167,7 +167,7 @@ def make(kind: str, language: str, how: str, seed: int, *, whole: bool = False) 
 
     `whole`: with every record and every filled column, and nothing lost by rounding.
     """
-    from pipeline.store.records import KINDS
+    from pipeline.records import KINDS
 
     dice = random.Random(f"{kind} {language} {how} {seed}")
     rows = records(kind)

@@ -12,8 +12,8 @@ from pipeline.mapping.draft.assign import MARGIN, SURE
 from pipeline.mapping.draft.decide import decide, examine
 from pipeline.mapping.draft.headers import LANGUAGES
 from pipeline.mapping.draft.written import Written
+from pipeline.records import KINDS
 from pipeline.sources.table import Dialect, RawTable
-from pipeline.store.records import KINDS
 
 HOW = ("known", "misspelt", "held out")
 SEED = 100  # thresholds were set with the seeds below 11

@@ -15,8 +15,8 @@ import pytest
 
 from pipeline.importing.ingest import ingest
 from pipeline.mapping.model import load_mapping
+from pipeline.records import KINDS
 from pipeline.settings import load_settings
-from pipeline.store.records import KINDS
 
 ENCODINGS = {
     "en": "utf-8",

@@ -7,9 +7,17 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.mapping.draft.headers import LANGUAGES, _variants, likenesses, plain, unit, vocabulary, without_unit
+from pipeline.mapping.draft.headers import (
+    LANGUAGES,
+    _variants,
+    compared_words,
+    likenesses,
+    unit,
+    vocabulary,
+    without_unit,
+)
 from pipeline.mapping.draft.profile import meanings, words
-from pipeline.store.records import KINDS
+from pipeline.records import KINDS
 
 HELD_OUT = Path(__file__).with_name("held_out.toml")
 # Words that belong to no language of the six alone, or to a list and not to a column.
@@ -31,7 +39,7 @@ LISTS_OF_WORDS = {"yes_no", "nothing", "totals", "kinds"}
     ],
 )
 def test_what_counts_of_a_header(text: str, compared: tuple[str, ...]) -> None:
-    assert plain(text) == compared
+    assert compared_words(text) == compared
 
 
 @pytest.mark.parametrize(
@@ -73,7 +81,7 @@ def test_every_word_of_ours_has_words_and_none_means_two_things() -> None:
             continue
         known = meanings(name)
         for meaning, found in words()[name].items():
-            assert all(known[plain(word) or (word,)] == meaning for word in found), (name, meaning)
+            assert all(known[compared_words(word) or (word,)] == meaning for word in found), (name, meaning)
         kind, _, column = name.rpartition(".")
         for of in KINDS.values():
             if column in of.names and kind in ("", of.name):
