@@ -142,7 +142,7 @@ select
     k.cost,
     k.without_price,
     coalesce(s.separations, 0) as separations,
-    case when coalesce(w.separations_told, 0) = 0 then 'neither results of uses nor kinds of incidents are recorded' end as not_watched,
+    w.not_watched,
     h.uses,
     h.uses_with_seconds,
     h.seconds as instrument_seconds,

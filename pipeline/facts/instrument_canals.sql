@@ -84,7 +84,7 @@ select
     n.motion,
     n.size,
     n.not_engine_driven,
-    case when coalesce(w.separations_told, 0) = 0 then 'neither results of uses nor kinds of incidents are recorded' end as not_watched,
+    w.not_watched,
     n.sequence,
     n.flags,
     n.use_number as recorded_use_number,

@@ -1,11 +1,13 @@
--- One row a practice: can its records tell that an instrument separated (`separations_told`: a result of a use, or an
--- incident with its kind, stands somewhere), and that one was whole (`whole_told`)? An empty result is no "intact": where
--- only faults are written down, instruments found whole cannot be told from those that nobody looked at.
+-- One row a practice: can its records tell that an instrument separated (a result of a use, or an incident with its kind,
+-- stands somewhere; `not_watched` says that they cannot), and that one was whole (`whole_told`)? An empty result is no
+-- "intact": where only faults are written down, instruments found whole cannot be told from those that nobody looked at.
 select
     practice,
-    max(separations_told) as separations_told,
     max(whole_told) as whole_told,
-    max(result_missing) as result_missing
+    max(result_missing) as result_missing,
+    case
+        when max(separations_told) = 0 then 'neither results of uses nor kinds of incidents are recorded'
+    end as not_watched
 from (
     select
         practice,
@@ -16,5 +18,11 @@ from (
     union all
     select practice, case when kind is not null then 1 else 0 end as separations_told, 0 as whole_told, 0 as result_missing
     from incidents
+    union all
+    select practice, 0 as separations_told, 0 as whole_told, 0 as result_missing
+    from treatments
+    union all
+    select practice, 0 as separations_told, 0 as whole_told, 0 as result_missing
+    from canals
 ) as each_record
 group by practice

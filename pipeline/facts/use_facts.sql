@@ -71,7 +71,7 @@ select
     u.size,
     u.motion,
     u.not_engine_driven,
-    case when coalesce(w.separations_told, 0) = 0 then 'neither results of uses nor kinds of incidents are recorded' end as not_watched,
+    w.not_watched,
     coalesce(m.rules, '') || coalesce(b.flags, '') || coalesce(a.rules, '') || coalesce(r.rules, '') as flags,
     case when u.result = 'separated' then 1 else 0 end + coalesce(a.events, 0) as separations
 from use_base as u

@@ -17,11 +17,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from . import newton
 from ._common import FEW_CLUSTERS, Floats, Ints, cluster_codes, critical_value, z_value
 from .proportions import wilson
 
 _RIDGE = 1e-6  # keeps the model finite where everybody of a kind was seen, or nobody
+_ROUNDS = 100
 
 
 @dataclass(frozen=True)
@@ -115,6 +115,19 @@ def _left_out_in_turn(x: Floats, s: Floats, y: Floats, group: Ints, m: int) -> f
 
 
 def _chances(x: Floats, s: Floats) -> tuple[Floats, Floats]:
-    """Fitted chances of being seen, and the information matrix, of a logistic model."""
-    found = newton.fit(x, s, np.full(x.shape[1], _RIDGE))
-    return found.mean, found.information
+    """Fitted chances of being seen, and the information matrix, of a logistic model by Newton's steps.
+
+    Not newton.fit: of a few subjects whose kinds are all seen or all unseen the steps do not settle, and where they end
+    is a matter of their length.
+    """
+    beta = np.zeros(x.shape[1])
+    ridge = _RIDGE * np.eye(x.shape[1])
+    for _ in range(_ROUNDS):
+        p = 1 / (1 + np.exp(-np.clip(x @ beta, -30, 30)))
+        information = x.T @ (x * (p * (1 - p))[:, None]) + ridge
+        step = np.linalg.solve(information, x.T @ (s - p) - _RIDGE * beta)
+        beta = beta + np.clip(step, -4, 4)  # a long step would overshoot where nearly all were seen
+        if float(np.abs(step).max()) < 1e-9:
+            break
+    p = 1 / (1 + np.exp(-np.clip(x @ beta, -30, 30)))
+    return p, x.T @ (x * (p * (1 - p))[:, None]) + ridge

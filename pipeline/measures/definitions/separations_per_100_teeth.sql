@@ -20,7 +20,7 @@ select
     f.patient_id as cluster,
     case
         when f.canals_instrumented = 0 and f.uses = 0 and f.separations = 0 then 'no canal or instrument recorded'
-        when coalesce(w.separations_told, 0) = 0 then 'neither results of uses nor kinds of incidents are recorded'
+        else w.not_watched
     end as left_out
 from tooth_facts as f
 left join results_told as w on w.practice = f.practice
