@@ -19,6 +19,7 @@ from pipeline.cli import (
     demo,
     errors,
     explain,
+    guide,
     ingest,
     init,
     mapping,
@@ -93,3 +94,4 @@ app.command("recall")(recall.recall)
 app.command("trace")(trace.trace)
 app.command("report")(report.report)
 app.command("status")(status.status)
+app.command("guide")(guide.guide)

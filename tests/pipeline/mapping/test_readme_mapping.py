@@ -1,4 +1,4 @@
-"""The mapping file that the README shows can be copied: it is read, and makes of such exports what it says."""
+"""The mapping file that the guide shows can be copied: it is read, and makes of such exports what it says."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from pipeline.mapping.recognise import recognise
 from pipeline.sources.read import read
 from pipeline.sources.table import Dialect
 
-README = Path(__file__).resolve().parents[3] / "README.md"
+GUIDE = Path(__file__).resolve().parents[3] / "pipeline" / "guide" / "mapping.md"
 EXPORTS = {
     "cases-2026.csv": """\
         Case;Surname;Born;Tooth No.;Dentist;Type;Lesion;Begun;Telephone
@@ -40,7 +40,7 @@ EXPORTS = {
 
 @pytest.fixture
 def mapping(tmp_path: Path) -> Mapping:
-    (shown,) = re.findall(r"^```toml\n(.*?)^```$", README.read_text(encoding="utf-8"), re.DOTALL | re.MULTILINE)
+    (shown,) = re.findall(r"^```toml\n(.*?)^```$", GUIDE.read_text(encoding="utf-8"), re.DOTALL | re.MULTILINE)
     path = tmp_path / "theirs.toml"
     path.write_text(shown, encoding="utf-8")
     return load_mapping(path)
