@@ -187,7 +187,7 @@ def _own(measure: Measure, workspace: Workspace, prose: Callable[..., str]) -> l
     if len(result.rows) > _FEW_LINES:
         parts.append(f"    and {len(result.rows) - _FEW_LINES} rows more")
     parts.append("Left out:" if result.left_out else "Left out: nothing")
-    parts += [prose(f"{left['n']:,} - {left['reason']}", indent=4) for left in result.left_out]
+    parts += [prose(f"{left['n']:,} - {left['reason']}", indent=4, hang=2) for left in result.left_out]
     return parts
 
 

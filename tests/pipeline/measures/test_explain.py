@@ -63,7 +63,7 @@ def test_every_measure_is_explained_with_the_figures_of_a_store(filled: Path) ->
                 continue
             told += 1
             result = workspace.compute(measure.name)
-            own = text.rpartition("This practice")[2]
+            own = " ".join(text.rpartition("This practice")[2].split())
             assert workspace.as_of.isoformat() in own
             for left in result.left_out if measure.kind != "list" else ():
                 assert f"{left['n']:,} - {left['reason']}" in own, measure.name
