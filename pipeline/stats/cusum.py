@@ -51,8 +51,9 @@ class Limits:
 
 
 # What is known is counted in p (1 - p) summed over cases, so that rare events take more of them: 20 cases of which one
-# in five has the event. Every stretch but the first knows as much as all before it, and has one pair of limits.
+# in five has the event. Every stretch but the first knows half as much as all before it, and has one pair of limits.
 FIRST_STRETCH = 3.2
+_GROWTH = 1.5
 _LONGEST_FIRST = 2000  # cases; of a first stretch that is filled up
 _AT_ONCE = 250  # runs; the same however many cases, since they decide which draws a run has
 _SPENT = 4.8  # known when half of the false alarms may have been: early ones find little, late ones come late
@@ -69,11 +70,11 @@ def limits(
 ) -> Limits:
     """Limits that the series of the cases `at`, however long it grows, passes by chance with at most `false_alarm`.
 
-    Those of a stretch of cases follow from the cases before it, taken once more: what comes in later moves no limit of
-    the past, and one that is passed stays passed. Only the first stretch is filled up with its own cases as they come.
-    When as much is known as FIRST_STRETCH, two fifths of `false_alarm` may have been spent, and k / (k + _SPENT) at any
-    k (spending function: Lan KKG, DeMets DL, Biometrika 1983;70:659-663; limits in force of a series so far: Zhang X,
-    Woodall WH, Stat Med 2015;34:3336-3348, from memory).
+    Those of a stretch of cases follow from the cases before it, the latest taken once more: what comes in later moves
+    no limit of the past, and one that is passed stays passed. Only the first stretch is filled up with its own cases
+    as they come. When as much is known as FIRST_STRETCH, two fifths of `false_alarm` may have been spent, and k / (k +
+    _SPENT) at any k (spending function: Lan KKG, DeMets DL, Biometrika 1983;70:659-663; limits in force of a series so
+    far: Zhang X, Woodall WH, Stat Med 2015;34:3336-3348, from memory).
 
     Simulated, each side at half of `false_alarm`: every run draws the true risks from what the model leaves open, then
     each case's outcome from its true risk, those of one patient (`cluster`) as alike as the model says, and adds up the
@@ -128,7 +129,7 @@ def _stretches(information: Floats) -> tuple[list[int], list[float]]:
     ends, known = [], [FIRST_STRETCH]
     while so_far[-1] > known[-1] and (end := int(np.searchsorted(so_far, known[-1])) + 1) < so_far.size:
         ends.append(end)
-        known.append(2 * known[-1])
+        known.append(_GROWTH * known[-1])
     return [*ends, so_far.size], known
 
 
@@ -137,7 +138,9 @@ def _cases(ends: list[int], n: int, risk: Floats) -> Iterator[npt.NDArray[np.int
     so_far = float((risk * (1 - risk)).sum())
     for last in range(len(ends)):
         if last:
-            yield np.arange(2 * ends[last - 1]) % ends[last - 1]
+            before = ends[last - 1]
+            latest = math.ceil((_GROWTH - 1) * before)
+            yield np.concatenate([np.arange(before), np.arange(before - latest, before)])
         elif len(ends) > 1 or so_far >= FIRST_STRETCH:
             yield np.arange(ends[0])
         else:
