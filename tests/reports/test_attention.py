@@ -8,8 +8,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.measures.sentence import Words as ComparisonWords
-from pipeline.measures.sentence import sentence
+from pipeline.measures.sentence import ComparisonWords, sentence
 from reports import attention
 from reports.blocks import Sentence
 from reports.evidence.records import left_empty, refused

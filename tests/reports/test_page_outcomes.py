@@ -314,7 +314,7 @@ def test_how_those_seen_differ_is_said_beyond_a_slight_difference() -> None:
 
 def test_teeth_that_are_doubtful_are_left_out_of_the_funnel_as_of_the_healed_share() -> None:
     for rule in all_rules().values():
-        assert ("healed_share" in rule.affects) == ("peer_funnel" in rule.spoils), rule.id
+        assert ("healed_share" in rule.affects) == ("peer_funnel" in rule.affects), rule.id
 
 
 def test_no_two_pictures_of_a_page_share_an_id(page_of: Callable[..., Any]) -> None:
