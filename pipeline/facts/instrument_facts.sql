@@ -14,7 +14,7 @@ with lives as (
         max(motion) as motion,
         max(size) as size,
         max(not_engine_driven) as not_engine_driven,
-        max(not_inspected) as not_inspected,
+        max(case when not_inspected = 0 then recorded_use_number end) as last_inspected_use,
         max(earlier_uses) as earlier_uses,
         case when count(revolutions) = count(*) then sum(revolutions) end as revolutions,
         sum(case when curvature_class = 'straight' then revolutions else 0 end) as revolutions_straight,
@@ -59,13 +59,16 @@ select
     -- Why these may not be all its uses, and its use numbers are not known.
     l.earlier_uses,
     l.not_engine_driven,
-    -- Why it is not known at which use the instrument was first found deformed or separated.
+    -- Why it is not known how many uses the instrument was whole. What is found whole was whole before, and what broke is
+    -- known to have broken: a use that nobody inspected hides nothing but what came after the last one inspected.
     case
         when w.result_missing = 1 and w.whole_told = 0
             then 'only faults are recorded, or no results at all: which instruments were found whole is not known'
-        when l.not_inspected = 1 then 'the result of a use is not recorded'
+        when l.ended_at_use is null and l.last_inspected_use is null then 'the result of no use is recorded'
     end as not_inspected,
     l.ended_at_use,
+    -- How many uses it is known to have been watched for: until it ended, else until it was last found whole.
+    coalesce(l.ended_at_use, l.last_inspected_use) as uses_watched,
     l.separated_at_use,
     -- Turns of a rotating instrument, known only where speed and seconds of every use are.
     l.revolutions,

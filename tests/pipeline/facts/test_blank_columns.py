@@ -100,5 +100,26 @@ def test_where_only_faults_are_written_down_nothing_is_known_of_the_whole(facts:
 
     faults = "only faults are recorded, or no results at all: which instruments were found whole is not known"
     assert why("separated", "", "") == [faults, faults, faults]
-    assert why("separated", "intact", "not inspected") == [None, None, "the result of a use is not recorded"]
+    assert why("separated", "intact", "not inspected") == [None, None, "the result of no use is recorded"]
     assert why("separated", "separated") == [None, None]
+
+
+def test_a_use_that_nobody_inspected_hides_no_known_failure(facts: Facts) -> None:
+    """I1 broke in its third use, whatever was seen in the second; I2 is known whole until its third, not its fourth."""
+    found = facts(
+        "instrument_facts order by instrument_id",
+        instrument_uses="""
+            use_id | treatment_id | canal | step | instrument_id | size | motion   | started_at       | result
+            U1     | T1           | D     | 1    | I1            | 25   | rotation | 2024-01-01 09:00 | intact
+            U2     | T2           | D     | 1    | I1            | 25   | rotation | 2024-01-02 09:00 |
+            U3     | T3           | D     | 1    | I1            | 25   | rotation | 2024-01-03 09:00 | separated
+            U4     | T1           | M     | 1    | I2            | 30   | rotation | 2024-01-01 09:30 | intact
+            U5     | T2           | M     | 1    | I2            | 30   | rotation | 2024-01-02 09:30 |
+            U6     | T3           | M     | 1    | I2            | 30   | rotation | 2024-01-03 09:30 | intact
+            U7     | T4           | M     | 1    | I2            | 30   | rotation | 2024-01-04 09:30 | not inspected
+        """,
+    )
+    assert [(r["uses"], r["uses_watched"], r["ended_at_use"], r["not_inspected"]) for r in found] == [
+        (3, 3, 3, None),
+        (4, 3, None, None),
+    ]
