@@ -116,8 +116,9 @@ def process_cusum(
         "of treatment.",
         f"One sum looks for {ODDS_RATIO:g} times the odds (more than expected), one for half of them (fewer); of 100 "
         f"series of such teeth, however long they grow, at most {FALSE_ALARM * 100:g} pass a limit by chance alone. "
-        "Limits rise with the number of teeth, and those of past teeth stay where they were. They allow for risks that "
-        "are estimated, and for teeth of one patient being alike. With fewer than "
+        "Limits rise with the number of teeth. Once the first of them are many enough, own teeth that come in later "
+        "move no limit of earlier ones; those of others move the risks, and limits a little with them. Limits allow "
+        "for risks that are estimated, and for teeth of one patient being alike. With fewer than "
         f"{FEWEST_OTHERS} teeth of others, or {FEWEST_EVENTS} of them with or without the event, there is no sum.",
         "A signal asks for a look, and stays until it is answered in the settings; it says nothing of the cause.",
     ]
