@@ -376,7 +376,9 @@ def _limits(
 ) -> Compared:
     from scipy.special import stdtr, stdtrit
 
+    # What rounding leaves of a share of none is none: the ratio of two such would be a ratio of rounding errors.
     p = np.clip(shares, 0.0, 1.0)
+    p = np.where(p < 1e-9, 0.0, np.where(p > 1 - 1e-9, 1.0, p))
     difference = float(p[0] - p[1])
     if not bool(np.isfinite(covariance).all()) or min(clusters) <= 1.0 + 1e-9:
         return Compared(float(p[0]), float(p[1]), difference, effective=(sizes[0], sizes[1]))

@@ -166,3 +166,14 @@ def test_no_event_on_a_side_is_as_alike_as_the_other_side_shows() -> None:
     alike = np.concatenate([np.zeros(300), np.arange(300) // 2 % 10 == 0])  # both units of a patient, or none
     wider = target_trial.estimates(design, alike, np.arange(600) // 2).overlap
     assert wider.high is not None and found.high is not None and found.high < wider.high < 0
+
+
+def test_where_nobody_had_the_event_there_is_no_ratio_of_rounding_errors() -> None:
+    """Both shares are 0 but for the last digits of sums: a ratio of these would be any number."""
+    for seed in range(10):
+        _, side, categories, numbers, patient = teeth(seed, 160)
+        design = target_trial.designed(side, categories, numbers)
+        found = target_trial.estimates(design, np.zeros(int(design.kept.sum())), patient[design.kept])
+        for way in vars(found).values():
+            assert way.ratio is None, way
+        assert (found.overlap.exposed, found.overlap.reference, found.overlap.difference) == (0.0, 0.0, 0.0)
