@@ -24,9 +24,9 @@ def write_files(page: Page, out: Path) -> list[Path]:
     return written
 
 
-def stems(dentists: Iterable[str]) -> dict[str, str]:
-    """File names for dentists' pages: `outcomes-D2`; an id that is no plain name, or clashes, gets a short digest."""
-    known = sorted(dentists)
+def stems(reader: str, persons: Iterable[str]) -> dict[str, str]:
+    """File names for persons' pages: `outcomes-D2`; an id that is no plain name, or clashes, gets a short digest."""
+    known = sorted(persons)
     plainly = {d: re.sub(r"[^A-Za-z0-9_-]+", "-", d).strip("-")[:40] for d in known}
     folded = [plainly[d].casefold() for d in known]
     out = {}
@@ -35,5 +35,5 @@ def stems(dentists: Iterable[str]) -> dict[str, str]:
         if not name or name != d or folded.count(name.casefold()) > 1:
             digest = hashlib.blake2b(d.encode("utf-8", "surrogatepass"), digest_size=4).hexdigest()
             name = f"{name}-{digest}" if name else digest
-        out[d] = f"outcomes-{name}"
+        out[d] = f"{reader}-{name}"
     return out

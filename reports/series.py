@@ -1,11 +1,11 @@
-"""A measure month by month, with the centre line, limits and signals that pipeline.stats.process finds."""
+"""A measure month by month, the last month held against the others: limits and signals as pages word them."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Any, Literal
+from math import isnan
 
 from reports.source import Answer
 from reports.words import counted, short_month
@@ -53,23 +53,20 @@ def monthly(answer: Answer, months: Sequence[str]) -> Series | None:
     more than chance lets them); `low` and `high` are those of the last month. None if the measure cannot be computed or
     has no figure at all. Months that are not shown keep their place.
     """
+    from pipeline.measures.process_chart import limits
     from pipeline.stats import process
 
     rows = {row.get("month"): row for row in answer.shown}
     values = tuple(rows[m]["estimate"] if m in rows else None for m in months)
     if not any(v is not None for v in values):
         return None
-    x = [_or_nan(v) for v in values]
     before = [True] * (len(months) - 1) + [len(months) == 1]
-    if answer.result.kind in {"share", "rate"}:
-        limits = _of_counts(answer, [rows.get(m, {}) for m in months], before)
-    else:
-        limits = _of_values(x, before)
-    if limits.centre is None or limits.n < FEWEST_MONTHS:
+    found = limits(answer.measure, [rows.get(m, {}) for m in months], before)
+    if found.centre is None or found.n < FEWEST_MONTHS:
         return Series(tuple(months), values)
     at: dict[int, str] = {}
     whole: list[str] = []
-    for signal in process.signals(x, limits.centre, limits.low, limits.high):
+    for signal in process.signals(found.values, found.centre, found.low, found.high):
         first, last = months[signal.first], months[signal.last]
         if signal.rule == "long run":
             whole.append(f"{short_month(first)} to {short_month(last)} all on one side of the mean")
@@ -80,55 +77,20 @@ def monthly(answer: Answer, months: Sequence[str]) -> Series | None:
         else:
             at[signal.first] = signal.rule
     note = (
-        f"Limits: mean of the {counted(limits.n, 'month')} before, {limits.how}. Months outside them are marked; a "
-        "mark asks for a look and says nothing of the cause."
+        f"Limits: mean of the {counted(found.n, 'month')} before, {_how(found.method, found.sigma_z)}. Months outside "
+        "them are marked; a mark asks for a look and says nothing of the cause."
     )
-    if limits.n < process.FEW_POINTS:
+    if found.n < process.FEW_POINTS:
         note += f" With fewer than {process.FEW_POINTS} months the limits are tentative."
-    low, high = (None if limit[-1] != limit[-1] else limit[-1] for limit in (limits.low, limits.high))
-    return Series(tuple(months), values, limits.centre, low, high, at, tuple(whole), note)
+    low, high = (None if isnan(limit[-1]) else float(limit[-1]) for limit in (found.low, found.high))
+    return Series(tuple(months), values, found.centre, low, high, at, tuple(whole), note)
 
 
-@dataclass(frozen=True)
-class _Limits:
-    """Centre and limits, one a month (NaN: none), from `n` months; `how` says in words how far from the centre."""
-
-    n: int
-    centre: float | None
-    low: list[float]
-    high: list[float]
-    how: str
-
-
-def _of_values(x: list[float], before: list[bool]) -> _Limits:
-    """Individuals chart. What is never below zero has no limit there; minutes beyond a booking may be."""
-    from pipeline.stats import process
-
-    floor = None if any(v < 0 for v in x) else 0.0
-    chart = process.individuals(x, baseline=before, floor=floor)
-    low, high = ([_or_nan(limit)] * len(x) for limit in (chart.low, chart.high))
-    how = "plus and minus 2.66 times the mean change from month to month"
-    return _Limits(chart.n, chart.centre, low, high, how)
-
-
-def _of_counts(answer: Answer, rows: Sequence[Mapping[str, Any]], before: list[bool]) -> _Limits:
-    """p or u chart, with Laney's limits where the months before vary by more than chance."""
-    from pipeline.stats import process
-
-    of = "exposure" if answer.result.kind == "rate" else "n"
-    events = [_or_nan(row.get("events")) for row in rows]
-    size = [_or_nan(row.get(of)) for row in rows]
-    many = answer.result.kind == "rate" or any(e > n for e, n in zip(events, size, strict=True))
-    kind: Literal["p", "u"] = "u" if many else "p"
-    chart = (process.u_chart if many else process.p_chart)(events, size, before)
+def _how(method: str, sigma_z: float | None) -> str:
+    """How far limits are from the centre."""
+    if method == "individuals":
+        return "plus and minus 2.66 times the mean change from month to month"
     how = "plus and minus three standard deviations of chance for a month's own n"
-    if process.overdispersed(events[:-1], size[:-1], kind):
-        chart = process.laney(events, size, kind, before)
-        how += f", {chart.sigma_z:.2f} times as wide as the months before vary more than chance alone would have them"
-    scale = answer.measure.scale
-    centre = None if chart.centre is None else chart.centre * scale
-    return _Limits(chart.n, centre, (chart.low * scale).tolist(), (chart.high * scale).tolist(), how)
-
-
-def _or_nan(value: float | None) -> float:
-    return float("nan") if value is None else float(value)
+    if method.endswith("'"):
+        how += f", {sigma_z:.2f} times as wide as the months before vary more than chance alone would have them"
+    return how

@@ -65,6 +65,8 @@ class Answer:
         return words
 
 
+# Measures of which most practices have one.
+_EVERYWHERE = ("chair_minutes_per_visit", "visits_per_tooth", "separations_per_100_canals", "recall_share")
 _FIGURES = ("time", "n", "events", "exposure", "at_risk", "estimate", "low", "high", "value", "expected", "highest")
 
 
@@ -116,6 +118,11 @@ class Source:
         elif not answer.by:
             self.left_out.setdefault(name, list(answer.result.left_out))
         return answer
+
+    def groups(self, by: str) -> set[str]:
+        """All values of a group that some basic measure has rows for."""
+        rows = (row for name in _EVERYWHERE for row in self.ask(name, by=(by,)).rows)
+        return {row[by] for row in rows if row.get(by) is not None}
 
     def process(
         self,

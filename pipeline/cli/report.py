@@ -12,12 +12,13 @@ from pipeline.cli.opened import reading, settings_of
 from pipeline.cli.options import STORE, SettingsOption, StoreOption, day
 from pipeline.errors import UserError
 from pipeline.output.terminal import say
+from reports.pages import check, names
 
 
 @command()
 def report(
     output: Output,
-    which: Annotated[str, typer.Argument(help="monthly, incidents, outcomes or all.")] = "all",
+    which: Annotated[str, typer.Argument(help=f"{', '.join(names())} or all.")] = "all",
     month: Annotated[str | None, typer.Option("--month", help="The month under review, e.g. 2026-03.")] = None,
     dentist: Annotated[str | None, typer.Option("--dentist", help="Only this dentist's own outcomes.")] = None,
     out: Annotated[Path, typer.Option("--out", help="The folder of the pages.")] = Path("reports-out"),
@@ -27,8 +28,7 @@ def report(
     settings: SettingsOption = None,
 ) -> None:
     """Render reports: pages that open from disk, each with its figures in a workbook, and as PDF where wanted."""
-    if which not in ("all", "monthly", "incidents", "outcomes"):
-        raise UserError(f"there is no report {which}", do="Choose monthly, incidents, outcomes or all")
+    check(which)
     if month is not None:
         day(f"{month}-01", "--month")
     if paper != "a4" and not pdf:

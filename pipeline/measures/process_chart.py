@@ -8,11 +8,12 @@ stand in pipeline.stats.process.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from pipeline.errors import UserError
 from pipeline.measures.catalogue import Measure, find
@@ -43,7 +44,13 @@ class ProcessChart(Result):
 
 
 @dataclass(frozen=True)
-class _Drawn:
+class Limits:
+    """Values of months with their centre and limits, one a month (NaN: none), in the unit of the measure.
+
+    `method` is individuals, p, u, p' or u' (Laney's, `sigma_z` times as wide); `n` months have made the limits, `notes`
+    say how.
+    """
+
     method: str
     n: int
     values: Floats
@@ -76,7 +83,7 @@ def process_chart(
     by_month = {row["month"]: row for row in found.rows if row["month"] is not None}
     months = _months(min(by_month), max(by_month)) if by_month else []
     rows = [by_month.get(month, {"n": 0}) for month in months]
-    drawn = _individuals(rows) if measure.kind in ("time", "amount") else _attributes(rows, measure)
+    drawn = limits(measure, rows)
     signals, runs = _signals(drawn, months, measure, found.unit)
     at = {signal["first"]: signal["rule"] for signal in signals if signal["first"] == signal["last"]}
     return ProcessChart(
@@ -100,43 +107,55 @@ def _months(first: str, last: str) -> list[str]:
     return [f"{i // 12:04d}-{i % 12 + 1:02d}" for i in range(a, b + 1)]
 
 
-def _column(rows: list[Row], name: str) -> Floats:
+def _column(rows: Sequence[Row], name: str) -> Floats:
     return np.array([np.nan if row.get(name) is None else row[name] for row in rows], dtype=float)
 
 
-def _individuals(rows: list[Row]) -> _Drawn:
+def limits(measure: Measure, rows: Sequence[Row], before: Sequence[bool] | None = None) -> Limits:
+    """The limits of months from the rows that a measure gave them ({}: none), by the chart of its kind.
+
+    `before` says which months make the limits, by default all of them.
+    """
+    make_limits = np.ones(len(rows), dtype=bool) if before is None else np.array(before, dtype=bool)
+    if measure.kind in ("time", "amount"):
+        return _individuals(rows, make_limits)
+    return _attributes(rows, measure, make_limits)
+
+
+def _individuals(rows: Sequence[Row], before: npt.NDArray[np.bool_]) -> Limits:
+    """What is never below zero has no limit there; minutes beyond a booking may be."""
     x = _column(rows, "estimate")
-    chart = process.individuals(x, floor=0.0)
+    chart = process.individuals(x, baseline=before, floor=None if np.any(x < 0) else 0.0)
     low, high = (np.full(x.shape, np.nan if limit is None else limit) for limit in (chart.low, chart.high))
     note = "Individuals chart: limits are the mean of the months, plus and minus 2.66 times their mean change."
-    return _Drawn("individuals", chart.n, x, chart.centre, low, high, None, (note,))
+    return Limits("individuals", chart.n, x, chart.centre, low, high, None, (note,))
 
 
-def _attributes(rows: list[Row], measure: Measure) -> _Drawn:
+def _attributes(rows: Sequence[Row], measure: Measure, before: npt.NDArray[np.bool_]) -> Limits:
     """p or u chart in the unit of the measure; Laney's limits where months vary more than chance would have them."""
     events = _column(rows, "events")
     size = np.where(np.isnan(events), np.nan, _column(rows, "exposure" if measure.kind == "rate" else "n"))
     many = measure.kind == "rate" or bool(np.any(events > size))
-    letter = "u" if many else "p"
-    chart = process.u_chart(events, size) if many else process.p_chart(events, size)
+    kind: Literal["p", "u"] = "u" if many else "p"
+    letter: str = kind
+    chart = (process.u_chart if many else process.p_chart)(events, size, before)
     notes = [f"{letter} chart: limits are three standard deviations of chance from the centre, for each month's own n."]
-    if process.overdispersed(events, size, "u" if many else "p"):
-        wider = process.laney(events, size, "u" if many else "p")
-        chart, letter = wider, f"{letter}'"
+    if process.overdispersed(events[before], size[before], kind):
+        chart, letter = process.laney(events, size, kind, before), f"{letter}'"
         notes.append(
-            f"Months vary by more than chance alone would have them, so the limits are Laney's, {wider.sigma_z:.2f} "
+            f"Months vary by more than chance alone would have them, so the limits are Laney's, {chart.sigma_z:.2f} "
             "times as wide."
         )
     if chart.sparse and chart.n:
         notes.append("Fewer than five events are expected in a usual month: the gaps between events tell more.")
     scale = measure.scale
     centre = None if chart.centre is None else chart.centre * scale
-    return _Drawn(
+    return Limits(
         letter, chart.n, chart.values * scale, centre, chart.low * scale, chart.high * scale, chart.sigma_z, (*notes,)
     )
 
 
-def _signals(drawn: _Drawn, months: list[str], measure: Measure, unit: str) -> tuple[list[Row], process.Anhoej]:
+def _signals(drawn: Limits, months: list[str], measure: Measure, unit: str) -> tuple[list[Row], process.Anhoej]:
     """What the months show, in words, each with its months and the rule that it met."""
 
     def figure(x: float) -> str:
@@ -169,19 +188,19 @@ def _signals(drawn: _Drawn, months: list[str], measure: Measure, unit: str) -> t
     return rows, runs
 
 
-def _row(month: str, row: Row, drawn: _Drawn, i: int, signal: str | None) -> Row:
+def _row(month: str, row: Row, drawn: Limits, i: int, signal: str | None) -> Row:
     def known(x: float) -> float | None:
         return None if np.isnan(x) else float(x)
 
     counted: dict[str, Any] = {k: row[k] for k in ("n", "events", "exposure", "too_few") if k in row}
     value = known(drawn.values[i])
-    limits = {"low_limit": known(drawn.low[i]), "high_limit": known(drawn.high[i])}
+    ends = {"low_limit": known(drawn.low[i]), "high_limit": known(drawn.high[i])}
     if value is None:
-        limits = dict.fromkeys(limits)
-    return {"month": month, **counted, "value": value, "centre": drawn.centre, **limits, "signal": signal}
+        ends = dict.fromkeys(ends)
+    return {"month": month, **counted, "value": value, "centre": drawn.centre, **ends, "signal": signal}
 
 
-def _cautions(drawn: _Drawn) -> list[str]:
+def _cautions(drawn: Limits) -> list[str]:
     if drawn.n < 2:
         return ["Fewer than two months have a figure: there are no limits."]
     said = ["A signal asks for a look; it says nothing of the cause."]

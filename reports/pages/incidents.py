@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from pipeline.output.text import plain
-from reports import attention
+from reports import attention, every_page
 from reports.blocks import Page, Part, prose
+from reports.every_page import Context, section
 from reports.evidence import (
     adherence,
     breakdown,
@@ -25,8 +28,7 @@ from reports.evidence import (
 )
 from reports.evidence.common import slug
 from reports.evidence.records import plain_column
-from reports.pages import common
-from reports.pages.common import Context, section
+from reports.reader import Asked, Planned, Reader, Standing
 from reports.source import Source
 from reports.words import Words, capital, number, short_day
 
@@ -60,7 +62,7 @@ CHECKS = (
 def page(context: Context, source: Source) -> Page:
     """The whole page, over all records."""
     words = context.words
-    everything = common.reach_words(context.first, source.as_of)
+    everything = every_page.reach_words(context.first, source.as_of)
     period_words = "All records"
 
     def split(id: str, name: str, *by: str, chart: bool = True) -> list[Part]:
@@ -219,7 +221,7 @@ def page(context: Context, source: Source) -> Page:
     )
     held = source.ask("standards")
     audit = section("standards", "Standards", standards.table(words, "standards-table", held, source.catalogue))
-    quality = common.quality(context, source)
+    quality = every_page.quality(context, source)
     latest_year = f"{source.as_of.year}"
     year_start = source.as_of.replace(month=1, day=1)
     before = context.first if context.first and context.first < year_start else None
@@ -296,16 +298,16 @@ def page(context: Context, source: Source) -> Page:
         instruments=[attention.standards.hazard_beyond(words, danger, "life-hazard")],
         data=[
             attention.incidents.factors_seldom_recorded(seen, "factors", factors.recorded_text),
-            *common.lacking(context, source),
+            *every_page.lacking(context, source),
         ],
     )
     return Page(
         stem="incidents",
         title="Incident audit",
         lead="What went wrong, how often, where, and what was different there? For the clinical lead.",
-        facts=common.facts(context, source, everything),
+        facts=every_page.facts(context, source, everything),
         blocks=(
-            common.page_attention(sentences),
+            every_page.page_attention(sentences),
             rates,
             versus,
             times,
@@ -317,8 +319,8 @@ def page(context: Context, source: Source) -> Page:
             kept,
             audit,
             quality,
-            common.methods(context, source),
-            common.cautions(),
+            every_page.methods(context, source),
+            every_page.cautions(),
         ),
         attention=sentences,
     )
@@ -383,3 +385,22 @@ def _since(row: dict[str, Any]) -> str:
     outcome = _OUTCOME.get(known) or capital(plain(known))
     seen = f"last seen {short_day(row['last_seen_on'])}" if row["last_seen_on"] else ""
     return f"{capital(', '.join(t for t in (outcome, seen) if t))}." if outcome or seen else "Nothing known since."
+
+
+def _plan(asked: Asked) -> list[Planned]:
+    return [Planned("incidents", "Incident audit", lambda source: page(asked.context, source))]
+
+
+def _linked(page: Page, standing: Sequence[Standing]) -> Page:
+    """Leads to the newest month and to the dentists' pages."""
+    months = [s.link for s in standing if s.reader == "monthly"][:1]
+    return replace(page, links=(*months, *(s.link for s in standing if s.reader == "outcomes")))
+
+
+READER = Reader(
+    place=2,
+    title="Incident audit",
+    lead="For the clinical lead: what went wrong, how often, where, and what was different there?",
+    plan=_plan,
+    linked=_linked,
+)

@@ -5,17 +5,21 @@ Figures of the practice as a whole: no patients, no treatment ids, no figures by
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import re
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
-from reports import attention
-from reports.blocks import Page, Part, Sentence, prose
+from pipeline.errors import UserError
+from pipeline.output.text import plain
+from reports import attention, every_page
+from reports.blocks import Items, Page, Part, Sentence, prose
 from reports.earlier import before_last_import
+from reports.every_page import Context, section
 from reports.evidence import figures, groups, months, stock, trends
 from reports.evidence.common import published
 from reports.evidence.corrections import Change, against_last, changes
-from reports.pages import common
-from reports.pages.common import Context, section
+from reports.reader import Asked, Planned, Reader, Standing
 from reports.series import Series, month_names, monthly
 from reports.source import Answer, Source
 from reports.words import Words, capital, count, counted, series
@@ -220,7 +224,7 @@ def page(context: Context, source: Source, month: Month) -> Page:
         "This import against the last",
         against_last(words, "import", corrected, changed, compared),
     )
-    quality = common.quality(context, source, corrected=False)
+    quality = every_page.quality(context, source, corrected=False)
 
     def apart(name: str, href: str) -> Sentence | None:
         """A share or rate of the month whose interval lies wholly above the months before."""
@@ -257,7 +261,7 @@ def page(context: Context, source: Source, month: Month) -> Page:
             attention.corrections.changed(changed, "import"),
             apart("untracked_uses", "instruments"),
             attention.data.unrecorded(this("chair_minutes_per_canal"), "time", month.words),
-            *common.lacking(context, source),
+            *every_page.lacking(context, source),
         ],
     )
     return Page(
@@ -265,9 +269,9 @@ def page(context: Context, source: Source, month: Month) -> Page:
         title=f"Monthly review, {month.words}",
         lead=f"Is {month.words} like {earlier_words}? Where does the time go, and what does it cost? "
         "For the practice owner.",
-        facts=common.facts(context, source, month.words),
+        facts=every_page.facts(context, source, month.words),
         blocks=(
-            common.page_attention(sentences),
+            every_page.page_attention(sentences),
             against,
             time,
             open_treatments,
@@ -276,8 +280,8 @@ def page(context: Context, source: Source, month: Month) -> Page:
             incidents,
             imported,
             quality,
-            common.methods(context, source),
-            common.cautions(),
+            every_page.methods(context, source),
+            every_page.cautions(),
         ),
         attention=sentences,
     )
@@ -318,3 +322,62 @@ def _overdue(answer: Answer) -> Sentence | str:
     if answer.missing:
         return ""
     return attention.recall.overdue(answer, "") or Sentence("No treatment is overdue for recall.", data=answer.data())
+
+
+def _plan(asked: Asked) -> list[Planned]:
+    """The month asked for, else the last complete one with records, else the last one with records."""
+    month = _chosen(asked)
+    if month is None:
+        if asked.alone:
+            raise UserError("the store holds no month to report on", do="Import visits or treatments first")
+        return []
+    made = f"Monthly review, {month.words}"
+    as_of = min(month.last, asked.source.as_of)
+    return [Planned(f"monthly-{month.name}", made, lambda source: page(asked.context, source, month), as_of)]
+
+
+def _chosen(asked: Asked) -> Month | None:
+    if asked.month is not None:
+        wanted = _month(asked.month)
+        if wanted.name not in asked.months:
+            raise UserError(f"no records of {wanted.words}", do=_reach(asked.months))
+        return wanted
+    months = [_month(m) for m in sorted(asked.months)]
+    complete = [m for m in months if m.last <= asked.source.as_of] or months
+    return complete[-1] if complete else None
+
+
+def _month(text: str) -> Month:
+    found = re.fullmatch(r"(\d{4})-(\d{2})", text.strip())
+    if not found or not 1 <= int(found[2]) <= 12 or int(found[1]) < 1:
+        raise UserError(f"{plain(text)} is no month", do="Write it as 2026-10")
+    return Month(date(int(found[1]), int(found[2]), 1))
+
+
+def _reach(months: Collection[str]) -> str:
+    if not months:
+        return "Import records first"
+    return f"The records reach from {month_words(min(months))} to {month_words(max(months))}"
+
+
+def _linked(page: Page, standing: Sequence[Standing]) -> Page:
+    """Leads to the months before and after it, and to the audit, also from what it says of incidents."""
+    audit = [s.link for s in standing if s.reader == "incidents"]
+    months = sorted((s for s in standing if s.reader == "monthly"), key=lambda s: s.stem)
+    at = [s.stem for s in months].index(page.stem)
+    beside = months[max(0, at - 1) : at] + months[at + 1 : at + 2]
+    blocks = page.blocks
+    if audit:
+        more = Items(tuple(audit))
+        blocks = tuple(replace(b, parts=(*b.parts, more)) if b.id == "incidents" else b for b in blocks)
+    return replace(page, blocks=blocks, links=(*(s.link for s in beside), *audit))
+
+
+READER = Reader(
+    place=1,
+    title="Monthly review",
+    lead="For the practice owner: is the month like the others, where does the time go, what does it cost?",
+    plan=_plan,
+    linked=_linked,
+    newest_first=True,
+)

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
+from dataclasses import replace
+from functools import partial
 from typing import Any
 
+from pipeline.errors import UserError
 from pipeline.output.text import plain
-from reports import attention
+from reports import attention, every_page
 from reports.attention import peers as peer_rules
 from reports.blocks import Block, Page, Part, Sentence, prose
+from reports.every_page import Context, section
 from reports.evidence import (
     comparison,
     figures,
@@ -22,8 +27,8 @@ from reports.evidence import (
 )
 from reports.evidence.common import left_out, published
 from reports.evidence.records import plain_column
-from reports.pages import common
-from reports.pages.common import Context, section
+from reports.files import stems
+from reports.reader import Asked, Planned, Reader, Standing
 from reports.source import Answer, Source
 from reports.words import NOT_RECORDED, capital, count, short_day
 
@@ -49,7 +54,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
     separated = source.ask("adjusted_separation_funnel", by=("dentist",))
     not_told = [] if with_practice or everyone.missing else [prose(peers.NO_PRACTICE, note=True)]
     recall = ask("recall_share")
-    quality = common.quality(context, source, files=False)
+    quality = every_page.quality(context, source, files=False)
     own_pairs = ask("sequence_comparison")
     held = _held(context, source, own)
     one_by_one = [source.process(name, "dentist") for name in WATCHED] if with_practice else []
@@ -82,7 +87,7 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
                 attention.recall.pai_missing(words, ask(f"{when}_pai_recorded"), "outcome", what)
                 for when, what in WITHOUT_PAI.items()
             ),
-            *common.lacking(context, source),
+            *every_page.lacking(context, source),
         ],
     )
 
@@ -215,9 +220,9 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
         stem=stem,
         title=f"Own outcomes, dentist {plain(dentist)}",
         lead="How do my teeth do, and does the sequence matter? For the dentist named, about own cases.",
-        facts=common.facts(context, source, common.reach_words(context.first, source.as_of)),
+        facts=every_page.facts(context, source, every_page.reach_words(context.first, source.as_of)),
         blocks=(
-            common.page_attention(sentences),
+            every_page.page_attention(sentences),
             own_outcome,
             _over_time(context, ask),
             sequences,
@@ -225,8 +230,8 @@ def page(context: Context, source: Source, dentist: str, stem: str) -> Page:
             section("peers", "Against the others of the practice", among),
             review,
             quality,
-            common.methods(context, source),
-            common.cautions(),
+            every_page.methods(context, source),
+            every_page.cautions(),
         ),
         attention=sentences,
     )
@@ -323,3 +328,52 @@ def _held(context: Context, source: Source, own: dict[str, str]) -> list[tuple[A
             start = standard.since if "happened_on" in measure.columns else None
             held.append((standard, source.ask(standard.measure, start=start, where=own)))
     return held
+
+
+def _plan(asked: Asked) -> list[Planned]:
+    """A page for every dentist on record, or for the one asked for."""
+    known = _dentists(asked)
+    if asked.alone and not known:
+        raise UserError("the store knows no dentist to report on", do="Import treatments first")
+    if asked.dentist is not None and asked.dentist not in known:
+        raise UserError(f"no records of dentist {plain(asked.dentist)}", do=_who(known))
+    return [
+        Planned(stem, f"Own outcomes, dentist {plain(name)}", partial(_page, asked.context, name, stem))
+        for name, stem in stems("outcomes", known).items()
+        if asked.dentist in {None, name}
+    ]
+
+
+def _page(context: Context, dentist: str, stem: str, source: Source) -> Page:
+    return page(context, source, dentist, stem)
+
+
+def _dentists(asked: Asked) -> set[str]:
+    """Every dentist on record: no measure knows them all, as each leaves out what it cannot count yet."""
+    if asked.connection is None:
+        return asked.source.groups("dentist")
+    sql = "select dentist from treatments union select dentist from visits"
+    return {dentist for (dentist,) in asked.connection.execute(sql).fetchall() if dentist is not None}
+
+
+def _who(known: Collection[str]) -> str:
+    if not known:
+        return "Import records first"
+    listed = [plain(k) for k in sorted(known)]
+    more = f" and {len(listed) - 20} more" if len(listed) > 20 else ""
+    return f"The records know {', '.join(listed[:20])}{more}"
+
+
+def _linked(page: Page, standing: Sequence[Standing]) -> Page:
+    """Leads to the audit, and to no other dentist's page."""
+    return replace(page, links=tuple(s.link for s in standing if s.reader == "incidents"))
+
+
+READER = Reader(
+    place=3,
+    title="Own outcomes",
+    lead="For one dentist, about own cases: how do they do, and does the sequence matter?",
+    plan=_plan,
+    linked=_linked,
+    own=True,
+)

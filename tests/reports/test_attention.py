@@ -26,7 +26,7 @@ def answer(
     by: tuple[str, ...] = (),
     title: str = "Separations",
 ) -> Answer:
-    measure = SimpleNamespace(title=title, numerator="separations", denominator="canals")
+    measure = SimpleNamespace(title=title, kind=kind, numerator="separations", denominator="canals")
     result = SimpleNamespace(kind=kind, unit=unit, rows=list(rows), left_out=[])
     return Answer("name", measure, result, by, None, None, {}, date(2026, 10, 31))
 

@@ -14,11 +14,11 @@ from pipeline.measures.catalogue import catalogue
 from pipeline.measures.run import Workspace
 from pipeline.settings import load_settings
 from pipeline.store.database import open_store
-from reports import attention
+from reports import attention, every_page
 from reports.blocks import Figure, Items, Page, Prose, Table
+from reports.every_page import Context
 from reports.evidence import factors, funnel
-from reports.pages import common, incidents
-from reports.pages.common import Context
+from reports.pages import incidents
 from reports.source import Answer, Source
 from reports.words import Words
 
@@ -132,7 +132,7 @@ def test_definitions_have_the_practices_own_months_and_no_marks_of_a_manual(made
     context = SimpleNamespace(settings=settings)
     settings.reporting.healed_after_months, settings.reporting.recall_window_months = 24, (18, 30)
     recall = catalogue()["recall_share"].definition
-    assert "follow-up 18 to 30 months after" in common._told(recall, context)  # type: ignore[arg-type]
+    assert "follow-up 18 to 30 months after" in every_page._told(recall, context)  # type: ignore[arg-type]
 
 
 def test_the_list_tells_what_was_outside_the_own_sequence(audit: Any) -> None:

@@ -21,11 +21,10 @@ from pipeline.measures.run import Workspace
 from pipeline.settings import load_settings
 from pipeline.store.database import open_store
 from pipeline.store.known import end_of
-from reports import attention
+from reports import attention, index
 from reports.blocks import Block, Figure, Items, Line, Page, Prose, Sentence, Table
+from reports.every_page import Context
 from reports.evidence.corrections import NONE, Change
-from reports.pages import index
-from reports.pages.common import Context
 from reports.pages.monthly import KEY_FIGURES, Month, page
 from reports.series import month_names, monthly
 from reports.source import Answer, Source
@@ -245,7 +244,7 @@ def _month(minutes: float) -> dict[str, Any]:
 def _answer(
     kind: str, unit: str, rows: Any = (), by: tuple[str, ...] = ("month",), left_out: Any = (), scale: float = 1
 ) -> Answer:
-    measure = SimpleNamespace(title="The figure", numerator="events", denominator="units", scale=scale)
+    measure = SimpleNamespace(title="The figure", kind=kind, numerator="events", denominator="units", scale=scale)
     result = SimpleNamespace(kind=kind, unit=unit, rows=list(rows), left_out=list(left_out))
     return Answer("name", measure, result, by, None, date(2025, 5, 31), {}, date(2026, 5, 31))
 

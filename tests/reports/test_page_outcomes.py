@@ -25,9 +25,9 @@ from reports.charts.cusum import Tooth as ToothSum
 from reports.charts.cusum import cusum
 from reports.charts.learning import Panel, Stage, learning
 from reports.charts.shares import Bar, shares
+from reports.every_page import Context
 from reports.evidence import outcome, peers
 from reports.pages import outcomes
-from reports.pages.common import Context
 from reports.source import Answer, Source
 from reports.words import Words
 

@@ -280,10 +280,10 @@ def test_hostile_text_stays_text(fake: Any, settings_for: Any, tmp_path: Path) -
 
 def test_file_names_of_dentists_are_safe_and_differ() -> None:
     ids = ["D1", "d1", "../../etc/passwd", "Müller", "M ller", "", "a" * 100, "a" * 99]
-    made = stems(ids)
+    made = stems("outcomes", ids)
     assert len({s.casefold() for s in made.values()}) == len(ids)
     assert all(re.fullmatch(r"outcomes-[A-Za-z0-9_-]{1,52}", s) for s in made.values())
-    assert stems(["D2"]) == {"D2": "outcomes-D2"}
+    assert stems("outcomes", ["D2"]) == {"D2": "outcomes-D2"}
 
 
 def test_a_measure_that_cannot_be_computed_is_named_with_what_is_missing(
@@ -349,7 +349,7 @@ def test_the_first_month_of_all_has_nothing_to_be_compared_with(fake: Any, setti
         ({"month": "2026-13"}, "2026-13 is no month. Write it as 2026-10."),
         ({"month": "last"}, "last is no month"),
         ({"dentist": "D9"}, "no records of dentist D9. The records know D1, D2, D3."),
-        ({"which": "yearly"}, "no report is called yearly. Choose all, monthly, incidents or outcomes."),
+        ({"which": "yearly"}, "there is no report yearly. Choose incidents, monthly, outcomes or all."),
     ],
 )
 def test_what_is_not_there_is_said_in_one_line(

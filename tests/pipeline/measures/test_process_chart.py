@@ -13,7 +13,7 @@ import pytest
 
 from pipeline.errors import UserError
 from pipeline.measures.catalogue import find
-from pipeline.measures.process_chart import _attributes, process_chart
+from pipeline.measures.process_chart import limits, process_chart
 from pipeline.measures.run import Workspace
 from pipeline.settings import Settings
 from pipeline.stats import process
@@ -145,14 +145,14 @@ def test_u_chart_of_personal_computers() -> None:
     """Montgomery, 2nd ed.: 20 samples of 5 computers; 1.93, 0.07, 3.79 (here per 1,000)."""
     entry = VALUES["u-chart-pc"]
     rows = [{"n": 5, "events": x, "exposure": 5.0} for x in entry["inputs"]["x"]]
-    drawn = _attributes(rows, find("separations_per_1000_uses"))
+    drawn = limits(find("separations_per_1000_uses"), rows)
     assert drawn.method == "u"
     assert drawn.centre == pytest.approx(1930, abs=5)
     assert (drawn.low[0], drawn.high[0]) == pytest.approx((70, 3790), abs=5)
 
 
 def test_shares_of_more_than_one_event_a_unit_get_a_u_chart() -> None:
-    drawn = _attributes([{"n": 5, "events": x} for x in (3, 7, 4)], find("separations_per_100_teeth"))
+    drawn = limits(find("separations_per_100_teeth"), [{"n": 5, "events": x} for x in (3, 7, 4)])
     assert drawn.method == "u"
     assert drawn.centre == pytest.approx(100 * 14 / 15)
 
@@ -211,6 +211,24 @@ def test_runs_are_not_judged_below_twelve_months_and_one_month_has_no_limits() -
     one = process_chart(sat([50]), "chair_minutes_per_visit")
     assert one.notes[-1] == "Fewer than two months have a figure: there are no limits."
     assert one.rows[0]["high_limit"] is None
+
+
+def test_minutes_beyond_a_booking_may_be_below_zero_and_so_may_their_limit() -> None:
+    treatments, visits = [], []
+    for i, day in enumerate(days(12)):
+        key = {"treatment_id": f"T{i}", "dentist": "D1"}
+        treatments.append(
+            key | {"patient_id": f"P{i}", "tooth": 16, "kind": "primary", "started_on": day, "status": "completed"}
+        )
+        seated = dt.datetime.combine(day, dt.time(8))
+        left = seated + dt.timedelta(minutes=58 if i % 2 else 61)  # an hour was booked
+        visits.append(
+            key | {"visit_id": f"V{i}", "chair": "1", "seated_at": seated, "left_at": left, "booked_minutes": 60}
+        )
+    chart = process_chart(practice(treatments=treatments, visits=visits), "booking_overrun")
+    assert chart.centre == pytest.approx(-0.5)
+    assert chart.rows[0]["low_limit"] == pytest.approx(-0.5 - 2.66 * 3, abs=0.01)
+    assert chart.rows[0]["high_limit"] == pytest.approx(-0.5 + 2.66 * 3, abs=0.01)
 
 
 def test_where_and_days_keep_a_part() -> None:
