@@ -14,9 +14,9 @@ from pipeline.output.terminal import paragraph, say
 @command(tables=True)
 def guide(
     output: Output,
-    topic: Annotated[str | None, typer.Argument(metavar="[TOPIC]", help="Without one: the topics.")] = None,
+    topic: Annotated[str | None, typer.Argument(metavar="TOPIC", help="Without one: the topics.")] = None,
 ) -> None:
-    """Read on: importing, files, mapping files, settings, commands, figures, privacy."""
+    """Print a page of this guide, or list its pages."""
     from pipeline.guide import page, topics
 
     known = topics()

@@ -59,4 +59,6 @@ def _plain(text: str) -> str:
 
 
 def _text(topic: str) -> str:
-    return (files(__name__) / f"{topic}.md").read_text(encoding="utf-8")
+    """A page without the marks of its generated parts (generated.py)."""
+    text = (files(__name__) / f"{topic}.md").read_text(encoding="utf-8")
+    return re.sub(r"^<!-- .* -->\n+", "", text, flags=re.M)
