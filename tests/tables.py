@@ -21,9 +21,9 @@ FOLDER = Path(__file__).resolve().parents[1] / "pipeline" / "guide" / "validatio
 
 
 def publish(
-    name: str, title: str, columns: Sequence[str], rows: Iterable[Sequence[object]], *, drawn: str, seeds: str
+    name: str | None, title: str, columns: Sequence[str], rows: Iterable[Sequence[object]], *, drawn: str, seeds: str
 ) -> None:
-    """Print a table and, with WRITE_TABLES, write it as NAME.json.
+    """Print a table and, with WRITE_TABLES, write it as NAME.json; without a name it is only printed.
 
     `drawn` says of how many practices, series or numbers it is made, `seeds` what makes the draw again. Cells are
     written as they are to be read.
@@ -31,7 +31,7 @@ def publish(
     made = Table(title, dt.date.today().isoformat(), drawn, seeds, list(columns), [[str(c) for c in r] for r in rows])
     print(f"\n{title}\n\n{markdown(made)}\n\n{drawn}, {seeds}", flush=True)
     where = os.environ.get("WRITE_TABLES", "")
-    if where:
+    if where and name:
         write(name, made, FOLDER if where == "1" else Path(where))
 
 

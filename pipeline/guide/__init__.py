@@ -12,6 +12,9 @@ from typing import Literal
 
 Block = tuple[Literal["heading", "text", "code"], str] | tuple[Literal["table"], list[dict[str, str]]]
 
+# Columns without which a table of a page still says what it is for.
+SPARE = ("practices", "told", "truth", "largest difference", "bias ± error")
+
 _LINK = re.compile(r"\[([^\]]*)\]\([^)]*\)")
 _CELLS = re.compile(r"(?<!\\)\|")
 

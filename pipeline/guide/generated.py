@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
 from importlib.resources import as_file, files
 from itertools import groupby
 from textwrap import fill
@@ -38,9 +39,19 @@ def _markdown(columns: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
 
 
 def table(name: str) -> str:
-    """A table of validation, with its title, and of what it was made on which day."""
+    """A table of validation, with its title, and of what it was made on which day; `practices` where they differ."""
     found = tables.read(name)
+    if "practices" in found.columns:
+        place = found.columns.index("practices")
+        if {f"{row[place]} practices" for row in found.rows} == {found.drawn.partition(" a ")[0]}:
+            found = replace(
+                found, columns=_without(found.columns, place), rows=[_without(r, place) for r in found.rows]
+            )
     return f"**{found.title}**\n\n{tables.markdown(found)}\n\nMade on {found.made_on} of {found.drawn} ({found.seeds})."
+
+
+def _without(cells: list[str], place: int) -> list[str]:
+    return cells[:place] + cells[place + 1 :]
 
 
 def outside() -> str:

@@ -55,6 +55,22 @@ def test_every_command_and_option_is_told() -> None:
             assert flag in told or flag == "--help", (name, flag)
 
 
+@pytest.mark.parametrize("where", ["README", *sorted(topics())])
+def test_commands_that_are_typed_exist_with_their_options(where: str) -> None:
+    told = text(where) if where != "README" else (ROOT / "README.md").read_text(encoding="utf-8")
+    commands = dict(generated._commands())
+    blocks = re.findall(r"^```sh\n(.*?)^```$", told, re.M | re.S)
+    spans = re.findall(r"`((?:canalwise )[^`]+)`", told)
+    typed = [line.partition("#")[0] for block in blocks for line in block.splitlines()] + spans
+    for line in typed:
+        for call in re.findall(r"(?:^|/|\s)canalwise ([a-z].*)", line.split("&&")[-1]):
+            words = call.split()
+            name = " ".join(words[:2]) if " ".join(words[:2]) in commands else words[0]
+            assert name in commands, line
+            flags = {flag for p in commands[name].params for flag in p.opts} | {"--help"}
+            assert {word for word in words if word.startswith("--")} <= flags, line
+
+
 def test_every_table_of_validation_stands_on_its_page_once_and_is_whole(tmp_path: Path) -> None:
     assert sorted(re.findall(r"<!-- table (\w+) -->", text("validation"))) == tables.names()
     for name in tables.names():
@@ -110,7 +126,7 @@ def test_every_kind_of_measure_is_told_with_columns_that_it_has() -> None:
     for line in re.findall(r"^\| (\w+) \|(.*)$", text("figures"), re.M):
         kind, cells = line
         if kind in said:
-            named = set(re.findall(r"`(\w+)`", cells)) - {"sentence"}  # which is put in words where it is printed
+            named = set(re.findall(r"`(\w+)`", cells)) - {"sentence", "verdict"}  # made where rows are printed
             assert named <= columns[kind], (kind, named - columns[kind])
 
 
