@@ -2,7 +2,7 @@
 
 A page says between which lines such a part stands and what makes it, `<!-- MAKER OF -->` and `<!-- end -->`; all else
 of a page is written by hand. A test holds each page to what its makers make. Only contributors run this module: what it
-tells of (the command line, the measures) is imported where it is needed.
+tells of (the command line, mappings) is imported where it is needed.
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ import re
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from importlib.resources import as_file, files
-from itertools import groupby
 from textwrap import fill
 from typing import Any
 
@@ -150,15 +149,6 @@ def _sentence(parameter: Any) -> str:
     return f"{parameter.help or ''}{environment}{f' Default: {default}.' if default else ''}".strip()
 
 
-def kinds() -> str:
-    """The measures of each kind, from the catalogue."""
-    from pipeline.measures.catalogue import catalogue
-
-    every = sorted(catalogue().values(), key=lambda measure: (measure.kind, measure.name))
-    rows = ((kind, ", ".join(m.name for m in own)) for kind, own in groupby(every, key=lambda measure: measure.kind))
-    return _markdown(("kind", "measures"), rows)
-
-
 def units() -> str:
     """The units that a mapping file may name, by what they measure."""
     from pipeline.mapping.units import FACTORS, units
@@ -173,7 +163,7 @@ def settings() -> str:
 
 
 MAKERS: dict[str, Callable[..., str]] = {
-    maker.__name__: maker for maker in (table, outside, commands, options, kinds, units, settings)
+    maker.__name__: maker for maker in (table, outside, commands, options, units, settings)
 }
 
 

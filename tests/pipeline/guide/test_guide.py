@@ -114,7 +114,7 @@ def test_what_covers_too_little_or_too_much_is_told() -> None:
 
 
 def test_every_kind_of_measure_is_told_with_columns_that_it_has() -> None:
-    (told, _) = [held for kind, held in page("figures") if kind == "table"]
+    (told,) = [held for kind, held in page("figures") if kind == "table"]
     said = {row["kind"]: row for row in told if isinstance(row, dict)}
     modules = {m.name for m in pkgutil.iter_modules(kinds.__path__) if not m.name.startswith("_")}
     assert set(said) == modules - {"list"} == {measure.kind for measure in catalogue().values()} - {"list"}
