@@ -14,7 +14,7 @@ from pipeline.output.terminal import paragraph
 @command(tables=True)
 def columns(
     output: Output,
-    kind: Annotated[str | None, typer.Argument(metavar="[KIND]", help="A kind of records, such as visits.")] = None,
+    kind: Annotated[str | None, typer.Argument(metavar="KIND", help="A kind of records, such as visits.")] = None,
 ) -> None:
     """List the columns of the records: type, unit, whether they must be filled in, meaning, words."""
     from pipeline.records import KINDS

@@ -77,6 +77,8 @@ def command(*, tables: bool = False) -> Callable[[Callable[..., None]], Callable
         parameters = [p.replace(kind=inspect.Parameter.KEYWORD_ONLY) for p in own] + options
         called.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
         called.__annotations__ = {p.name: p.annotation for p in parameters}
+        # The terminal breaks the lines of --help, not we.
+        called.__doc__ = "\n\n".join(" ".join(part.split()) for part in (function.__doc__ or "").split("\n\n"))
         del called.__wrapped__  # its signature is the function's
         return called
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 @command(tables=True)
 def demo(
     output: Output,
-    out: Annotated[Path, typer.Option("--out", help="A new or empty folder.")] = Path("canalwise-demo"),
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="A new or empty folder.")] = Path("canalwise-demo"),
 ) -> None:
     """Make an invented practice's exports, import and check them, and render all reports."""
     from demo_data.generate import generate

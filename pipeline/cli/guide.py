@@ -14,10 +14,10 @@ from pipeline.output.terminal import paragraph, say
 @command(tables=True)
 def guide(
     output: Output,
-    topic: Annotated[str | None, typer.Argument(metavar="[TOPIC]", help="Without one: the topics.")] = None,
+    topic: Annotated[str | None, typer.Argument(metavar="TOPIC", help="Without one: the topics.")] = None,
 ) -> None:
-    """Read on: importing, files, mapping files, settings, commands, figures, privacy."""
-    from pipeline.guide import page, topics
+    """Print a page of this guide, or list its pages."""
+    from pipeline.guide import SPARE, page, topics
 
     known = topics()
     if topic is not None and topic not in known:
@@ -32,7 +32,7 @@ def guide(
         return
     for kind, held in blocks:
         if kind == "table":
-            output.table(held)
+            output.table(held, spare=SPARE)
         elif kind == "code":
             for line in str(held).splitlines():
                 say(f"    {line}".rstrip())

@@ -22,12 +22,12 @@ if TYPE_CHECKING:
 @command(tables=True)
 def ingest(
     output: Output,
-    paths: Annotated[list[Path] | None, typer.Argument(help="Files or folders of exports.", metavar="PATH...")] = None,
+    paths: Annotated[list[Path] | None, typer.Argument(help="Files or folders of exports.", metavar="PATH")] = None,
     as_kind: Annotated[
-        str | None, typer.Option("--as", help="The record kind, when the header leaves it open.")
+        str | None, typer.Option("--as", metavar="KIND", help="The record kind, when the header leaves it open.")
     ] = None,
     mapping: Annotated[
-        Path | None, typer.Option("--mapping", help="A mapping file for exports with other headers.")
+        Path | None, typer.Option("--mapping", metavar="FILE", help="A mapping file for exports with other headers.")
     ] = None,
     undo: Annotated[
         int | None, typer.Option("--undo", metavar="BATCH", help="Take an import out again; `status` numbers them.")
@@ -35,7 +35,10 @@ def ingest(
     store: StoreOption = STORE,
     settings: SettingsOption = None,
 ) -> None:
-    """Import exports. Prints for each file: read = loaded + unchanged + superseded + quarantined."""
+    """Import exports. Prints for each file: read = loaded + unchanged + superseded + quarantined.
+
+    --undo takes an import out again; what it had superseded comes back.
+    """
     if (undo is None) == (not paths):
         raise UserError("give either PATH... to import, or --undo BATCH", do="`canalwise ingest --help` says more")
     if undo is not None:

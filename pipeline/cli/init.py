@@ -15,7 +15,7 @@ from pipeline.output.terminal import say
 @command()
 def init(
     output: Output,
-    out: Annotated[Path, typer.Option("--out", help="Where to write it.")] = Path("canalwise.toml"),
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="Where to write it.")] = Path("canalwise.toml"),
 ) -> None:
     """Write a commented canalwise.toml to start from."""
     from importlib.resources import files

@@ -15,10 +15,15 @@ from pipeline.output.terminal import preview
 @command()
 def mapping(
     output: Output,
-    paths: Annotated[list[Path], typer.Argument(help="Files or folders of exports.", metavar="PATH...")],
-    out: Annotated[Path | None, typer.Option("--out", help="A new file for the draft, instead of stdout.")] = None,
+    paths: Annotated[list[Path], typer.Argument(help="Files or folders of exports.", metavar="PATH")],
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="A new file for the draft, instead of stdout.")
+    ] = None,
 ) -> None:
-    """Draft a mapping file for unknown exports: which column is what, with evidence; the unsure is asked."""
+    """Draft a mapping file for unknown exports: which column is what, with evidence; the unsure is asked.
+
+    Exit status 1 while questions are open.
+    """
     if out and out.exists():
         raise UserError("exists already", where=str(out), do="Give --out another name, or remove it first")
     from pipeline.mapping.draft.draft import draft

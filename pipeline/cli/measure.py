@@ -22,13 +22,15 @@ if TYPE_CHECKING:
 def measure(
     output: Output,
     name: Annotated[str, typer.Argument(metavar="NAME", help="A measure; `canalwise measures` lists them.")],
-    by: Annotated[str | None, typer.Option("--by", help="Groups, e.g. sequence,tooth_type.")] = None,
+    by: Annotated[
+        str | None, typer.Option("--by", metavar="GROUP,...", help="Groups, e.g. sequence,tooth_type.")
+    ] = None,
     where: Annotated[
         list[str] | None,
         typer.Option("--where", metavar="GROUP=VALUE", help="Only these units, e.g. dentist=D1; may be repeated."),
     ] = None,
-    from_: Annotated[str | None, typer.Option("--from", help="First day, e.g. 2026-01-01.")] = None,
-    to: Annotated[str | None, typer.Option("--to", help="Last day.")] = None,
+    from_: Annotated[str | None, typer.Option("--from", metavar="DAY", help="First day, e.g. 2026-01-01.")] = None,
+    to: Annotated[str | None, typer.Option("--to", metavar="DAY", help="Last day.")] = None,
     process: Annotated[bool, typer.Option("--process", help="A process chart by month; by dentist a CUSUM.")] = False,
     as_of: Annotated[
         str | None, typer.Option("--as-of", metavar="DAY", help="Follow-up, dues and ages as on that day.")
@@ -36,11 +38,20 @@ def measure(
     known_on: Annotated[
         str | None, typer.Option("--known-on", metavar="DAY", help="As known then: later imports do not count.")
     ] = None,
-    out: Annotated[Path | None, typer.Option("--out", help="FILE.csv, .parquet, .xlsx or .json instead.")] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="FILE.csv, .parquet, .xlsx or .json instead.")
+    ] = None,
     store: StoreOption = STORE,
     settings: SettingsOption = None,
 ) -> None:
-    """Compute a measure, with n, interval, and what was left out."""
+    """Compute a measure, with n, interval, and what was left out.
+
+    --to leaves out what happened later, --as-of tells follow-up, dues and ages as on that day, --known-on turns back
+    later imports: what they replaced is there again.
+
+    --process makes a process chart by month, with limits and signals; of healed shares and separations, by dentist or
+    sequence, a risk-adjusted CUSUM of more events than expected and of fewer, from 60 teeth of others on.
+    """
     from pipeline.measures.answers import unheard
     from pipeline.measures.catalogue import find
     from pipeline.measures.process_chart import process_chart

@@ -11,10 +11,14 @@ import typer
 from pipeline.errors import UserError
 
 StoreOption = Annotated[
-    Path, typer.Option("--store", envvar="CANALWISE_STORE", help="The store, a DuckDB file.", show_default=True)
+    Path,
+    typer.Option(
+        "--store", metavar="FILE", envvar="CANALWISE_STORE", help="The store, a DuckDB file.", show_default=True
+    ),
 ]
 SettingsOption = Annotated[
-    Path | None, typer.Option("--settings", help="The practice's settings. Default: ./canalwise.toml if it exists.")
+    Path | None,
+    typer.Option("--settings", metavar="FILE", help="The practice's settings. Default: ./canalwise.toml if it exists."),
 ]
 STORE = Path("canalwise.duckdb")
 

@@ -16,7 +16,7 @@ from pipeline.output.terminal import paragraph, say
 if TYPE_CHECKING:
     from pipeline.importing.quarantine import Refused
 
-KindOption = Annotated[str | None, typer.Option("--kind", help="Only rows of this record kind.")]
+KindOption = Annotated[str | None, typer.Option("--kind", metavar="KIND", help="Only rows of this record kind.")]
 ReasonOption = Annotated[str | None, typer.Option("--reason", metavar="RULE", help="Only rows refused by this rule.")]
 FileOption = Annotated[
     str | None, typer.Option("--file", metavar="NAME", help="Only rows of this file, or of visits*.csv.")
@@ -24,7 +24,9 @@ FileOption = Annotated[
 BatchOption = Annotated[
     int | None, typer.Option("--batch", metavar="N", help="Only rows of this import; see `status`.")
 ]
-ColumnOption = Annotated[str | None, typer.Option("--column", help="Only rows refused for this column.")]
+ColumnOption = Annotated[
+    str | None, typer.Option("--column", metavar="COLUMN", help="Only rows refused for this column.")
+]
 _SHOWN = 40  # refused rows; of more, those are shown after a summary by reason
 
 
@@ -38,7 +40,8 @@ def quarantine(
     batch: BatchOption = None,
     column: ColumnOption = None,
     out: Annotated[
-        Path | None, typer.Option("--out", help="Write them to FILE.csv or FILE.xlsx, to be mended and imported.")
+        Path | None,
+        typer.Option("--out", metavar="FILE", help="Write them to FILE.csv or FILE.xlsx, to be mended and imported."),
     ] = None,
     store: StoreOption = STORE,
 ) -> None:

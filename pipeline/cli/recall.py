@@ -18,7 +18,9 @@ _SPARE = ("separations", "completed_on", "last_seen_on", "days", "incidents", "l
 @command(tables=True)
 def recall(
     output: Output,
-    on: Annotated[str | None, typer.Option("--on", help="The day. Default: the latest date in the store.")] = None,
+    on: Annotated[
+        str | None, typer.Option("--on", metavar="DAY", help="The day. Default: the latest date in the store.")
+    ] = None,
     store: StoreOption = STORE,
     settings: SettingsOption = None,
 ) -> None:

@@ -18,16 +18,24 @@ from reports.pages import check, names
 @command()
 def report(
     output: Output,
-    which: Annotated[str, typer.Argument(help=f"{', '.join(names())} or all.")] = "all",
-    month: Annotated[str | None, typer.Option("--month", help="The month under review, e.g. 2026-03.")] = None,
-    dentist: Annotated[str | None, typer.Option("--dentist", help="Only this dentist's own outcomes.")] = None,
-    out: Annotated[Path, typer.Option("--out", help="The folder of the pages.")] = Path("reports-out"),
+    which: Annotated[str, typer.Argument(metavar="WHICH", help=f"{', '.join(names())} or all.")] = "all",
+    month: Annotated[
+        str | None, typer.Option("--month", metavar="YYYY-MM", help="The month under review, e.g. 2026-03.")
+    ] = None,
+    dentist: Annotated[
+        str | None, typer.Option("--dentist", metavar="ID", help="Only this dentist's own outcomes.")
+    ] = None,
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="The folder of the pages.")] = Path("reports-out"),
     pdf: Annotated[bool, typer.Option("--pdf", help="Also make each page as a PDF for paper.")] = False,
-    paper: Annotated[str, typer.Option("--paper", help="The PDFs' paper: a4 or letter.")] = "a4",
+    paper: Annotated[str, typer.Option("--paper", metavar="PAPER", help="The PDFs' paper: a4 or letter.")] = "a4",
     store: StoreOption = STORE,
     settings: SettingsOption = None,
 ) -> None:
-    """Render reports: pages that open from disk, each with its figures in a workbook, and as PDF where wanted."""
+    """Render reports: pages that open from disk, each with its figures in a workbook, and as PDF where wanted.
+
+    With scripts, charts tell their figures under the pointer, one pick points a sequence or tooth type out everywhere,
+    and tables sort.
+    """
     check(which)
     if month is not None:
         day(f"{month}-01", "--month")

@@ -18,7 +18,8 @@ from pipeline.cli.words import refused_and_empty
 def retry(
     output: Output,
     mapping: Annotated[
-        Path | None, typer.Option("--mapping", help="A mended mapping file. Default: as each row was read before.")
+        Path | None,
+        typer.Option("--mapping", metavar="FILE", help="A mended mapping file. Default: as each row was read before."),
     ] = None,
     kind: KindOption = None,
     reason: ReasonOption = None,

@@ -16,7 +16,7 @@ from pipeline.output.terminal import paragraph
 @command(tables=True)
 def stock(
     output: Output,
-    by: Annotated[str, typer.Option("--by", help="Groups: size, motion or both.")] = "motion,size",
+    by: Annotated[str, typer.Option("--by", metavar="GROUP,...", help="Groups: size, motion or both.")] = "motion,size",
     store: StoreOption = STORE,
     settings: SettingsOption = None,
 ) -> None:

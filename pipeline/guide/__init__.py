@@ -12,6 +12,9 @@ from typing import Literal
 
 Block = tuple[Literal["heading", "text", "code"], str] | tuple[Literal["table"], list[dict[str, str]]]
 
+# Columns without which a table of a page still says what it is for.
+SPARE = ("practices", "told", "truth", "largest difference", "bias ± error")
+
 _LINK = re.compile(r"\[([^\]]*)\]\([^)]*\)")
 _CELLS = re.compile(r"(?<!\\)\|")
 
@@ -59,4 +62,6 @@ def _plain(text: str) -> str:
 
 
 def _text(topic: str) -> str:
-    return (files(__name__) / f"{topic}.md").read_text(encoding="utf-8")
+    """A page without the marks of its generated parts (generated.py)."""
+    text = (files(__name__) / f"{topic}.md").read_text(encoding="utf-8")
+    return re.sub(r"^<!-- .* -->\n+", "", text, flags=re.M)

@@ -36,7 +36,7 @@ STRATA = ("tooth_type", "lesion", "kind")
 ODDS_RATIO = 2.0  # the change that the sums are made to find: twice the odds, half the odds; common practice, no source
 FALSE_ALARM = 0.05  # how often a series of such teeth, however long it grows, passes a limit by chance alone
 # Teeth of others below which no risk is fitted, and of them with and without the event: simulated, with fewer the
-# promise is not kept and a doubling is not found (tests/planted/simulated/test_peers.py, table in DEVELOPERS.md).
+# promise is not kept and a doubling is not found (tests/planted/simulated/test_peers.py, table in the guide).
 FEWEST_OTHERS = 60
 FEWEST_EVENTS = 5
 MORE, FEWER = "more than expected", "fewer than expected"

@@ -19,6 +19,7 @@ import numpy as np
 import polars as pl
 
 SCRIPTS = Path(__file__).parent / "r"
+COLUMNS = ("subject", "numbers compared", "largest difference", "allowed")
 PACKAGES = ("survival", "cmprsk", "survey", "sandwich", "geepack")
 
 Answers = dict[tuple[int, str], np.ndarray]
@@ -102,18 +103,22 @@ class Ledger:
         silent = {subject: n for subject, n in counted.items() if n < least[subject]}
         assert not silent, f"too few numbers were compared: {silent}"
 
-    def table(self, subjects: Mapping[str, str]) -> str:
-        """A line a subject, as DEVELOPERS.md has it; `subjects` names them by what stands before a figure's point."""
-        lines = ["| subject | numbers compared | largest difference | allowed |", "| --- | --- | --- | --- |"]
+    @property
+    def numbers(self) -> str:
+        """How many numbers were compared."""
+        return f"{sum(c.numbers for c in self.figures.values()):,}"
+
+    def lines(self, subjects: Mapping[str, str]) -> list[tuple[str, ...]]:
+        """A line a subject with COLUMNS; `subjects` names them by what stands before a figure's point."""
+        lines = []
         for key, title in subjects.items():
             own = [c for name, c in self.figures.items() if name.split(".")[0] == key]
             if own:
                 largest = max(own, key=lambda c: c.largest / c.tolerance)
-                lines.append(
-                    f"| {title} | {sum(c.numbers for c in own):,} | {largest.largest:.0e} | {largest.tolerance:.0e} |"
-                )
-        lines.append(f"| together | {sum(c.numbers for c in self.figures.values()):,} | | |")
-        return "\n".join(lines)
+                numbers = f"{sum(c.numbers for c in own):,}"
+                lines.append((title, numbers, f"{largest.largest:.0e}", f"{largest.tolerance:.0e}"))
+        lines.append(("together", self.numbers, "", ""))
+        return lines
 
 
 def together(sets: Iterable[Mapping[str, Any]]) -> pl.DataFrame:

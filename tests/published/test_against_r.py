@@ -1,10 +1,10 @@
 """Our estimators held against R's on drawn data sets: plain, tied, clustered, and degenerate ones.
 
 Skipped without R and its packages (Debian: r-cran-survival, -cmprsk, -survey, -sandwich, -geepack). With -s it prints
-how many numbers were compared and the largest differences, relative above 1; DEVELOPERS.md has that table. Every
-subject must compare a least number, so that none falls silent. Where ours differ on purpose the scripts in r/ say how,
-and the pieces are compared: R's figure is then put together by the same rule (never below the binomial variance; the
-smallest time at which survival has reached one half).
+how many numbers were compared and the largest differences, relative above 1: a table of the guide (tests/tables.py).
+Every subject must compare a least number, so that none falls silent. Where ours differ on purpose the scripts in r/ say
+how, and the pieces are compared: R's figure is then put together by the same rule (never below the binomial variance;
+the smallest time at which survival has reached one half).
 """
 
 from __future__ import annotations
@@ -39,11 +39,12 @@ from pipeline.stats.stratified import mantel_haenszel, standardised_difference
 from pipeline.stats.survival import discrete_hazard, kaplan_meier
 from pipeline.stats.times import median_design_effect, median_ranks, share_error, summary
 from pipeline.stats.weighting import weighted_share
+from tests.tables import publish
 
-from .against_r import Ledger, ask, each, lacking, together
+from .against_r import COLUMNS, Ledger, ask, each, lacking, together
 from .location_scale import location_scale
 
-# What the table of DEVELOPERS.md calls each subject, and how many numbers must at least be compared.
+# What the guide's table calls each subject, and how many numbers must at least be compared.
 SUBJECTS = {
     "km": ("Kaplan-Meier, errors, limits, medians (survfit)", 14_000),
     "km_clustered": ("Kaplan-Meier, errors by cluster (survfit)", 2_200),
@@ -88,7 +89,9 @@ def ledger() -> Iterator[Ledger]:
         pytest.skip(f"R is not all there: {missing}")
     found = Ledger()
     yield found
-    print(f"\n{found.table({subject: title for subject, (title, _) in SUBJECTS.items()})}")
+    lines = found.lines({subject: title for subject, (title, _) in SUBJECTS.items()})
+    drawn, seeds = f"{found.numbers} numbers", "fixed seeds"
+    publish("against_r", "Our estimators against R's", COLUMNS, lines, drawn=drawn, seeds=seeds)
 
 
 def clusters_of(rng: np.random.Generator, n: int, most: int) -> np.ndarray:

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     Connection = duckdb.DuckDBPyConnection
 
 # All common practice, no source; two units a term as in Austin PC, Steyerberg EW, J Clin Epidemiol 2015;68:627-636,
-# who found as many enough for linear models (from memory), and as simulated (DEVELOPERS.md).
+# who found as many enough for linear models (from memory), and as simulated (pipeline/guide/validation.md).
 FEWEST_CLUSTERS = 10  # patients a side
 FEWEST_A_TERM = 2  # units of the smaller side for each term allowed for
 FEWEST_EFFECTIVE = 10  # units that a side's weights amount to

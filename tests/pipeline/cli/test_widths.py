@@ -38,6 +38,7 @@ ASKED: list[tuple[str, ...]] = [
     ("guide",),
     ("guide", "commands"),
     ("guide", "privacy"),
+    ("guide", "validation"),
     ("columns", "treatments"),
     ("measures",),
     ("explain", "healed_share", *BOTH),

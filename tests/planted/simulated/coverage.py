@@ -16,6 +16,7 @@ import numpy as np
 import polars as pl
 from scipy import stats
 
+from pipeline.guide.tables import AT_LEAST, WANTED
 from pipeline.measures.run import Workspace
 from pipeline.settings import Settings
 from pipeline.store.database import in_memory
@@ -62,6 +63,7 @@ FIGURES = (
     Figure("instrument's hazard in use 5", "instrument_hazard", lambda t: t.hazard(5), time=5),
 )  # fmt: skip
 CAUTIOUS = {figure.name: figure.cautious for figure in FIGURES if figure.cautious}
+FAR_LESS = "far less"  # it is no estimate of it
 LED_ASTRAY = ("crude difference, taken for the effect", "crude odds ratio, taken for the effect")
 
 
@@ -194,17 +196,18 @@ def held_over_all(rows: pl.DataFrame) -> tuple[float, float]:
     return float(of_practice.mean()), float(of_practice.std(ddof=1) / np.sqrt(of_practice.size))
 
 
-def shown(tally: pl.DataFrame) -> str:
-    """The tally as a table for people, and for DEVELOPERS.md."""
-    columns = ("figure", "truth", "practices", "covered", "should be", "mean bias (± its error)")
-    lines = [columns, ("---",) * len(columns)]
+COLUMNS = ("figure", "truth", "practices", "covered", "should be", "bias ± error")
+
+
+def lines(tally: pl.DataFrame) -> list[tuple[str, ...]]:
+    """The tally as rows of a table for people, with COLUMNS. Why some may hold more stands in CAUTIOUS."""
+    found = []
     for row in tally.iter_rows(named=True):
         name = row["figure"]
         least, most = f"{row['smallest']:.4g}", f"{row['largest']:.4g}"
         truth = least if least == most else f"{least} to {most}"
         covered = f"{100 * row['held'] / row['practices']:.1f} %"
-        aim = "far less: it is no estimate of it" if name in LED_ASTRAY else "93 to 97 %"
-        aim = f"93 % or more: {CAUTIOUS[name]}" if name in CAUTIOUS else aim
-        bias = "-" if row["bias"] is None else f"{row['bias']:+.2g} (± {row['bias_error']:.1g})"
-        lines.append((name, truth, str(row["practices"]), covered, aim, bias))
-    return "\n".join(f"| {' | '.join(line)} |" for line in lines)
+        aim = AT_LEAST if name in CAUTIOUS else FAR_LESS if name in LED_ASTRAY else WANTED
+        bias = "-" if row["bias"] is None else f"{row['bias']:+.2g} ± {row['bias_error']:.1g}"
+        found.append((name, truth, str(row["practices"]), covered, aim, bias))
+    return found

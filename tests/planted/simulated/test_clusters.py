@@ -1,7 +1,7 @@
 """Intervals hold the truth, and tests tell no falsehood, where a patient's teeth, visits or canals are alike.
 
-A small run is always made; the full one is marked slow and prints the table of DEVELOPERS.md
-(test_two_hundred_practices says what is allowed).
+A small run is always made; the full one is marked slow and makes tables of the guide (tests/tables.py;
+test_two_hundred_practices says what is allowed).
 """
 
 from __future__ import annotations
@@ -14,6 +14,9 @@ import polars as pl
 import pytest
 from scipy import stats
 
+from pipeline.guide.tables import AT_LEAST, WANTED
+from tests.tables import publish
+
 from .clusters_truths import (
     Found,
     Watched,
@@ -25,7 +28,7 @@ from .clusters_truths import (
     survival,
     weighted,
 )
-from .coverage import ERRORS, allowed, tallied
+from .coverage import COLUMNS, ERRORS, FAR_LESS, allowed, lines, tallied
 
 SMALL, SMALL_PRACTICES, FULL = 60, 20, int(os.environ.get("SIMULATED_PRACTICES", "200"))
 SMALL_ERROR, FULL_ERROR = 0.0005, 0.02  # one of twenty figures is looked at: each may miss by chance
@@ -87,13 +90,16 @@ def test_a_group_of_too_few_patients_is_not_tested() -> None:
     assert logrank_p(1, 1, (9, 100)) is None
 
 
+ENDED = "the same, every tooth ended at its last visit"
+
+
 def watched(practices: int, at: float) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The program's answers, and those of ending every tooth at its last visit."""
     pairs = [pair for start in range(0, practices, 20) for pair in event_free(range(start, start + 20), Watched(), at)]
     columns = ["truth", "estimate", "low", "high"]
     own, once = (pl.DataFrame([p[i] for p in pairs], schema=columns, orient="row") for i in (0, 1))
     name = f"teeth without an event at {at:.0f} months"
-    return own.with_columns(figure=pl.lit(name)), once.with_columns(figure=pl.lit(f"{name}, ended at the last visit"))
+    return own.with_columns(figure=pl.lit(name)), once.with_columns(figure=pl.lit(ENDED))
 
 
 def test_teeth_without_an_event_where_retreatments_are_known_longer() -> None:
@@ -107,6 +113,39 @@ def test_teeth_without_an_event_where_retreatments_are_known_longer() -> None:
     assert before["held"] < SMALL_PRACTICES / 2
 
 
+def _print(rows: pl.DataFrame, own: pl.DataFrame, once: pl.DataFrame, tests: dict[str, list[float | None]]) -> None:
+    """The tables: a line a figure, or a verdict, with a column for each SD."""
+    drawn, seeds = f"{FULL} practices", f"seeds 0 to {FULL - 1}"
+    of = {row["figure"]: row for row in tallied(rows).iter_rows(named=True)}
+    found = []
+    for name in {**FIGURES, **SLOW}:
+        each = [of[f"{name}, SD {sd}"] for sd in ALIKE]
+        truth = ", ".join(dict.fromkeys(f"{row['smallest']:.4g}" for row in each))
+        covered = [f"{100 * row['held'] / row['practices']:.1f} %" for row in each]
+        aim = AT_LEAST if any(word in name for word in CAUTIOUS) else WANTED
+        found.append((name, truth, each[0]["practices"], *covered, aim))
+    columns = ("figure", "truth", "practices", "covered, SD 0", "SD 1", "SD 2", "should be")
+    title = "Teeth, visits and canals of a patient alike"
+    publish("patients_alike", title, columns, found, drawn=drawn, seeds=f"seeds 0 to {FULL - 1} by figure and SD")
+
+    verdicts: dict[str, list[object]] = {}
+    for name, p in tests.items():
+        line = verdicts.setdefault(name.rpartition(", SD")[0], [len(p)])
+        line.append(f"{100 * np.mean([v is not None and v < 0.05 for v in p]):.1f} %")
+    columns = ("verdict", "practices", "false, SD 0", "SD 1", "SD 2", "should be")
+    title, many = "Verdicts where there is no effect, a patient's teeth alike", f"{FULL} to {2 * FULL} practices"
+    said = [(name, *line, "at most 5 %") for name, line in verdicts.items()]
+    seeds_of = f"seeds 0 to {2 * FULL - 1} by test and SD"
+    publish("verdicts_patients_alike", title, columns, said, drawn=many, seeds=seeds_of)
+
+    without = [
+        (*line[:4], FAR_LESS if line[0] == ENDED else WANTED, line[5])
+        for line in lines(tallied(pl.concat([own.select(once.columns), once])))
+    ]
+    title = "Teeth without an event: retreatments known to the data date, extractions to the last visit"
+    publish("without_an_event", title, COLUMNS, without, drawn=drawn, seeds=seeds)
+
+
 @pytest.mark.slow
 def test_all_practices_with_patients_alike() -> None:
     """Tables first, so that they are seen whatever comes of them."""
@@ -115,15 +154,11 @@ def test_all_practices_with_patients_alike() -> None:
     rows = pl.concat([*parts, own.select(parts[0].columns)], how="vertical_relaxed")
     tests: dict[str, list[float | None]] = {}
     for sd in ALIKE:
-        tests[f"log-rank, SD {sd}"] = [logrank_p(seed, sd) for seed in range(2 * FULL)]
+        tests[f"log-rank, 60 patients a side, SD {sd}"] = [logrank_p(seed, sd) for seed in range(2 * FULL)]
         tests[f"log-rank, 10 patients against 100, SD {sd}"] = [logrank_p(seed, sd, (10, 100)) for seed in range(FULL)]
-        tests[f"factor, SD {sd}"] = [factor_p(seed, sd)[0] for seed in range(2 * FULL)]
-    print()
-    for row in tallied(pl.concat([rows, once.select(rows.columns)], how="vertical_relaxed")).iter_rows(named=True):
-        covered = f"{100 * row['held'] / row['practices']:.1f} %"
-        bias = f"{row['bias']:+.2g} (± {row['bias_error']:.1g})"
-        print(f"| {row['figure']} | {row['smallest']:.4g} | {row['practices']} | {covered} | {bias} |")
-    for name, p in tests.items():
-        print(f"| {name} | {len(p)} | {100 * np.mean([v is not None and v < 0.05 for v in p]):.1f} % |")
+        tests[f"a factor in half of 150 patients, before adjusting, SD {sd}"] = [
+            factor_p(seed, sd)[0] for seed in range(2 * FULL)
+        ]
+    _print(rows, own, once, tests)
     assert too_few_or_many(rows, FULL_ERROR) == []
     assert _too_many(tests, FULL_ERROR) == []

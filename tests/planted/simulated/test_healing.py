@@ -11,11 +11,12 @@ import pytest
 
 from pipeline.checks.store import check
 from pipeline.store.database import in_memory
+from tests.tables import publish
 
-from .coverage import CAUTIOUS, allowed, shown, tallied
+from .coverage import CAUTIOUS, COLUMNS, allowed, lines, tallied
 from .healing import PLANS, Plan, Teeth, Truth, _recalls, answers, simulate
 from .simulation import AS_OF
-from .test_two_hundred_practices import FULL, FULL_ERROR, SMALL_ERROR
+from .test_two_hundred_practices import DRAWN, FULL, FULL_ERROR, SEEDS, SMALL_ERROR
 
 SMALL = 16
 RECALLS = PLANS[-1]
@@ -68,6 +69,7 @@ def test_before_the_first_recall_nothing_is_told() -> None:
 def test_all_practices() -> None:
     tables = {plan: simulate(range(FULL), plan) for plan in PLANS}
     rows = pl.concat(tables.values())
-    print(f"\nTime to healing, where a value is given\n\n{shown(tallied(rows))}")
+    title, drawn = "Time to healing, where a value is given", f"{DRAWN} a plan of visits"
+    publish("time_to_healing", title, COLUMNS, lines(tallied(rows)), drawn=drawn, seeds=SEEDS)
     assert too_rarely_or_too_often(rows, FULL_ERROR) == []
     nothing_at_six_months(FULL)

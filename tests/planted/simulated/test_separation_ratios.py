@@ -3,7 +3,7 @@
 Practices are drawn as counts of uses and separations by patient, tooth type, curvature and use number: the first
 sequence has the harder canals. With `alike`, patients (and instruments, each of some uses) have a rate of their own,
 log-normal; an instrument that separated is used no more. The verdict is that of `separation_comparison`, dentists left
-out. Rows of the table in DEVELOPERS.md.
+out. The slow run makes a table of the guide (tests/tables.py).
 """
 
 from __future__ import annotations
@@ -15,8 +15,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from pipeline.guide.tables import AT_LEAST
 from pipeline.measures import rate_sentence
 from pipeline.measures.kinds.rate_comparison import among_like
+from tests.tables import publish
 
 STRATA = 12
 HARD = np.linspace(0.3, 3.0, STRATA)  # times the usual rate
@@ -123,14 +125,23 @@ def test_ratios_hold_the_truth_in_forty_practices(case: Case) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("case", CASES, ids=lambda c: f"{c.says}, {c.ratio:g}")
-def test_ratios_hold_the_truth(case: Case, capsys: pytest.CaptureFixture[str]) -> None:
+def test_ratios_hold_the_truth() -> None:
+    """Table first, so that it is seen whatever comes of it."""
     practices = int(os.environ.get("SIMULATED_PRACTICES", "200"))
-    found = judged(case, practices, seed=7)
-    with capsys.disabled():
-        print(
-            f"\n| {case.says} | {case.ratio:g} | {practices} | {found['covered']:.1%} | {found['shown']:.1%} | "
-            f"{found['limits']:.1%} |",
-            end="",
-        )
-    held(case, found, practices)
+    found = [(case, judged(case, practices, seed=7)) for case in CASES]
+    columns = ("separations with the reference", "ratio", "covered", "should be", "shown", "limits")
+    lines = [
+        (case.says, f"{case.ratio:g}", _share(f["covered"]), AT_LEAST, _share(f["shown"]), _share(f["limits"]))
+        for case, f in found
+    ]
+    title, drawn = (
+        "Separations of two sequences compared, the first with the harder canals",
+        f"{practices:,} practices a line",
+    )
+    publish("separation_ratios", title, columns, lines, drawn=drawn, seeds="seed 7 a line")
+    for case, f in found:
+        held(case, f, practices)
+
+
+def _share(value: float) -> str:
+    return f"{100 * value:.1f} %"

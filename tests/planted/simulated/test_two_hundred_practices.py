@@ -1,6 +1,6 @@
 """The program's 95 % intervals hold the truth in 93 to 97 of 100 practices; the adjusted comparison is not led astray.
 
-A small run is always made. The full one is marked slow and prints the tables of DEVELOPERS.md:
+A small run is always made. The full one is marked slow and makes tables of the guide (tests/tables.py):
 
     python -m pytest -n 0 -m slow -s tests/planted/simulated
 
@@ -20,15 +20,17 @@ import pytest
 
 from pipeline.checks.store import check
 from pipeline.store.database import in_memory
+from tests.tables import publish
 
 from .coverage import (
     CAUTIOUS,
+    COLUMNS,
     ERRORS,
     FIGURES,
     LED_ASTRAY,
     allowed,
     held_over_all,
-    shown,
+    lines,
     simulate,
     simulate_comparisons,
     tallied,
@@ -37,11 +39,12 @@ from .simulation import AS_OF, Practice, Truth
 
 SMALL, SMALL_COMPARED, FULL = 40, 16, int(os.environ.get("SIMULATED_PRACTICES", "200"))
 SMALL_ERROR, FULL_ERROR = 0.001, 0.05
+DRAWN, SEEDS = f"{FULL} practices", f"seeds 0 to {FULL - 1}"
 EFFECTS = ("none", "difference", "odds")
 TITLES = {
     "": "Main figures",
     "none": "A against B: the sequence has no effect, A got the easier teeth",
-    "difference": "A heals 10 of 100 teeth less than B of every kind of tooth, A got the easier teeth",
+    "difference": "A heals 10 of 100 teeth fewer than B of every kind of tooth, A got the easier teeth",
     "odds": "The odds of healing are 0.45 times as high with A, A got the easier teeth (odds ratios as logarithms)",
 }
 
@@ -108,8 +111,9 @@ def test_all_practices() -> None:
     found |= {effect: simulate_comparisons(range(FULL), effect) for effect in EFFECTS}
     minutes = (time.perf_counter() - begun) / 60
     for effect, rows in found.items():
-        print(f"\n{TITLES[effect]}\n\n{shown(tallied(rows))}")
-    print(f"\n{FULL} practices of each, {minutes:.1f} minutes")
+        name = f"comparison_{effect}" if effect else "main_figures"
+        publish(name, TITLES[effect], COLUMNS, lines(tallied(rows)), drawn=DRAWN, seeds=SEEDS)
+    print(f"\n{minutes:.1f} minutes")
     assert_right(found.pop(""), FULL_ERROR)
     for rows in found.values():
         assert_adjusted_alone_is_right(rows, FULL_ERROR)
@@ -119,7 +123,9 @@ def test_all_practices() -> None:
 def test_teeth_of_a_patient_alike_in_their_sequence() -> None:
     """Mantel-Haenszel takes teeth as independent: few patients have several, so that little is lost."""
     rows = simulate_comparisons(range(FULL // 2), "none", same_sequence=0.9)
-    print(f"\nNine of ten teeth share their patient's leaning to a sequence; no effect\n\n{shown(tallied(rows))}")
+    title = "Nine of ten teeth share their patient's leaning to a sequence; no effect"
+    drawn, seeds = f"{FULL // 2} practices", f"seeds 0 to {FULL // 2 - 1}"
+    publish("leaning_alike", title, COLUMNS, lines(tallied(rows)), drawn=drawn, seeds=seeds)
     assert_adjusted_alone_is_right(rows, FULL_ERROR)
 
 
@@ -132,6 +138,7 @@ def test_visits_of_a_patient_alike_in_their_minutes_are_allowed_for() -> None:
     """
     medians = tuple(figure for figure in FIGURES if figure.measure == "chair_minutes_per_visit")
     tally = tallied(simulate(range(FULL), medians, same_minutes=0.5))
-    print(f"\nHalf of the visits take their patient's own minutes\n\n{shown(tally)}")
+    title = "Half of the visits take their patient's own minutes"
+    publish("minutes_alike", title, COLUMNS, lines(tally), drawn=DRAWN, seeds=SEEDS)
     fewest, most = allowed(FULL, FULL_ERROR)
     assert fewest <= tally["held"][0] <= most
