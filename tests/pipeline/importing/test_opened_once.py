@@ -20,7 +20,7 @@ from pipeline.errors import UserError
 from pipeline.importing import ingest as ingest_module
 from pipeline.importing.ingest import ingest
 from pipeline.settings import Settings
-from pipeline.sources import csv, json_records, parquet, pool, workbook
+from pipeline.sources import pool
 from pipeline.sources.read import find, open_source
 from pipeline.sources.table import Dialect
 from pipeline.sources.unread import LeftOut
@@ -30,23 +30,38 @@ from tests.pipeline.sources.test_formats import FORMATS
 HERE = Settings(practice="here")
 Pack = Callable[[Path, bytes], Path]
 
-# Runs an import and tells, as JSON, how often each file of a folder was opened by Python in any way.
+# Imports a folder twice and tells, as JSON, how often each of its files was opened by Python, in whatever way, and how
+# often its rows were read.
 COUNTED = """
 import json, sys
 from collections import Counter
 from pathlib import Path
 folder, store = sys.argv[1:]
-opened = Counter()
+opened, parsed = Counter(), Counter()
 def heard(event, args):
     if event == "open" and isinstance(args[0], (str, bytes)) and str(args[0]).startswith(folder):
         opened[Path(args[0]).name] += 1
     if event == "subprocess.Popen":
         opened["another process"] += 1
-sys.addaudithook(heard)
+def counted(module, name):
+    reader = getattr(module, name)
+    def count(file, *how):
+        parsed[file.name] += 1
+        return reader(file, *how)
+    setattr(module, name, count)
 from pipeline.importing.ingest import ingest
 from pipeline.settings import Settings
-done = list(ingest(Path(store), [Path(folder)], Settings(practice="here")))
-print(json.dumps([opened, [one.skipped for one in done]]))
+from pipeline.sources import csv, json_records, parquet, workbook
+sys.addaudithook(heard)
+counted(csv, "read_csv")
+counted(json_records, "read_json")
+counted(parquet, "read_parquet")
+counted(workbook, "read_workbook")
+for again in (False, True):
+    skipped = [one.skipped for one in ingest(Path(store), [Path(folder)], Settings(practice="here"))]
+    print(json.dumps([opened, parsed, skipped]))
+    opened.clear()
+    parsed.clear()
 """
 
 
@@ -87,8 +102,7 @@ def _stored(store: Path) -> tuple[set[str], set[float]]:
     return {one for (one,) in hashes}, {one for (one,) in lengths}
 
 
-@pytest.mark.parametrize("pack", [_plain, _gz, _zip])
-@pytest.mark.parametrize("replace", [_in_place, _renamed])
+@pytest.mark.parametrize(("pack", "replace"), [(_plain, _in_place), (_zip, _renamed)])
 def test_a_file_that_is_replaced_while_it_is_loaded_gives_rows_and_hash_of_one_version(
     pack: Pack, replace: Callable[[Path, Path], None], store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -106,49 +120,57 @@ def test_a_file_that_is_replaced_while_it_is_loaded_gives_rows_and_hash_of_one_v
     assert _stored(store) == ({hashlib.sha256(_canals("20.5")).hexdigest()}, {20.5})
 
 
-def _replaced_when_recognised(path: Path, other: Path, replace: Callable[[Path, Path], None]) -> Callable[[str], None]:
-    """For `progress`: what is there when the first file is about to be loaded."""
+@pytest.mark.parametrize("replace", [_in_place, _renamed])
+def test_a_large_file_that_is_replaced_after_it_was_recognised_is_loaded_as_it_was_or_not_at_all(
+    replace: Callable[[Path, Path], None], store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(pool, "SMALL", 0)
+    path, other = _plain(tmp_path / "canals.csv", _canals("20.5")), _plain(tmp_path / "other.csv", _canals("19.0"))
+    first = _plain(tmp_path / "a.csv", b"contact_id,treatment_id,contacted_at\nC1,T1,2024-03-05 12:00\n")
 
     def told(line: str) -> None:
-        if line.startswith("Importing") and other.exists():
+        if line.startswith("Importing a.csv"):
             replace(path, other)
-            other.unlink(missing_ok=True)
 
-    return told
+    left: list[LeftOut] = []
+    done = list(ingest(store, [first, path], HERE, progress=told, leave_out=left.append))
+    if replace is _renamed:  # the handle is still of the file that was recognised
+        assert (len(done), left, _stored(store)[1]) == (2, [], {20.5})
+        return
+    assert len(done) == 1
+    assert [str(one.error) for one in left] == [
+        f"{path}: was changed while it was being read. Try again when it is complete."
+    ]
+    assert _stored(store)[1] == set()
 
 
 @pytest.mark.parametrize("pack", [_plain, _gz, _zip])
 @pytest.mark.parametrize("replace", [_in_place, _renamed])
-@pytest.mark.parametrize("small", [pool.SMALL, 0])
-@pytest.mark.parametrize("handles", [pool.HANDLES, 1])
-def test_a_file_that_is_replaced_after_it_was_recognised_is_loaded_as_it_was_or_not_at_all(
+@pytest.mark.parametrize(("small", "handles"), [(pool.SMALL, pool.HANDLES), (0, pool.HANDLES), (0, 1)])
+def test_whatever_is_asked_of_a_source_comes_from_the_same_bytes(
     pack: Pack,
     replace: Callable[[Path, Path], None],
     small: int,
     handles: int,
-    store: Path,
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(pool, "SMALL", small)
     monkeypatch.setattr(pool, "HANDLES", handles)
     (tmp_path / "other").mkdir()
-    first = _plain(tmp_path / "a.csv", b"contact_id,treatment_id,contacted_at\nC1,T1,2024-03-05 12:00\n")
     path = pack(tmp_path / "canals.csv", _canals("20.5"))
     other = pack(tmp_path / "other" / "canals.csv", _canals("19.0"))
-    left: list[LeftOut] = []
-    told = _replaced_when_recognised(path, other, replace)
-    done = list(ingest(store, [first, path], HERE, progress=told, leave_out=left.append))
-    if len(done) == 2:
-        assert _stored(store)[1] == {20.5}
-        assert not left
-    else:
-        (one,) = left
-        assert "was changed while it was being read" in str(one.error)
-        assert str(path) in str(one.error)
-        assert _stored(store)[1] == set()
-    # Bytes that are kept, and the handle of a file that was put away, are still those of the file that was recognised.
-    assert (len(done) == 2) == (small > 0 or (replace is _renamed and handles > 1))
+    between = _plain(tmp_path / "a.csv", b"a,b\n1,2\n")
+    with pool.Pool() as files:
+        table, another = (open_source(file, files).table(Dialect()) for file in find([path, between], files).files)
+        assert (table.header, another.header) == (("treatment_id", "canal", "working_length_mm"), ("a", "b"))
+        replace(path, other)
+        if small or (replace is _renamed and handles > 1):
+            assert table.source.sha256 == hashlib.sha256(_canals("20.5")).hexdigest()
+            assert set(table.read().rows["c2"]) == {"20.5"}
+        else:
+            with pytest.raises(UserError, match="was changed while it was being read"):
+                table.read()
 
 
 @pytest.fixture
@@ -176,35 +198,21 @@ def every_format(tmp_path: Path, small: Path) -> Path:
     return folder
 
 
-def _counted(folder: Path, store: Path) -> tuple[dict[str, int], list[bool]]:
+def test_every_file_is_opened_once_read_once_and_a_workbook_is_one_process(every_format: Path, store: Path) -> None:
     run = subprocess.run(
-        [sys.executable, "-c", COUNTED, str(folder), str(store)], capture_output=True, text=True, check=False
+        [sys.executable, "-c", COUNTED, str(every_format), str(store)], capture_output=True, text=True, check=False
     )
     assert run.returncode == 0, run.stderr
-    opened, skipped = json.loads(run.stdout.splitlines()[-1])
-    return opened, skipped
-
-
-def test_every_file_is_opened_once_and_a_workbook_is_one_process(every_format: Path, store: Path) -> None:
     once = {path.name: 1 for path in every_format.iterdir()}
     assert len(once) == 8
     once["another process"] = 2  # the ODS, and the XLSX with its three sheets
-    assert _counted(every_format, store) == (once, [False] * 11)
-    assert _counted(every_format, store) == (once, [True] * 11)
-
-
-def test_of_a_file_that_was_imported_before_no_row_is_read(
-    every_format: Path, store: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    list(ingest(store, [every_format], HERE))
-    parsed: list[str] = []
-    for module, reader in ((csv, "read_csv"), (json_records, "read_json"), (parquet, "read_parquet")):
-        own = getattr(module, reader)
-        monkeypatch.setattr(module, reader, lambda file, *how, own=own: (parsed.append(file.name), own(file, *how))[1])
-    monkeypatch.setattr(workbook, "read_workbook", None)
-    assert all(one.skipped for one in ingest(store, [every_format], HERE))
-    # Of these the header takes the whole file: it is read once, and not again.
-    assert sorted(parsed) == ["contacts.parquet", "follow_ups.ndjson", "incidents.json"]
+    first, again = (json.loads(line) for line in run.stdout.splitlines())
+    assert (first[0], again[0]) == (once, once)
+    assert (first[2], again[2]) == ([False] * 11, [True] * 11)
+    assert set(first[1].values()) == {1, 3}
+    assert first[1].pop("three.xlsx") == 3
+    # Of what was imported before, rows are read only where the header, or whether it is sound, takes the whole file.
+    assert again[1] == {"contacts.parquet": 1, "follow_ups.ndjson": 1, "incidents.json": 1}
 
 
 def test_thousands_of_files_take_bounded_handles_and_memory(store: Path, tmp_path: Path) -> None:
