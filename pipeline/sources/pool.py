@@ -1,13 +1,15 @@
 """The files of one run: each is opened once, however often it is asked for, and all of them take bounded memory.
 
 Small files are kept whole, up to a total; of the others the handle stays open. Where that would be too many handles, a
-file is closed after use and opened again: whoever asks for it a second time must compare (source.py does).
+file is closed after use and opened again: whoever asks for it a second time must compare (source.py does). All are
+asked for in the same order twice, to be recognised and to be loaded; so what gives way is what was asked for last.
 """
 
 from __future__ import annotations
 
 import io
 import os
+from itertools import islice
 from pathlib import Path
 from types import TracebackType
 from typing import BinaryIO, Protocol
@@ -29,7 +31,7 @@ class OnDisk:
 
     def __init__(self, path: Path, pool: Pool) -> None:
         self.path = path
-        self.stream_: BinaryIO | None = None
+        self._stream: BinaryIO | None = None
         self._pool = pool
 
     @property
@@ -45,19 +47,19 @@ class OnDisk:
 
     def stream(self) -> BinaryIO:
         """Its bytes from the first on, to be used at once and not to be closed; an OSError where it cannot be read."""
-        if self.stream_ is None:
-            self.stream_ = self._pool.opened(self)
-        self.stream_.seek(0)
-        return self.stream_
+        if self._stream is None:
+            self._stream = self._pool.opened(self)
+        self._stream.seek(0)
+        return self._stream
 
     def read_bytes(self) -> bytes:
         return self.stream().read()
 
     def close(self) -> None:
-        if self.stream_ is not None:
+        if self._stream is not None:
             self._pool.forget(self)
-            self.stream_.close()
-            self.stream_ = None
+            self._stream.close()
+            self._stream = None
 
 
 class Pool:
@@ -68,45 +70,50 @@ class Pool:
         self._kept: dict[OnDisk, int] = {}
         self._handles: list[OnDisk] = []
         self._tables: dict[Holder, float] = {}
+        self._bytes_kept = 0
+        self.bytes_of_tables = 0.0
 
     def file(self, path: Path) -> OnDisk:
         """The file of that path: the same one each time."""
         return self._files.setdefault(path, OnDisk(path, self))
 
     def opened(self, file: OnDisk) -> BinaryIO:
+        """The bytes of a file, kept whole or by its handle."""
         handle = file.path.open("rb", buffering=0)
         try:
             size = os.fstat(handle.fileno()).st_size
-            small = size <= SMALL and sum(self._kept.values()) + size <= KEPT
+            small = size <= SMALL and self._bytes_kept + size <= KEPT
             if small or not handle.seekable():  # a pipe gives its bytes once
                 data = handle.read()
                 handle.close()
                 self._kept[file] = len(data)
+                self._bytes_kept += len(data)
                 return io.BytesIO(data)
         except BaseException:
             handle.close()
             raise
         if len(self._handles) >= HANDLES:
-            # Files are asked for in the same order twice: what was opened first is asked for next.
             self._handles[-1].close()
         self._handles.append(file)
         return handle
 
     def forget(self, file: OnDisk) -> None:
-        self._kept.pop(file, None)
+        """Count no more what is kept of a file, as it is closed."""
+        self._bytes_kept -= self._kept.pop(file, 0)
         if file in self._handles:
             self._handles.remove(file)
 
     def hold(self, owner: Holder, size: float) -> None:
-        """Count what `owner` keeps of tables, in bytes; the owners asked longest ago let go of theirs."""
-        self._tables.pop(owner, None)
+        """Count what `owner` keeps of tables, in bytes; if that is too much with the others', they let go of theirs."""
+        self.bytes_of_tables += size - self._tables.pop(owner, 0)
         self._tables[owner] = size
-        while len(self._tables) > 1 and sum(self._tables.values()) > TABLES:
-            oldest = next(iter(self._tables))
-            self.drop(oldest)
+        while len(self._tables) > 1 and self.bytes_of_tables > TABLES:
+            _, before = islice(reversed(self._tables), 2)
+            self.drop(before)
 
     def drop(self, owner: Holder) -> None:
-        self._tables.pop(owner, None)
+        """Let `owner` let go of its tables."""
+        self.bytes_of_tables -= self._tables.pop(owner, 0)
         owner.let_go()
 
     def close(self) -> None:

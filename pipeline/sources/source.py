@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import UserError
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
 
 def open_source(file: File, pool: Pool | None = None) -> Source:
     """An export from a file of the disk or a member of an archive. `pool` bounds what many of them take together."""
-    from pathlib import Path
-
     pool = pool or Pool()
     return Source(file if isinstance(file, Member) else pool.file(Path(str(file))), pool)
 

@@ -20,7 +20,7 @@ from pipeline.errors import UserError
 from pipeline.importing import ingest as ingest_module
 from pipeline.importing.ingest import ingest
 from pipeline.settings import Settings
-from pipeline.sources import pool
+from pipeline.sources import json_records, pool
 from pipeline.sources.read import find, open_source
 from pipeline.sources.table import Dialect
 from pipeline.sources.unread import LeftOut
@@ -265,3 +265,26 @@ def test_a_file_that_became_another_is_not_read_as_itself(tmp_path: Path, monkey
         with pytest.raises(UserError, match="was changed while it was being read") as caught:
             source.table(Dialect()).read()
     assert str(member) in str(caught.value)
+
+
+def test_tables_beyond_what_is_kept_of_them_are_read_again_but_not_those_that_fit(
+    every_format: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read: list[str] = []
+    own = json_records.read_json
+    monkeypatch.setattr(json_records, "read_json", lambda file, *how: (read.append(file.name), own(file, *how))[1])
+    data = (every_format / "incidents.json").read_bytes()
+    paths = [_plain(every_format / f"{number}.json", data) for number in range(4)]
+    with pool.Pool() as files:
+        first = open_source(paths[0], files)
+        first.table(Dialect()).read()
+        monkeypatch.setattr(pool, "TABLES", 2.5 * files.bytes_of_tables)
+    read.clear()
+    with pool.Pool() as files:
+        tables = [open_source(path, files).table(Dialect()) for path in paths]
+        assert len({table.header for table in tables}) == 1
+        for table in tables:
+            table.read()
+            table.source.close()
+        assert files.bytes_of_tables == 0
+    assert read == ["0.json", "1.json", "2.json", "3.json", "1.json", "2.json"]
