@@ -60,6 +60,7 @@ def find(paths: list[Path], pool: Pool | None = None) -> Found:
             try:
                 unpacked, others = _unpacked(p, pool)
             except UserError as e:
+                pool.file(p).close()
                 left.append(LeftOut(str(p), e))
             else:
                 files += unpacked
