@@ -26,6 +26,7 @@ from pipeline.mapping.model import load_mapping
 from pipeline.records import KINDS
 from pipeline.settings import Settings
 from pipeline.sources import read as sources
+from pipeline.sources.pool import Pool
 from pipeline.sources.unread import LeftOut, nothing_read
 from pipeline.store.batches import Batch, Counts, same_file_before, today
 from pipeline.store.cells import misread
@@ -98,62 +99,68 @@ def ingest(
     mapping = load_mapping(mapping_file) if mapping_file else None
     if as_kind and as_kind not in KINDS:
         raise UserError(f"there is no record kind {as_kind}; the kinds are {', '.join(KINDS)}")
-    parts: list[Part] = []
-    unclear: list[Part] = []
-    found = sources.find(paths)
-    left = list(found.left)
-    for file in found.files:
-        try:
-            there = list(parts_of(file, as_kind, mapping))
-        except UserError as e:
-            left.append(LeftOut(str(file), e))
-            continue
-        for one in there:
-            if isinstance(one, LeftAlone):
-                progress(f"Left alone: {one.label}: {one.reason}.")
-            else:
-                (unclear if one.how.mapping.questions else parts).append(one)
-    if not parts:
-        _tell(left, leave_out, anything=bool(unclear))
-        assert mapping_file is not None
-        raise OpenQuestionsError(mapping_file, unclear)
-    # A store never comes to be without its key, and a file that is no store is not asked for one.
-    key = load_key(store) if is_new(store) else None
-    with open_store(store, write=True) as connection:
-        key = key or load_key(store)
-        changed = anything = False
-        try:
-            sizes = _bytes_of(parts)
-            for number, (one, known_as) in enumerate(zip(parts, _known_as(parts), strict=True)):
-                part(sum(sizes[:number]), sum(sizes))
-                progress(f"Importing {one.label}: {one.how.kind} ...")
-                for name in one.others_patients:
-                    progress(f"{one.label}: {name} is kept as a pseudonym, as the mapping makes patient ids of it.")
-                try:
-                    imported = _import(connection, _batch(one, known_as, settings), one, key, day)
-                except UserError as e:
-                    left.append(LeftOut(one.name, e))
-                    continue
-                anything = True
-                changed = changed or not imported.skipped
-                yield imported
-            part(sum(sizes), sum(sizes))
-            changed = retry_dated(connection, key, progress, day) or changed
-        finally:
-            if changed:  # also when a later file failed: the earlier ones are in
-                progress("Judging by the rules across record kinds ...")
-                across.refresh(connection, day or today(connection))
-    _tell(left, leave_out, anything=anything)
-    if unclear:
-        assert mapping_file is not None
-        raise OpenQuestionsError(mapping_file, unclear)
+    with Pool() as pool:  # closes what it has open; until then a file is opened once and gives the same bytes
+        found = sources.find(paths, pool)
+        parts: list[Part] = []
+        unclear: list[Part] = []
+        left = list(found.left)
+        for file in found.files:
+            source = sources.open_source(file, pool)
+            try:
+                there = list(parts_of(source, as_kind, mapping))
+            except UserError as e:
+                source.close()
+                left.append(LeftOut(str(file), e))
+                continue
+            for one in there:
+                if isinstance(one, LeftAlone):
+                    progress(f"Left alone: {one.label}: {one.reason}.")
+                else:
+                    (unclear if one.how.mapping.questions else parts).append(one)
+        if not parts:
+            _tell(left, leave_out, anything=bool(unclear))
+            assert mapping_file is not None
+            raise OpenQuestionsError(mapping_file, unclear)
+        # A store never comes to be without its key, and a file that is no store is not asked for one.
+        key = load_key(store) if is_new(store) else None
+        with open_store(store, write=True) as connection:
+            key = key or load_key(store)
+            changed = anything = False
+            try:
+                sizes = _bytes_of(parts)
+                last = {one.source: number for number, one in enumerate(parts)}
+                for number, (one, known_as) in enumerate(zip(parts, _known_as(parts), strict=True)):
+                    part(sum(sizes[:number]), sum(sizes))
+                    progress(f"Importing {one.label}: {one.how.kind} ...")
+                    for name in one.others_patients:
+                        progress(f"{one.label}: {name} is kept as a pseudonym, as the mapping makes patient ids of it.")
+                    try:
+                        imported = _import(connection, _batch(one, known_as, settings), one, key, day)
+                    except UserError as e:
+                        left.append(LeftOut(one.name, e))
+                        continue
+                    finally:
+                        if number == last[one.source]:
+                            one.source.close()
+                    anything = True
+                    changed = changed or not imported.skipped
+                    yield imported
+                part(sum(sizes), sum(sizes))
+                changed = retry_dated(connection, key, progress, day) or changed
+            finally:
+                if changed:  # also when a later file failed: the earlier ones are in
+                    progress("Judging by the rules across record kinds ...")
+                    across.refresh(connection, day or today(connection))
+        _tell(left, leave_out, anything=anything)
+        if unclear:
+            assert mapping_file is not None
+            raise OpenQuestionsError(mapping_file, unclear)
 
 
 def _bytes_of(parts: list[Part]) -> list[float]:
-    """How much of its file each part is, in bytes: those of one file, or archive, share it alike."""
-    paths = [Path(getattr(one.file, "archive", str(one.file))) for one in parts]
-    many = Counter(paths)
-    return [path.stat().st_size / many[path] if path.exists() else 0 for path in paths]
+    """How much of its source each part is, in bytes: those of one share it alike."""
+    many = Counter(one.source for one in parts)
+    return [one.source.size / many[one.source] for one in parts]
 
 
 def undo(store: Path, batch: int, progress: Callable[[str], None] = lambda _: None) -> list[str]:
@@ -196,28 +203,23 @@ def _known_as(parts: list[Part]) -> list[_KnownAs]:
     hashes = [hashlib.sha256(text.encode()).hexdigest()[:16] for text in how]
     together: dict[tuple[str, str], tuple[str, ...]] = {}
     for part, own in zip(parts, hashes, strict=True):
-        same = (str(part.file), part.how.kind)
+        same = (str(part.source), part.how.kind)
         together[same] = (*together.get(same, ()), own)
     return [
-        (mapping, own, together[str(part.file), part.how.kind])
+        (mapping, own, together[str(part.source), part.how.kind])
         for part, mapping, own in zip(parts, how, hashes, strict=True)
     ]
 
 
 def _batch(part: Part, known_as: _KnownAs, settings: Settings) -> Batch:
-    try:
-        data = part.file.read_bytes()
-    except OSError as e:
-        what = f"the file cannot be read ({e.strerror})"
-        raise UserError(what, where=str(part.file), do="Check the path") from None
     mapping, mapping_hash, beside = known_as
     return Batch(
         source_file=part.label,
         kind=part.how.kind,
         practice=settings.practice,
         time_zone=settings.time_zone,
-        file_hash=hashlib.sha256(data).hexdigest(),
-        file_bytes=len(data),
+        file_hash=part.source.sha256,
+        file_bytes=part.source.size,
         mapping=mapping,
         mapping_hash=mapping_hash,
         rules_hash=fingerprint(part.how.kind),
@@ -230,8 +232,8 @@ def _as_read(part: Part) -> dict[str, Any]:
     return {
         "kind": part.how.mapping.model_dump(mode="json", by_alias=True),
         "file": part.how.options.model_dump(mode="json"),
-        "typed_cells": not sources.is_text(part.file),
-        "sheet": part.sheet,
+        "typed_cells": not part.source.is_text,
+        "sheet": part.table.sheet,
     }
 
 
@@ -239,7 +241,7 @@ def _import(connection: Connection, batch: Batch, part: Part, key: bytes, day: d
     before = same_file_before(connection, batch)
     if before:
         return Imported(part.label, batch.kind, before, skipped=True, misread=tuple(misread(connection, batch)))
-    raw = part.read()
+    raw = part.table.read()
     connection.begin()
     try:
         day = day or dt.datetime.now(ZoneInfo(batch.time_zone)).date()

@@ -1,4 +1,4 @@
-"""Which parts of which files hold records: each a file (or a sheet of it) and how one kind of its records is read."""
+"""Which parts of which files hold records: each a table of a source and how one kind of its records is read."""
 
 from __future__ import annotations
 
@@ -9,28 +9,26 @@ from functools import partial
 from pipeline.errors import UserError
 from pipeline.mapping.model import FileOptions, Mapping
 from pipeline.mapping.recognise import Recognised, knows, recognise
-from pipeline.sources import read as sources
-from pipeline.sources.table import File, Knows, RawTable
+from pipeline.sources.source import Source, Table
 
 
 @dataclass(frozen=True)
 class Part:
     """A table of one kind of records. `label` names it in the store and to people: visits.csv, recalls.xlsx[2026]."""
 
-    file: File
-    sheet: str | None
+    table: Table
     label: str
     how: Recognised
-    knows: Knows
     others_patients: tuple[str, ...] = ()  # its columns that another table of the mapping makes patient ids of
+
+    @property
+    def source(self) -> Source:
+        return self.table.source
 
     @property
     def name(self) -> str:
         """As a person would look for it."""
-        return str(self.file) if self.label == self.file.name else f"{self.file}, sheet {self.sheet}"
-
-    def read(self) -> RawTable:
-        return sources.read(self.file, self.how.options.dialect, self.sheet, self.knows)
+        return str(self.source) if self.label == self.source.name else f"{self.source}, sheet {self.table.sheet}"
 
 
 @dataclass(frozen=True)
@@ -41,9 +39,9 @@ class LeftAlone:
     reason: str
 
 
-def parts_of(file: File, as_kind: str | None, mapping: Mapping | None) -> Iterator[Part | LeftAlone]:
+def parts_of(file: Source, as_kind: str | None, mapping: Mapping | None) -> Iterator[Part | LeftAlone]:
     """What a file holds. A UserError says why it cannot be told, or why it is nothing that we know."""
-    there = sources.sheets(file)
+    there = file.sheets
     if not there:
         yield from _parts(file, None, file.name, as_kind, mapping)
         return
@@ -79,7 +77,7 @@ def _by_sheet(mapping: Mapping, as_kind: str | None) -> dict[str, Mapping]:
 
 
 def _known_sheets(
-    file: File, there: list[str], as_kind: str | None, mapping: Mapping | None
+    file: Source, there: list[str], as_kind: str | None, mapping: Mapping | None
 ) -> Iterator[Part | LeftAlone]:
     """Every sheet that holds records we know; at least one must."""
     found: list[Part] = []
@@ -98,17 +96,17 @@ def _known_sheets(
     yield from left
 
 
-def _label(file: File, sheet: str, there: list[str]) -> str:
+def _label(file: Source, sheet: str, there: list[str]) -> str:
     return f"{file.name}[{sheet}]" if len(there) > 1 else file.name
 
 
-def _parts(file: File, sheet: str | None, label: str, as_kind: str | None, mapping: Mapping | None) -> list[Part]:
+def _parts(file: Source, sheet: str | None, label: str, as_kind: str | None, mapping: Mapping | None) -> list[Part]:
     options = mapping.file if mapping else FileOptions()
     known = partial(knows, as_kind=as_kind, mapping=mapping)
-    header = sources.header(file, options.dialect, sheet, known)
+    table = file.table(options.dialect, sheet, known)
     where = str(file) if sheet is None or label == file.name else f"{file}, sheet {sheet}"
-    found = recognise(header, where, name=file.name, as_kind=as_kind, mapping=mapping)
-    return [Part(file, sheet, label, how, known, _others_patients(header, how)) for how in found]
+    found = recognise(table.header, where, name=file.name, as_kind=as_kind, mapping=mapping)
+    return [Part(table, label, how, _others_patients(table.header, how)) for how in found]
 
 
 def _others_patients(header: tuple[str, ...], how: Recognised) -> tuple[str, ...]:

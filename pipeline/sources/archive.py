@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import gzip
-import io
 import lzma
 import zipfile
 import zlib
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
 from pipeline.errors import UserError
+from pipeline.sources.pool import OnDisk
 
 ARCHIVE = (".gz", ".zip")
 _LARGEST = 1 << 30  # bytes unpacked; a small archive can hold terabytes of zeros
@@ -32,8 +32,13 @@ _DAMAGED = (
 class Member:
     """One file of an archive; `inside` is None in a .gz, which holds just one."""
 
-    archive: Path
+    packed: OnDisk
     inside: str | None
+    directory: Directory | None = field(default=None, compare=False, repr=False)  # of a .zip
+
+    @property
+    def archive(self) -> Path:
+        return self.packed.path
 
     @property
     def name(self) -> str:
@@ -50,12 +55,12 @@ class Member:
     def read_bytes(self) -> bytes:
         """The unpacked bytes; a UserError for a damaged, locked or monstrous archive."""
         try:
-            if self.inside is None:
-                with gzip.open(self.archive) as file:
+            if self.inside is None or self.directory is None:
+                with gzip.GzipFile(fileobj=self.packed.stream()) as file:
                     data = file.read(_LARGEST + 1)
             else:
-                with zipfile.ZipFile(self.archive) as packed, packed.open(self.inside) as file:
-                    data = file.read(_LARGEST + 1)
+                with self.directory.open().open(self.inside) as member:
+                    data = member.read(_LARGEST + 1)
         except FileNotFoundError:
             raise UserError("no such file", where=str(self), do="Check the path") from None
         except _DAMAGED as e:
@@ -67,13 +72,29 @@ class Member:
         return data
 
 
-def members(archive: Path) -> list[Member]:
+class Directory:
+    """What a .zip says that it holds: read once for all of its members."""
+
+    def __init__(self, packed: OnDisk) -> None:
+        self._packed = packed
+        self._zip: zipfile.ZipFile | None = None
+
+    def open(self) -> zipfile.ZipFile:
+        """The archive, not to be closed."""
+        stream = self._packed.stream()
+        if self._zip is None or self._zip.fp is not stream:
+            self._zip = zipfile.ZipFile(stream)
+        return self._zip
+
+
+def members(packed: OnDisk) -> list[Member]:
     """The files of an archive, in order of name; folders and what a system leaves behind are not counted."""
+    archive = packed.path
     if archive.suffix.lower() == ".gz":
-        return [Member(archive, None)]
+        return [Member(packed, None)]
+    directory = Directory(packed)
     try:
-        with zipfile.ZipFile(io.BytesIO(archive.read_bytes())) as packed:
-            names = [entry.filename for entry in packed.infolist() if not entry.is_dir()]
+        names = [entry.filename for entry in directory.open().infolist() if not entry.is_dir()]
     except OSError as e:
         raise UserError(f"the file cannot be read ({e.strerror})", where=str(archive), do="Check the path") from None
     except _DAMAGED as e:
@@ -81,4 +102,4 @@ def members(archive: Path) -> list[Member]:
     twice = next((name for name, times in Counter(names).items() if times > 1), None)
     if twice:
         raise UserError(f"holds {twice} twice, of which only one could be read", where=str(archive), do="Pack it again")
-    return [Member(archive, name) for name in sorted(names) if not name.startswith("__MACOSX/")]
+    return [Member(packed, name, directory) for name in sorted(names) if not name.startswith("__MACOSX/")]

@@ -17,10 +17,7 @@ def read_parquet(path: File) -> RawTable:
 
     Columns of lists and structures are left out: a list is no cell.
     """
-    try:
-        data = path.read_bytes()
-    except OSError as e:
-        raise UserError(f"the file cannot be read ({e.strerror or e})", where=str(path), do="Check the path") from None
+    data = path.read_bytes()
     try:
         schema = pl.read_parquet_schema(io.BytesIO(data))
         plain = [name for name, type_ in schema.items() if not type_.is_nested()]

@@ -1,4 +1,4 @@
-"""Which files are exports, and which reader takes which."""
+"""Which files are exports."""
 
 from __future__ import annotations
 
@@ -9,13 +9,11 @@ from pathlib import Path, PurePosixPath
 from pipeline.errors import UserError
 from pipeline.sources.archive import ARCHIVE, members
 from pipeline.sources.csv import DELIMITERS as DELIMITERS
+from pipeline.sources.formats import JSON, PARQUET, TEXT, WORKBOOK
+from pipeline.sources.pool import Pool
+from pipeline.sources.source import open_source as open_source
 from pipeline.sources.table import Dialect, File, Knows, RawTable
 from pipeline.sources.unread import LeftOut, nothing_read, unread
-
-TEXT = (".csv", ".tsv", ".txt")
-WORKBOOK = (".xlsx", ".xlsm", ".ods")
-PARQUET = (".parquet",)
-JSON = (".json", ".jsonl", ".ndjson")
 
 
 @dataclass(frozen=True)
@@ -34,13 +32,15 @@ def expand(paths: list[Path]) -> list[File]:
     return found.files
 
 
-def find(paths: list[Path]) -> Found:
+def find(paths: list[Path], pool: Pool | None = None) -> Found:
     """The files meant by files, folders and globs, in order of name.
 
     A folder or archive stands for the exports in it. A path that does not exist and holds * ? or [ is a glob (** for
     folders in folders) and stands for what it matches: the exports if it matches any, else whatever it matches. A
     UserError for a path that stands for nothing at all; what is damaged, or of a format that is not read, is left out.
+    Archives are opened in `pool`, in which their members are to be read.
     """
+    pool = pool or Pool()
     files: list[File] = []
     left: list[LeftOut] = []
     for path in paths:
@@ -58,8 +58,9 @@ def find(paths: list[Path]) -> Found:
             raise UserError("no such file or folder", where=str(path), do="Check the path")
         for p in inside:
             try:
-                unpacked, others = _unpacked(p)
+                unpacked, others = _unpacked(p, pool)
             except UserError as e:
+                pool.file(p).close()
                 left.append(LeftOut(str(p), e))
             else:
                 files += unpacked
@@ -88,10 +89,10 @@ def _matching(pattern: Path) -> tuple[list[Path], list[LeftOut]]:
     return named, left
 
 
-def _unpacked(path: Path) -> tuple[list[File], list[LeftOut]]:
+def _unpacked(path: Path, pool: Pool) -> tuple[list[File], list[LeftOut]]:
     if path.suffix.lower() not in ARCHIVE:
         return [path], []
-    packed = members(path)
+    packed = members(pool.file(path))
     if len(packed) == 1 and packed[0].inside is None:
         return list(packed), []
     files: list[File] = []
@@ -126,52 +127,7 @@ def _is_export(path: PurePosixPath | Path) -> bool:
     return suffix in known
 
 
-def is_text(file: File) -> bool:
-    """Delimited text, as is everything whose name says nothing else."""
-    return file.suffix.lower() not in WORKBOOK + PARQUET + JSON
-
-
 def read(file: File, dialect: Dialect, sheet: str | None = None, knows: Knows | None = None) -> RawTable:
-    """An export as text, every record accounted for.
-
-    `knows` says of cells whether they are the header that is looked for, see `Dialect`; a text file whose delimiter is
-    None needs it (else ValueError). Parquet and JSON have their own header.
-    """
-    suffix = file.suffix.lower()
-    if suffix in WORKBOOK:
-        from pipeline.sources.workbook import read_workbook
-
-        return read_workbook(file, sheet, dialect, knows)
-    if suffix in PARQUET:
-        from pipeline.sources.parquet import read_parquet
-
-        return read_parquet(file)
-    if suffix in JSON:
-        from pipeline.sources.json_records import read_json
-
-        return read_json(file, dialect.encoding)
-    from pipeline.sources.csv import read_csv
-
-    return read_csv(file, dialect, knows)
-
-
-def sheets(file: File) -> list[str]:
-    """The sheets of an export; none unless it is a workbook."""
-    if file.suffix.lower() not in WORKBOOK:
-        return []
-    from pipeline.sources.workbook import sheet_names
-
-    return sheet_names(file)
-
-
-def header(file: File, dialect: Dialect, sheet: str | None = None, knows: Knows | None = None) -> tuple[str, ...]:
-    """The header of an export, for telling which kind it is: that of `read`, found the same way."""
-    if file.suffix.lower() in WORKBOOK:
-        from pipeline.sources.workbook import read_header as header_of_sheet
-
-        return header_of_sheet(file, sheet, dialect, knows)
-    if not is_text(file):
-        return read(file, dialect, sheet).header
-    from pipeline.sources.csv import read_header
-
-    return read_header(file, dialect, knows)
+    """A table of an export that is opened for it alone: see `Source.table`."""
+    with Pool() as pool:
+        return open_source(file, pool).table(dialect, sheet, knows).read()

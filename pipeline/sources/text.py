@@ -43,10 +43,7 @@ def decode(path: File, encoding: str | None, header_of: HeaderOf = lambda _: Non
     The file's own mark decides, then what was declared, else it is strict UTF-8. `header_of` tells which of the words
     that do not read as UTF-8 may be shown: data never are.
     """
-    try:
-        data = path.read_bytes()
-    except OSError as e:
-        raise UserError(f"the file cannot be read ({e.strerror})", where=str(path), do="Check the path") from None
+    data = path.read_bytes()
     if not data:
         raise UserError("the file is empty", where=str(path), do="Export it again")
     codec = _codec(path, data, encoding)

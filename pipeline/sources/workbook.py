@@ -21,7 +21,6 @@ import polars as pl
 
 from pipeline.errors import UserError
 from pipeline.sources import head
-from pipeline.sources.archive import Member
 from pipeline.sources.table import (
     FAILED,
     NOT_COMPUTED,
@@ -40,7 +39,6 @@ _LARGEST = 200 << 20  # bytes unpacked: a 1 MB file can hold a gigabyte of zeros
 _DENSEST = 100  # unpacked : packed
 _MEMORY = 2048  # megabytes that the process may take to read one
 _PATIENCE = 300  # seconds
-_KEPT = 256 << 20  # bytes of sheets kept for the next question about the same file
 
 _CHILD = Path(__file__).with_name("workbook_child.py")
 _OLD_OR_LOCKED = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"  # the compound file of old workbooks and of locked new ones
@@ -49,17 +47,23 @@ _TIME_OF_DAY = r"^(?:1899-12-3[01]|1904-01-01)[ T](\d\d:\d\d:\d\d(?:\.\d+)?)$"
 
 # Text columns c0, c1, ...; or why the sheet cannot be read.
 Sheet = pl.DataFrame | str
+Book = dict[str, Sheet]
 
 
 def read_workbook(
-    path: File, sheet: str | None, dialect: Dialect | None = None, knows: Knows | None = None
+    path: File,
+    sheet: str | None,
+    dialect: Dialect | None = None,
+    knows: Knows | None = None,
+    book: Book | None = None,
 ) -> RawTable:
     """The sheet (the first one when none is named) as text; row numbers are those of the sheet.
 
-    Of the dialect the header and the trailer apply. `knows` says of cells whether they are a known header.
+    Of the dialect the header and the trailer apply. `knows` says of cells whether they are a known header. `book`
+    is what `read_book` gave, where that was asked before.
     """
     dialect = dialect or Dialect()
-    frame, filled = _filled(path, sheet)
+    frame, filled = _filled(path, sheet, book)
     found = _find_head(frame, filled, dialect, knows, path)
     body = frame.slice(found.body_at).with_row_index("source_row", found.body_at + 1)
     body = body.with_columns(
@@ -84,15 +88,12 @@ def read_workbook(
     )
 
 
-def read_header(path: File, sheet: str | None, dialect: Dialect, knows: Knows | None = None) -> tuple[str, ...]:
+def read_header(
+    path: File, sheet: str | None, dialect: Dialect, knows: Knows | None = None, book: Book | None = None
+) -> tuple[str, ...]:
     """The header alone: that of `read_workbook`."""
-    frame, filled = _filled(path, sheet)
+    frame, filled = _filled(path, sheet, book)
     return _find_head(frame, filled, dialect, knows, path).header
-
-
-def sheet_names(path: File) -> list[str]:
-    """The names of a workbook's sheets, in its order."""
-    return list(_book(path))
 
 
 @dataclass(frozen=True)
@@ -105,9 +106,9 @@ class _Head:
     aside: tuple[Aside, ...]
 
 
-def _filled(path: File, sheet: str | None) -> tuple[pl.DataFrame, pl.Series]:
+def _filled(path: File, sheet: str | None, book: Book | None) -> tuple[pl.DataFrame, pl.Series]:
     """The cells of a sheet, and which of its rows have any."""
-    book = _book(path)
+    book = read_book(path) if book is None else book
     if sheet is not None and sheet not in book:
         raise UserError(f"no sheet {sheet}; it has {', '.join(book)}", where=str(path), do="Name one of these")
     frame = book[sheet] if sheet is not None else next(iter(book.values()))
@@ -165,30 +166,8 @@ def _why_aside(frame: pl.DataFrame, found: _Head, dialect: Dialect) -> pl.Expr:
     return why
 
 
-_books: dict[tuple[object, ...], dict[str, Sheet]] = {}
-
-
-def _book(path: File) -> dict[str, Sheet]:
-    """The sheets of a workbook by name, in its order. Several questions about a file read it once."""
-    place = path.archive if isinstance(path, Member) else Path(str(path))
-    try:
-        stat = place.stat()
-    except OSError:
-        raise UserError("no such file", where=str(path), do="Check the path") from None
-    key = (str(place.resolve()), path.inside if isinstance(path, Member) else None, stat.st_size, stat.st_mtime_ns)
-    if key not in _books:
-        _books[key] = _read(path)
-    _books[key] = _books.pop(key)  # the last asked for is the last to go
-    while len(_books) > 1 and sum(map(_size, _books.values())) > _KEPT:
-        del _books[next(iter(_books))]
-    return _books[key]
-
-
-def _size(book: dict[str, Sheet]) -> float:
-    return sum(sheet.estimated_size() for sheet in book.values() if isinstance(sheet, pl.DataFrame))
-
-
-def _read(path: File) -> dict[str, Sheet]:
+def read_book(path: File) -> Book:
+    """The sheets of a workbook by name, in its order, read in a process of its own."""
     data = _bytes(path)
     try:
         # -P: the script's folder has modules named like Python's own.
@@ -203,7 +182,7 @@ def _read(path: File) -> dict[str, Sheet]:
     answer = json.loads(line)
     if "error" in answer:
         raise _unreadable(path, answer["error"])
-    book: dict[str, Sheet] = {}
+    book: Book = {}
     at = 0
     for sheet in answer["sheets"]:
         if "error" in sheet:
@@ -242,10 +221,7 @@ def _unreadable(path: File, reason: str) -> UserError:
 
 def _bytes(path: File) -> bytes:
     """The workbook's bytes, once its directory says that it unpacks to something sensible."""
-    try:
-        data = path.read_bytes()
-    except OSError as e:
-        raise UserError(f"the file cannot be read ({e.strerror})", where=str(path), do="Check the path") from None
+    data = path.read_bytes()
     if data.startswith(_OLD_OR_LOCKED):
         if "EncryptedPackage".encode("utf-16-le") in data:
             raise _unreadable(path, "password")

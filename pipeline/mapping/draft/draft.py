@@ -16,11 +16,13 @@ from pipeline.mapping.draft.written import Written, written
 from pipeline.mapping.model import place
 from pipeline.records import KINDS
 from pipeline.sources import read as sources
+from pipeline.sources.pool import Pool
 from pipeline.sources.text import ENCODINGS
 from pipeline.sources.unread import nothing_read
 
 if TYPE_CHECKING:
-    from pipeline.sources.table import File, RawTable
+    from pipeline.sources.source import Source
+    from pipeline.sources.table import RawTable
 
 
 # A table of a file: the file's name, the sheet, how it is written, its rows.
@@ -105,27 +107,29 @@ def _read(paths: list[Path], progress: Callable[[str], None]) -> tuple[list[Read
     """Every table of every file; and what could not be read, unless that is all there is."""
     found: list[Read] = []
     problems: list[UserError] = []
-    files = []
-    there = sources.find(paths)
-    for one in there.left:
-        progress(f"Left out: {one.error}")
-    for file in there.files:
-        progress(f"Reading {file.name}")
-        try:
-            tables = _tables(file)
-        except UserError as e:
-            problems.append(e)
-        else:
-            found += tables
-            files += [file] * len(tables)
-    if not found and problems:
-        raise problems[0]
-    if not found:
-        raise nothing_read(there.left)
-    return _one_encoding(found, files), [str(problem) for problem in problems]
+    files: list[Source] = []
+    with Pool() as pool:
+        there = sources.find(paths, pool)
+        for one in there.left:
+            progress(f"Left out: {one.error}")
+        for file in there.files:
+            progress(f"Reading {file.name}")
+            source = sources.open_source(file, pool)
+            try:
+                tables = _tables(source)
+            except UserError as e:
+                problems.append(e)
+            else:
+                found += tables
+                files += [source] * len(tables)
+        if not found and problems:
+            raise problems[0]
+        if not found:
+            raise nothing_read(there.left)
+        return _one_encoding(found, files), [str(problem) for problem in problems]
 
 
-def _one_encoding(found: list[Read], files: list[File]) -> list[Read]:
+def _one_encoding(found: list[Read], files: list[Source]) -> list[Read]:
     """Let files whose encoding is certain settle it for those that could be in several: one system wrote them."""
     several = [how for _, _, how, _ in found if how.encodings]
     if len(several) < 2:
@@ -144,13 +148,12 @@ def _one_encoding(found: list[Read], files: list[File]) -> list[Read]:
     return settled
 
 
-def _tables(file: File) -> list[Read]:
+def _tables(file: Source) -> list[Read]:
     found: list[Read] = []
     empty: UserError | None = None
-    sheets = sources.sheets(file)
-    if len(sheets) < 2:
+    if len(file.sheets) < 2:
         return [(file.name, None, *written(file))]
-    for sheet in sheets:
+    for sheet in file.sheets:
         try:
             found.append((file.name, sheet, *written(file, sheet)))
         except UserError as e:  # an empty sheet among others is nothing to speak of

@@ -23,6 +23,7 @@ from pipeline.sources.table import Dialect
 from pipeline.sources.text import ENCODINGS, decode, lines_of
 
 if TYPE_CHECKING:
+    from pipeline.sources.source import Source
     from pipeline.sources.table import File, RawTable
 
 _LINES = 400  # are looked at for delimiters, a header and quotes
@@ -69,27 +70,27 @@ class Written:
     encodings: tuple[str, ...] = ()  # of a file that is not UTF-8: those that read it as well as the one that is taken
 
 
-def written(file: File, sheet: str | None = None, encoding: str | None = None) -> tuple[Written, RawTable]:
+def written(file: Source, sheet: str | None = None, encoding: str | None = None) -> tuple[Written, RawTable]:
     """How a file is written, and its table. `encoding` is known already, if given. UserError where it is unreadable."""
-    if sheet is not None or file.suffix.lower() in sources.WORKBOOK:
+    if file.sheets:
         return _sheet(file, sheet)
-    if not sources.is_text(file):
-        return Written(Dialect()), sources.read(file, Dialect())
+    if not file.is_text:
+        return Written(Dialect()), file.table(Dialect()).read()
     text, how = _decoded(file, encoding)
     lines, _ = lines_of(text, most=_LINES)
     how, rows = _delimited(how, lines)
     how = _headed(how, rows)
     how = _summed(how, text)
-    return how, sources.read(file, how.dialect)
+    return how, file.table(how.dialect).read()
 
 
-def _sheet(file: File, sheet: str | None) -> tuple[Written, RawTable]:
-    bare = sources.read(file, Dialect(header_row=0), sheet)
+def _sheet(file: Source, sheet: str | None) -> tuple[Written, RawTable]:
+    bare = file.table(Dialect(header_row=0), sheet).read()
     rows = [(int(row[0]), [str(cell) for cell in row[1:]]) for row in bare.rows.head(_LINES).iter_rows()]
     how = _headed(Written(Dialect()), rows)
     everything = "\n".join("\t".join(map(str, row[1:])) for row in bare.rows.iter_rows())
     how = _summed(how, everything, "\t")
-    return how, sources.read(file, how.dialect, sheet)
+    return how, file.table(how.dialect, sheet).read()
 
 
 # --- encoding ---

@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import UserError
-from pipeline.sources.read import header, read
+from pipeline.sources.read import read
 from pipeline.sources.table import Dialect, RawTable
+from tests.pipeline.sources.asked import header
 
 Read = Callable[..., RawTable]
 

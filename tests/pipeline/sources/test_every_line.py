@@ -21,9 +21,10 @@ from hypothesis import strategies as st
 
 from pipeline.errors import UserError
 from pipeline.sources.head import is_blank
-from pipeline.sources.read import expand, header, read
+from pipeline.sources.read import expand, read
 from pipeline.sources.table import Dialect, RawTable
 from pipeline.sources.text import decode
+from tests.pipeline.sources.asked import header
 
 CORPORA = Path(__file__).resolve().parents[4] / "shared" / "corpora"
 LINE = re.compile("\r\n|\r|\n")

@@ -21,6 +21,7 @@ from pipeline.mapping.apply import POLARS_TYPE
 from pipeline.records import KINDS
 from pipeline.settings import Settings, load_settings
 from pipeline.sources.archive import Member
+from pipeline.sources.pool import Pool
 from pipeline.sources.read import expand, read
 from pipeline.sources.table import Dialect
 from pipeline.store.database import open_store
@@ -256,7 +257,7 @@ def test_a_small_archive_that_unpacks_without_end_is_refused(tmp_path: Path, mon
     path = tmp_path / "a.csv.gz"
     path.write_bytes(gzip.compress(b"a,b\n" * 1000))
     with pytest.raises(UserError, match="unpacks to more than"):
-        Member(path, None).read_bytes()
+        Member(Pool().file(path), None).read_bytes()
 
 
 def test_every_line_of_ndjson_is_a_record_broken_or_blank(tmp_path: Path) -> None:

@@ -11,8 +11,9 @@ import xlsxwriter
 
 from pipeline.errors import UserError
 from pipeline.sources.head import BEFORE, REPEATED, TRAILER, join
-from pipeline.sources.read import header, read
+from pipeline.sources.read import read
 from pipeline.sources.table import Dialect, RawTable
+from tests.pipeline.sources.asked import header
 
 Rows = list[list[str]]
 Write = Callable[[Rows], Path]

@@ -13,10 +13,13 @@ import pytest
 import xlsxwriter
 
 from pipeline.errors import UserError
+from pipeline.sources import pool as pool_module
 from pipeline.sources import workbook as reader
-from pipeline.sources.read import expand, header, read, sheets
+from pipeline.sources.pool import Pool
+from pipeline.sources.read import find, open_source, read
 from pipeline.sources.table import Dialect
 from pipeline.sources.workbook import read_workbook
+from tests.pipeline.sources.asked import header
 
 Workbook = Callable[..., Path]
 
@@ -308,13 +311,13 @@ def children(monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
 
 
 def test_all_questions_about_a_workbook_start_one_process(workbook: Workbook, children: list[list[str]]) -> None:
-    path = workbook(First=grid(["a"], [1]), Second=grid(["b"], [2]))
-    assert sheets(path) == ["First", "Second"]
-    assert [header(path, Dialect(), name) for name in sheets(path)] == [("a",), ("b",)]
-    assert read(path, Dialect(), "Second").rows.rows() == [(2, "2")]
+    book = open_source(workbook(First=grid(["a"], [1]), Second=grid(["b"], [2])))
+    assert book.sheets == ["First", "Second"]
+    assert [book.table(Dialect(), name).header for name in book.sheets] == [("a",), ("b",)]
+    assert book.table(Dialect(), "Second").read().rows.rows() == [(2, "2")]
     assert len(children) == 1
-    changed_book = workbook(First=grid(["a"], [1], [2]))
-    assert sheets(changed_book) == ["First"]
+    changed_book = open_source(workbook(First=grid(["a"], [1], [2])))
+    assert changed_book.sheets == ["First"]
     assert len(children) == 2
 
 
@@ -325,19 +328,22 @@ def test_a_workbook_in_an_archive_is_one_process_too(
     with zipfile.ZipFile(tmp_path / "all.zip", "w") as packed:
         packed.write(inside, "one.xlsx")
         packed.write(workbook(Other=grid(["b"], [1])), "two.xlsx")
-    one, two = expand([tmp_path / "all.zip"])
-    assert (sheets(one), sheets(two), sheets(one)) == (["First"], ["Other"], ["First"])
-    assert header(two, Dialect()) == ("b",)
+    with Pool() as pool:
+        one, two = (open_source(file, pool) for file in find([tmp_path / "all.zip"], pool).files)
+        assert (one.sheets, two.sheets, one.sheets) == (["First"], ["Other"], ["First"])
+        assert two.table(Dialect()).header == ("b",)
     assert len(children) == 2
 
 
 def test_what_is_kept_of_workbooks_is_bounded(
     workbook: Workbook, children: list[list[str]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(reader, "_KEPT", 0)
-    one = workbook(First=grid(["a"], [1])).rename(tmp_path / "one.xlsx")
-    two = workbook(Second=grid(["b"], [1])).rename(tmp_path / "two.xlsx")
-    assert [sheets(path) for path in (one, one, two, two, one)] == [["First"]] * 2 + [["Second"]] * 2 + [["First"]]
+    monkeypatch.setattr(pool_module, "TABLES", 0)
+    with Pool() as pool:
+        one = open_source(workbook(First=grid(["a"], [1])).rename(tmp_path / "one.xlsx"), pool)
+        two = open_source(workbook(Second=grid(["b"], [1])).rename(tmp_path / "two.xlsx"), pool)
+        asked = [book.sheets for book in (one, one, two, two, one)]
+    assert asked == [["First"]] * 2 + [["Second"]] * 2 + [["First"]]
     assert len(children) == 3
 
 

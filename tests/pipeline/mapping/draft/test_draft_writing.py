@@ -10,15 +10,16 @@ import xlsxwriter
 
 from pipeline.errors import UserError
 from pipeline.mapping.draft.written import written
+from pipeline.sources.source import Source, open_source
 
 HEADER = "Fall;Zahn;Beginn;Bemerkung"
 ROWS = [f"F{i};{11 + i % 8};{1 + i:02}.03.2024;gut" for i in range(20)]
 
 
-def file(tmp_path: Path, lines: list[str], encoding: str = "utf-8", name: str = "export.csv") -> Path:
+def file(tmp_path: Path, lines: list[str], encoding: str = "utf-8", name: str = "export.csv") -> Source:
     path = tmp_path / name
     path.write_bytes("\r\n".join([*lines, ""]).encode(encoding))
-    return path
+    return open_source(path)
 
 
 @pytest.mark.parametrize(
@@ -147,7 +148,7 @@ def test_a_sheet_with_a_title_and_a_sum(tmp_path: Path) -> None:
         for i in range(9):
             sheet.write_row(3 + i, 0, [f"F{i}", 16, 2.5])
         sheet.write_row(12, 0, ["Summe", None, 22.5])
-    how, raw = written(path, "Fälle")
+    how, raw = written(open_source(path), "Fälle")
     assert raw.header == ("Fall", "Zahn", "Läsion mm")
     assert raw.rows.height == 9
     assert how.dialect.trailer
@@ -158,4 +159,4 @@ def test_what_cannot_be_read_is_one_clear_error(tmp_path: Path, data: bytes) -> 
     path = tmp_path / "x.csv"
     path.write_bytes(data)
     with pytest.raises(UserError, match=r"x\.csv"):
-        written(path)
+        written(open_source(path))
