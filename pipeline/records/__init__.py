@@ -19,8 +19,8 @@ A file has `title`, `place` (among the kinds), `dated_by` (the column that says 
 - `not_before`, `not_after`: where a date or time lies, 1950-01-01 to today unless the column says other days; what
   lies beyond leaves the cell empty, or refuses the record where it is required;
 - `about`: what it means, a line for users;
-- `group`: what it is called where figures are grouped by it (`anaesthetic`, `kind of image`): measures whose facts carry
-  the column can be, and pages title it so. Only for columns of few values, and never for one that names a patient;
+- `group`: what it is called where figures are grouped by it (`anaesthetic`, `kind of image`): measures whose facts
+  carry the column can be, and pages title it so. Only for columns of few values, never for one that names a patient;
 - `words.LANGUAGE`: how practices head it in the trade's usual words, from common practice, no source. Capitals,
   diacritics, underscores and what stands in brackets do not count when headers are compared, and number words (no.,
   Nr., n°, núm., ID, code) are all alike. Our own name is known without being listed. `words_of = "KIND"`: as the column
@@ -79,8 +79,8 @@ class Column:
     Without `required` ones a record is refused, `key` ones identify it. `expected` ones should be there: an empty one
     is kept and listed, and what needs it says so. `values` are the words (or numbers) of its list, `usual_values` those
     of a list that others may join. `range`: what a number must lie in, `usual_range`: does as a rule. `not_before` and
-    `not_after` (None: today) are the days between which a date lies. `group`: its title where figures are grouped by it.
-    `words`: language -> how practices head it.
+    `not_after` (None: today) are the days between which a date lies. `group`: its title where figures are grouped by
+    it. `words`: language -> how practices head it.
     """
 
     name: str

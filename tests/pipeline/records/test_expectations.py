@@ -89,13 +89,13 @@ def test_the_rule_on_what_should_be_there_comes_and_goes() -> None:
 
 
 def test_a_list_comes_grows_and_goes() -> None:
-    words = ("articaine", "none")
-    new = suite(changed(KINDS["visits"], anaesthetic={"values": words}), text("visits"))
-    rule = rules(new)["visit_anaesthetic_unknown"]
+    words = ("A1", "A2")
+    new = suite(changed(KINDS["visits"], shade={"values": words}), text("visits"))
+    rule = rules(new)["visit_shade_unknown"]
     assert (rule["kwargs"]["value_set"], rule["meta"]["action"]) == (list(words), "blank")
-    assert rule["meta"]["reason"] == "The column anaesthetic holds none of: articaine, none."
-    more = suite(changed(KINDS["visits"], anaesthetic={"values": (*words, "other")}), new)
-    assert rules(more)["visit_anaesthetic_unknown"]["meta"]["reason"].endswith("none of: articaine, none, other.")
+    assert rule["meta"]["reason"] == "The column shade holds none of: A1, A2."
+    more = suite(changed(KINDS["visits"], shade={"values": (*words, "other")}), new)
+    assert rules(more)["visit_shade_unknown"]["meta"]["reason"].endswith("none of: A1, A2, other.")
     assert suite(KINDS["visits"], more) == text("visits")
 
 

@@ -104,6 +104,6 @@ def test_lists_are_those_of_columns_that_take_no_other_words() -> None:
 def test_a_file_that_says_something_else_is_refused(tmp_path: Path, line: str, says: str) -> None:
     folder = shutil.copytree(str(files("pipeline.records")), tmp_path / "records")
     with (folder / "visits.toml").open("a") as file:
-        file.write(f"\n[columns.anaesthetic]\n{line}\n")
-    with pytest.raises(ValueError, match=rf"visits\.anaesthetic.*{says}"):
+        file.write(f"\n[columns.shade]\n{line}\n")
+    with pytest.raises(ValueError, match=rf"visits\.shade.*{says}"):
         read(folder)
