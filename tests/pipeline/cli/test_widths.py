@@ -39,6 +39,7 @@ ASKED: list[tuple[str, ...]] = [
     ("guide", "commands"),
     ("guide", "privacy"),
     ("columns", "treatments"),
+    ("columns", "visits", "canals"),
     ("measures",),
     ("explain", "healed_share", *BOTH),
     ("explain", "sequence_comparison"),

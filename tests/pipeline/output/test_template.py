@@ -15,7 +15,8 @@ from xml.sax.saxutils import escape
 import duckdb
 import pytest
 
-from pipeline.importing.parts import Part, parts_of
+from pipeline.importing.parts import LeftAlone, Part, parts_of
+from pipeline.output.sheets import new_book
 from pipeline.output.template import GUIDE, template
 from pipeline.records import KINDS, LANGUAGES, Column
 from pipeline.sources import read as sources
@@ -142,6 +143,16 @@ def test_every_sheet_has_the_columns_of_its_kind_in_order(language: str | None, 
         words = [f"{c.words[language][0]}{' *' if c.required else ''}" for c in WHOLE[0].columns] if language else []
         if part.how.kind == "treatments":
             assert [line.text.split("\t") for line in raw.aside] == ([words] if language else [])
+
+
+def test_a_sheet_of_such_a_name_in_another_workbook_is_told(tmp_path: Path) -> None:
+    there = tmp_path / "own.xlsx"
+    book = io.BytesIO()
+    with new_book(book) as made:
+        for name, head in (("visits", KINDS["visits"].names), ("lists", ("price", "from"))):
+            made.add_worksheet(name).write_row(0, 0, head)
+    there.write_bytes(book.getvalue())
+    assert [type(part) for part in parts_of(there, None, None)] == [Part, LeftAlone]
 
 
 def sheet_of(book: bytes, number: int) -> str:
