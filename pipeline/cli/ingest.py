@@ -50,7 +50,7 @@ def ingest(
     own = settings_of(settings)
     files: list[Imported] = []
     left: list[LeftOut] = []
-    aside: dict[str, None] = {}  # a file of several kinds is read for each, but its lines are told once
+    aside: dict[str, dict[str, None]] = {}  # a file of several kinds is read for each, but its lines are told once
     failed: UserError | None = None
     with output.progress() as bar:
         try:
@@ -65,18 +65,21 @@ def ingest(
                 leave_out=left.append,
             ):
                 files.append(done)
-                aside.update(dict.fromkeys(not_records.aside(done.file, done.aside)))
+                for said in not_records.aside(done.aside):
+                    aside.setdefault(said, {})[done.file] = None
                 bar.count(f"{sum(f.counts.read for f in files):,} rows")
         except UserError as e:
             failed = e  # what is in the store is told all the same
-    for line in aside:
-        output.talk(line)
+    for said, names in aside.items():
+        output.talk(f"{', '.join(names)}: {said}")
     if output.json and (files or not failed):
         left_out = {"left_out": [one.as_json() for one in left]} if left else {}
         output.data({"files": [f.as_json() for f in files], **left_out, "store": str(store)})
     elif files:
         drop = () if any(f.counts.blanked for f in files) else ("blanked",)
         output.table([f.as_json() for f in files], drop=drop, **IMPORTED)
+    if empty := [one.file for one in files if not (one.counts.read or one.skipped)]:
+        output.talk(f"{'There are no records' if len(empty) == len(files) else 'No records'} in {', '.join(empty)}.")
     for one in files:
         for column in one.misread:
             output.talk(

@@ -9,6 +9,7 @@ from functools import partial
 from pipeline.errors import UserError
 from pipeline.mapping.model import FileOptions, Mapping
 from pipeline.mapping.recognise import Recognised, knows, recognise
+from pipeline.output.template import GUIDE
 from pipeline.sources.source import Source, Table
 
 
@@ -89,7 +90,8 @@ def _known_sheets(
             found += _parts(file, sheet, label, as_kind, mapping)
         except UserError as e:
             first = first or e
-            left.append(LeftAlone(label, e.what))
+            if sheet not in GUIDE or not set(GUIDE) <= set(there):  # what our own template says of itself
+                left.append(LeftAlone(label, e.what))
     if first and not found:
         raise first
     yield from found

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pipeline.records import KINDS
+
 GROUPS: dict[str, str] = {
     "month": "month",
     "quarter": "quarter",
@@ -34,6 +36,8 @@ GROUPS: dict[str, str] = {
     "cause": "cause of loss",
     "characteristic": "characteristic",
     "level": "value",
+    # Columns of the records that say of themselves what they are called as a group.
+    **{column.name: column.group for kind in KINDS.values() for column in kind.columns if column.group},
 }
 
 # Groups made from the date on which a unit happened; every other group is a column of the facts.

@@ -12,7 +12,15 @@ A file has `title`, `place` (among the kinds), `dated_by` (the column that says 
   key always is); `expected = true`: a record without it is kept and listed. Any other column may be empty;
 - `values`: the words or numbers that it takes, what is none of them leaves the cell empty (or refuses the record where
   it is required); `usual_values`: another one is kept, with a warning;
+- `range.limits`: [lowest, highest] of a number (`inf` where there is no end), with `range.reason` (a sentence for the
+  practice) and `range.source`; what lies beyond leaves the cell empty, or refuses the record where it is required.
+  In place of the two, `range.rule` names a rule that several columns share, and which has the reason. `usual_range`,
+  alike: what lies beyond is kept, with a warning;
+- `not_before`, `not_after`: where a date or time lies, 1950-01-01 to today unless the column says other days; what
+  lies beyond leaves the cell empty, or refuses the record where it is required;
 - `about`: what it means, a line for users;
+- `group`: what it is called where figures are grouped by it (`anaesthetic`, `kind of image`): measures whose facts
+  carry the column can be, and pages title it so. Only for columns of few values, never for one that names a patient;
 - `words.LANGUAGE`: how practices head it in the trade's usual words, from common practice, no source. Capitals,
   diacritics, underscores and what stands in brackets do not count when headers are compared, and number words (no.,
   Nr., n°, núm., ID, code) are all alike. Our own name is known without being listed. `words_of = "KIND"`: as the column
@@ -21,6 +29,8 @@ A file has `title`, `place` (among the kinds), `dated_by` (the column that says 
 
 from __future__ import annotations
 
+import datetime as dt
+import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -40,8 +50,26 @@ SQL_TYPE: dict[Type, str] = {
 }
 LANGUAGES = ("en", "de", "fr", "es", "it", "pl")
 
+# A patient treated before 1950 is hardly in a practice's records of today: common practice, no source.
+EARLIEST = dt.date(1950, 1, 1)
+
 # Provenance, in every table: practice, the file and row of the export, when it was loaded, and the batch.
 PROVENANCE = ("practice", "source_file", "source_row", "loaded_at", "batch_id", "record_no")
+
+
+@dataclass(frozen=True)
+class Range:
+    """What a number lies between, both ends with it, in its column's unit; infinite where there is no end.
+
+    `reason` says so in a sentence for the practice, `source` who says so; or both stand with the `rule` of the suite
+    that several columns share.
+    """
+
+    low: int | float
+    high: int | float
+    reason: str = ""
+    source: str = ""
+    rule: str = ""
 
 
 @dataclass(frozen=True)
@@ -50,7 +78,9 @@ class Column:
 
     Without `required` ones a record is refused, `key` ones identify it. `expected` ones should be there: an empty one
     is kept and listed, and what needs it says so. `values` are the words (or numbers) of its list, `usual_values` those
-    of a list that others may join. `words`: language -> how practices head it.
+    of a list that others may join. `range`: what a number must lie in, `usual_range`: does as a rule. `not_before` and
+    `not_after` (None: today) are the days between which a date lies. `group`: its title where figures are grouped by
+    it. `words`: language -> how practices head it.
     """
 
     name: str
@@ -62,6 +92,11 @@ class Column:
     about: str = ""
     values: tuple[str | int, ...] = ()
     usual_values: tuple[str | int, ...] = ()
+    range: Range | None = None
+    usual_range: Range | None = None
+    not_before: dt.date = EARLIEST
+    not_after: dt.date | None = None
+    group: str = ""
     words: Mapping[str, tuple[str, ...]] = field(default_factory=dict, compare=False, repr=False)
 
 
@@ -134,8 +169,11 @@ def _kind(name: str, data: dict[str, Any], all_: dict[str, dict[str, Any]]) -> K
 
 _KEYS = {
     *("type", "unit", "key", "required", "expected", "about", "values", "usual_values"),
-    *("words", "words_of"),
+    *("range", "usual_range", "not_before", "not_after", "group", "words", "words_of"),
 }
+NUMBERS: tuple[Type, ...] = ("int", "decimal")
+DATES: tuple[Type, ...] = ("date", "timestamp")
+_ONLY_OF = {"range": NUMBERS, "usual_range": NUMBERS, "not_before": DATES, "not_after": DATES}
 
 
 def _column(where: str, name: str, data: dict[str, Any], all_: dict[str, dict[str, Any]]) -> Column:
@@ -145,6 +183,9 @@ def _column(where: str, name: str, data: dict[str, Any], all_: dict[str, dict[st
     marks = [mark for mark in ("key", "required", "expected") if data.get(mark)]
     if len(marks) > 1 or {"values", "usual_values"} <= set(data) or {"words", "words_of"} <= set(data):
         raise ValueError(f"{where}: says one thing twice; a key is always required")
+    for key, types in _ONLY_OF.items():
+        if key in data and data["type"] not in types:
+            raise ValueError(f"{where}: {key} is nothing for {data['type']}")
     words = data.get("words", {})
     if "words_of" in data:
         words = all_.get(data["words_of"], {}).get("columns", {}).get(name, {}).get("words")
@@ -161,8 +202,25 @@ def _column(where: str, name: str, data: dict[str, Any], all_: dict[str, dict[st
         about=data.get("about", ""),
         values=tuple(data.get("values", ())),
         usual_values=tuple(data.get("usual_values", ())),
+        range=_range(f"{where}, range", data.get("range")),
+        usual_range=_range(f"{where}, usual_range", data.get("usual_range")),
+        not_before=data.get("not_before", EARLIEST),
+        not_after=data.get("not_after"),
+        group=data.get("group", ""),
         words={language: tuple(of) for language, of in words.items()},
     )
+
+
+def _range(where: str, data: dict[str, Any] | None) -> Range | None:
+    if data is None:
+        return None
+    _only(data, {"limits", "reason", "source", "rule"}, where)
+    if set(data) not in ({"limits", "reason", "source"}, {"limits", "rule"}):
+        raise ValueError(f"{where}: has limits, and either a reason and its source or the rule that has them")
+    low, high = data["limits"]
+    if not low < high or (math.isinf(low) and math.isinf(high)):
+        raise ValueError(f"{where}: from {low} to {high} is none")
+    return Range(low, high, data.get("reason", ""), data.get("source", ""), data.get("rule", ""))
 
 
 def _only(data: dict[str, Any], known: set[str], where: str) -> None:

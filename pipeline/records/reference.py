@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from importlib.resources import as_file, files
 
-from pipeline.records import KINDS, Column, Kind
+from pipeline.records import KINDS, Column, Kind, Range
 
 _TYPE = {"int": "whole number", "bool": "yes or no", "timestamp": "time"}
 _ABOUT = """\
@@ -19,7 +20,9 @@ figure needs it. Any other column may be missing or empty.
 
 Dates are written 2026-03-31, times 2026-03-31 09:30 (local clock time), decimals with a point, yes and no as
 true/false, yes/no or 1/0. Case and spaces in the words of a list never matter; what is in no list leaves its cell
-empty. Any kind may also have a `practice` column.
+empty, and so is a number that lies beyond what it can, or a date before 1950 or, but for the day of expiry, in the
+future; where the column must be filled in, its record is refused. What is merely unusual is kept, with a warning. Any
+kind may also have a `practice` column.
 """
 
 
@@ -48,6 +51,8 @@ def as_json(kind: Kind) -> list[dict[str, object]]:
             "about": column.about,
             "values": list(column.values),
             "usual_values": list(column.usual_values),
+            "range": _ends(column.range),
+            "usual_range": _ends(column.usual_range),
         }
         for column in kind.columns
     ]
@@ -60,8 +65,31 @@ def _filled_in(column: Column) -> str:
 
 
 def _meaning(column: Column) -> str:
-    values, takes = (column.values, "Takes") if column.values else (column.usual_values, "Usually")
-    return f"{column.about}. {takes}: {_in_words(values)}" if values else column.about
+    return ". ".join(filter(None, (column.about, takes(column))))
+
+
+def takes(column: Column) -> str:
+    """The words or numbers that a column takes, and those that are usual: `Takes: 3 to 45. Usually: 8 to 35`."""
+    takes, usual = column.values, column.usual_values
+    told = (
+        ("Takes", _in_words(takes) if takes else _from_to(column.range)),
+        ("Usually", _in_words(usual) if usual else _from_to(column.usual_range)),
+    )
+    return ". ".join(f"{which}: {words}" for which, words in told if words)
+
+
+def _from_to(range_: Range | None) -> str:
+    if range_ is None:
+        return ""
+    low, high = (f"{end:,.10g}" for end in (range_.low, range_.high))
+    if math.isinf(range_.high):
+        return f"{low} and more"
+    return f"up to {high}" if math.isinf(range_.low) else f"{low} to {high}"
+
+
+def _ends(range_: Range | None) -> list[float | None] | None:
+    """Both ends of a range; None where there is none."""
+    return [end if math.isfinite(end) else None for end in (range_.low, range_.high)] if range_ else None
 
 
 def _in_words(values: Sequence[str | int]) -> str:

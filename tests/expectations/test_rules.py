@@ -6,8 +6,10 @@ limit is the record layout's own or common practice without a source.
 
 from __future__ import annotations
 
+from math import inf
+
 from pipeline.records import KINDS
-from pipeline.records.expectations import is_list
+from pipeline.records.expectations import is_list, is_range
 
 from .conftest import load_rules
 
@@ -773,12 +775,42 @@ CASES = {
 }
 
 
-# A rule that follows from a column's list (pipeline/records/) needs no examples of its own.
+def following(rule):
+    """Examples of a rule that follows from a column's list, range or days (pipeline/records/); None of any other."""
+    columns = [c for c in KINDS[rule.kind].columns if c.name in rule.meta["columns"]]
+    ranges = {c.name: c.usual_range if rule.meta["action"] == "warn" else c.range for c in columns}
+    if is_list(rule.expectation):
+        values = rule.expectation["kwargs"]["value_set"]
+        none = ("no such word", "") if isinstance(values[0], str) else (max(values) + 1,)
+        return each(rule.column, *values), each(rule.column, *none)
+    if rule.meta["rule"].endswith("_date_impossible"):
+        return [dict.fromkeys(ranges, "2025-03-03 09:00")], [{name: "0025-03-17"} for name in ranges]
+    if is_range(rule.expectation) or (
+        all(ranges.values()) and {r.rule for r in ranges.values()} == {rule.meta["rule"]}
+    ):
+        ends = [
+            (name, end, way) for name, r in ranges.items() for end, way in ((r.low, -1), (r.high, 1)) if abs(end) < inf
+        ]
+        return [{name: end} for name, end, _ in ends], [{name: end + way} for name, end, way in ends]
+    return None
+
+
+# Such a rule needs no examples of its own.
 CASES |= {
-    name: (each(rule.column, *rule.expectation["kwargs"]["value_set"]), each(rule.column, "no such word", ""))
+    name: examples
     for name, rule in load_rules().items()
-    if name not in CASES and is_list(rule.expectation)
+    if name not in CASES and rule.suite != "across" and (examples := following(rule))
 }
+
+
+def test_examples_that_follow_hold_for_the_rules_there_are(rules, judge):
+    found = {name: following(rule) for name, rule in rules.items() if rule.suite != "across"}
+    assert sum(examples is not None for examples in found.values()) >= 50
+    for name, (accepted, refused) in ((name, examples) for name, examples in found.items() if examples):
+        plain, kind = PLAIN[rules[name].kind], rules[name].kind
+        for changes, expected in ((accepted, True), (refused, False)):
+            verdicts = judge(rules[name], {kind: [plain | change for change in changes]})
+            assert verdicts == [expected] * len(changes), name
 
 
 def test_every_rule_on_one_record_has_examples(rules):

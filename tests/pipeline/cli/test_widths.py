@@ -40,6 +40,7 @@ ASKED: list[tuple[str, ...]] = [
     ("guide", "privacy"),
     ("guide", "validation"),
     ("columns", "treatments"),
+    ("columns", "visits", "canals"),
     ("measures",),
     ("explain", "healed_share", *BOTH),
     ("explain", "sequence_comparison"),

@@ -94,12 +94,16 @@ def test_lists_are_those_of_columns_that_take_no_other_words() -> None:
         ('type = "text"\nkey = true\nexpected = true', "one thing twice"),
         ('type = "text"\nvalues = ["a"]\nusual_values = ["b"]', "one thing twice"),
         ('type = "text"\nwords_of = "canals"', "canals.toml has no words"),
+        ('type = "text"\nrange.limits = [0, 1]', "range is nothing for text"),
+        ('type = "int"\nrange.limits = [0, 1]', "either a reason and its source or the rule"),
+        ('type = "int"\nrange.limits = [1, 0]\nrange.rule = "a"', "from 1 to 0 is none"),
+        ('type = "int"\nnot_after = 2099-12-31', "not_after is nothing for int"),
         ('type = "text"\nwords.nl = ["verdoving"]', "nobody reads nl"),
     ],
 )
 def test_a_file_that_says_something_else_is_refused(tmp_path: Path, line: str, says: str) -> None:
     folder = shutil.copytree(str(files("pipeline.records")), tmp_path / "records")
     with (folder / "visits.toml").open("a") as file:
-        file.write(f"\n[columns.anaesthetic]\n{line}\n")
-    with pytest.raises(ValueError, match=rf"visits\.anaesthetic.*{says}"):
+        file.write(f"\n[columns.shade]\n{line}\n")
+    with pytest.raises(ValueError, match=rf"visits\.shade.*{says}"):
         read(folder)

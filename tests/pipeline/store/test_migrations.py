@@ -37,6 +37,11 @@ def tables(connection: Any) -> dict[str, Any]:
     return {name: connection.execute(f"from {name} order by all").fetchall() for name in names}
 
 
+def filled(of: dict[str, Any]) -> dict[str, Any]:
+    """Without what is empty: a column that a kind has gained since."""
+    return {name: [[cell for cell in row if cell is not None] for row in rows] for name, rows in of.items()}
+
+
 @pytest.mark.parametrize("write", [False, True])
 def test_an_older_store_is_brought_to_this_layout_and_a_copy_stays(old: Path, write: bool) -> None:
     with duckdb.connect(str(old), read_only=True) as connection:
@@ -49,7 +54,7 @@ def test_an_older_store_is_brought_to_this_layout_and_a_copy_stays(old: Path, wr
     assert after.pop("cells") == [], "of what was read before no cells were counted"
     assert [row[:-1] for row in after.pop("quarantine")] == before.pop("quarantine")
     del before["store_version"], after["store_version"]
-    assert after == before
+    assert filled(after) == filled(before)
     copy = old.with_name(f"{old.name}.layout-2")
     assert copy.read_bytes() == was
     assert stat.S_IMODE(copy.stat().st_mode) == 0o600
@@ -112,12 +117,12 @@ def test_a_column_that_a_kind_has_gained_needs_no_layout_of_its_own(
         before = tables(connection)
     visits = KINDS["visits"]
     at = visits.names.index("chair")
-    longer = (*visits.columns[:at], Column("anaesthetic"), *visits.columns[at:])
+    longer = (*visits.columns[:at], Column("shade"), *visits.columns[at:])
     monkeypatch.setitem(KINDS, "visits", replace(visits, columns=longer))
     with open_store(old, write=write) as connection:
         after = tables(connection)
         of = [name for name, *_ in connection.execute("describe visits_history").fetchall()]
-    assert of[at] == "anaesthetic" and of[-1] == "replaced_at"
+    assert of[at] == "shade" and of[-1] == "replaced_at"
     assert set(after) == set(before)
     for name in before.keys() - {"store_version"}:
         was = [row[:at] + (None,) * name.startswith("visits") + row[at:] for row in before[name]]
@@ -130,7 +135,7 @@ def test_a_column_that_a_kind_has_lost_is_not_thrown_away(old: Path, monkeypatch
     with open_store(old):
         pass
     visits = KINDS["visits"]
-    less = (*(c for c in visits.columns if c.name != "chair"), Column("anaesthetic"))
+    less = (*(c for c in visits.columns if c.name != "chair"), Column("shade"))
     monkeypatch.setitem(KINDS, "visits", replace(visits, columns=less))
     with pytest.raises(duckdb.Error, match="chair"), open_store(old):
         pass
