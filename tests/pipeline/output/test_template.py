@@ -134,9 +134,10 @@ def test_a_sheet_that_nobody_filled_in_is_named_and_the_others_are_imported(
 def test_every_sheet_has_the_columns_of_its_kind_in_order(language: str | None, tmp_path: Path) -> None:
     there = tmp_path / "template.xlsx"
     there.write_bytes(template(WHOLE, language))
-    assert sources.sheets(there) == [GUIDE[0], *KINDS, *GUIDE[1:]]
-    found = [part for part in parts_of(there, None, None) if isinstance(part, Part)]
-    assert [(part.sheet, part.how.kind) for part in found] == [(kind, kind) for kind in KINDS]
+    source = sources.open_source(there)
+    assert source.sheets == [GUIDE[0], *KINDS, *GUIDE[1:]]
+    found = [part for part in parts_of(source, None, None) if isinstance(part, Part)]
+    assert [(part.table.sheet, part.how.kind) for part in found] == [(kind, kind) for kind in KINDS]
     for part in found:
         raw = part.read()
         assert raw.header == KINDS[part.how.kind].names
@@ -152,7 +153,7 @@ def test_a_sheet_of_such_a_name_in_another_workbook_is_told(tmp_path: Path) -> N
         for name, head in (("visits", KINDS["visits"].names), ("lists", ("price", "from"))):
             made.add_worksheet(name).write_row(0, 0, head)
     there.write_bytes(book.getvalue())
-    assert [type(part) for part in parts_of(there, None, None)] == [Part, LeftAlone]
+    assert [type(part) for part in parts_of(sources.open_source(there), None, None)] == [Part, LeftAlone]
 
 
 def sheet_of(book: bytes, number: int) -> str:
