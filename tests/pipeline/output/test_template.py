@@ -139,7 +139,7 @@ def test_every_sheet_has_the_columns_of_its_kind_in_order(language: str | None, 
     found = [part for part in parts_of(source, None, None) if isinstance(part, Part)]
     assert [(part.table.sheet, part.how.kind) for part in found] == [(kind, kind) for kind in KINDS]
     for part in found:
-        raw = part.read()
+        raw = part.table.read()
         assert raw.header == KINDS[part.how.kind].names
         words = [f"{c.words[language][0]}{' *' if c.required else ''}" for c in WHOLE[0].columns] if language else []
         if part.how.kind == "treatments":
