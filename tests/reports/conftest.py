@@ -9,6 +9,7 @@ import zipfile
 import zlib
 from collections.abc import Callable, Iterator
 from datetime import date, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -20,6 +21,8 @@ from pipeline.measures.catalogue import catalogue
 from pipeline.measures.groups import GROUPS
 from pipeline.measures.process_cusum import ProcessCusum
 from pipeline.measures.run import Result
+
+Once = Callable[[str, Callable[[Path], None]], Path]
 
 PSEUDONYM = "p7f3a9c0ffee"
 LEVEL = {"minutes": 41.0, "visits": 1.6, "instruments": 4.2, "canals": 5.4, "currency": 7.35}
@@ -647,17 +650,43 @@ def chromium() -> Iterator[Any]:
 
 
 @pytest.fixture(scope="module", params=["", IN_BROWSER], ids=["plain", "hostile"])
-def pages(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
-    """The pages of the invented practice; and again where every text of a record is one that means harm."""
+def pages(request: pytest.FixtureRequest, once: Once) -> list[Path]:
+    """The pages of the invented practice; and again where every text of a record is one that means harm.
+
+    They are rendered once for all modules that open them in a browser.
+    """
+    hostile = request.param
+    folder = once("pages-hostile" if hostile else "pages", partial(_render, hostile=hostile))
+    return [folder / name for name in (folder / "pages.txt").read_text(encoding="utf-8").splitlines()]
+
+
+def _render(folder: Path, hostile: str) -> None:
     from reports.render import render
 
-    hostile = request.param
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(
             "reports.render.open_workspace",
             lambda connection, settings, as_of: Workspace(settings, as_of, hostile=hostile),
         )
-        return render(None, make_settings(hostile), tmp_path_factory.mktemp("browser"), dentist="D2")
+        made = render(None, make_settings(hostile), folder, dentist="D2")
+    (folder / "pages.txt").write_text("\n".join(path.name for path in made), encoding="utf-8")
+
+
+@pytest.fixture(scope="session")
+def small_practice(once: Once) -> tuple[Path, Path]:
+    """A practice of 160 treatments: its settings and its store, to be read."""
+    folder = once("practice-160", _practice)
+    return folder / "exports" / "canalwise.toml", folder / "store.duckdb"
+
+
+def _practice(folder: Path) -> None:
+    from demo_data.generate import SMALL_SEED, generate
+    from pipeline.importing.ingest import ingest
+    from pipeline.settings import load_settings
+
+    exports = folder / "exports"
+    generate(exports, seed=SMALL_SEED, treatments=160, layout="canonical")
+    list(ingest(folder / "store.duckdb", [exports], load_settings(exports / "canalwise.toml")))
 
 
 @pytest.fixture(scope="session")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from fractions import Fraction
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.measures.withhold import withheld
@@ -62,13 +62,11 @@ def test_a_line_of_groups(table: dict[tuple[str, ...], int]) -> None:
     assert told(table) == []
 
 
-@settings(max_examples=100, deadline=None)
 @given(whole_grids)
 def test_a_grid_with_its_margins(grid: list[list[int]]) -> None:
     assert told({("abcd"[i], "wxyz"[j]): n for i, row in enumerate(grid) for j, n in enumerate(row)}) == []
 
 
-@settings(max_examples=100, deadline=None)
 @given(grids)
 def test_a_grid_with_gaps_tells_only_what_nothing_could_hide(table: dict[tuple[str, ...], int]) -> None:
     hidden = withheld(table, ["group 0", "group 1"], SMALLEST)

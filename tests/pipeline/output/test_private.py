@@ -50,6 +50,20 @@ def test_a_new_folder_is_the_owners_and_an_old_one_keeps_its_rights(tmp_path: Pa
     assert tmp_path.stat().st_mode & 0o777 == 0o755
 
 
+def test_a_new_folder_is_the_owners_from_its_first_moment(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Path, "chmod", lambda *_: None)  # the moment before it
+    os.umask(0)
+    assert folder(tmp_path / "a" / "b").stat().st_mode & 0o777 == 0o700
+    assert (tmp_path / "a").stat().st_mode & 0o777 == 0o700
+
+
+def test_a_folder_that_another_process_makes_meanwhile_will_do(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "a").mkdir()
+    exists = Path.exists
+    monkeypatch.setattr(Path, "exists", lambda path: path.name != "a" and exists(path))
+    assert folder(tmp_path / "a") == tmp_path / "a"
+
+
 @pytest.mark.parametrize("ending", [".csv", ".xlsx", ".json", ".parquet"])
 def test_rows_come_back_from_every_format(ending: str, tmp_path: Path) -> None:
     import polars as pl
