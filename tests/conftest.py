@@ -112,6 +112,7 @@ LONGEST = (
     "test_rules_of_the_house.py",
     "reports/test_layout.py",
     "reports/test_browser.py",
+    "pipeline/importing/test_forty_faults.py",
     "pipeline/importing/test_any_dialect.py",
     "planted/simulated/test_two_hundred_practices.py",
     "pipeline/importing/test_blanked_cells.py",

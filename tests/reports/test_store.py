@@ -19,6 +19,7 @@ from pipeline.measures.process_cusum import process_cusum
 from pipeline.measures.run import Workspace
 from pipeline.settings import Settings, load_settings
 from pipeline.store.database import open_store
+from reports.charts.pictures import Pictures
 from reports.render import render
 
 FIGURE = re.compile(r"<(?:tr|td|li|span)((?: data-[a-z-]+=\"[^\"]*\")+)>")
@@ -37,7 +38,8 @@ def same(found: list[float | None], wanted: list[float | None]) -> bool:
 def practice(small_practice: tuple[Path, Path], tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     toml, store = small_practice
     settings = load_settings(toml)
-    with open_store(store) as connection:
+    with open_store(store) as connection, pytest.MonkeyPatch.context() as patch:
+        patch.setattr("reports.render.Pictures", Pictures)  # the real ones: drawn in processes of their own
         pages = render(connection, settings, tmp_path_factory.mktemp("practice") / "out")
     return {"store": store, "settings": settings, "toml": toml, "pages": {p.stem: p for p in pages}}
 
