@@ -35,7 +35,7 @@ from .coverage import (
 )
 from .simulation import AS_OF, Practice, Truth
 
-SMALL, SMALL_COMPARED, FULL = 24, 12, int(os.environ.get("SIMULATED_PRACTICES", "200"))
+SMALL, SMALL_COMPARED, FULL = 40, 16, int(os.environ.get("SIMULATED_PRACTICES", "200"))
 SMALL_ERROR, FULL_ERROR = 0.001, 0.05
 EFFECTS = ("none", "difference", "odds")
 TITLES = {
