@@ -287,6 +287,12 @@ def test_groups_are_set_apart_only_where_their_whole_interval_is() -> None:
     high, touching = rate(9, 4.0, 1.9, 7.4, sequence="a"), rate(9, 4.0, 1.2, 7.4, sequence="b")
     without = rate(9, 4.0, 1.9, 7.4, sequence="b") | {"low": None}
     assert apart(touching, without, high) == ["Separations, sequence \u201cHand\u201d"]
+    (said,) = attention.signals.groups_apart(WORDS, answer(rows=[high], by=("sequence",)), overall, "x")
+    assert said.href == "x" and said.data["estimate"] == "4.0"
+    assert said.text.replace("\u00a0", " ") == (
+        "Separations, sequence \u201cHand\u201d: 4.0 (95% interval 1.9 to 7.4; 9 separations in 100 canals), above the "
+        "figure of all: 1.2 (95% interval 0.8 to 1.7; 20 separations in 100 canals). Case mix may differ."
+    )
     assert apart(high, of=answer()) == apart(high, of=replace(overall, missing=("no canals",))) == []
 
 
@@ -310,10 +316,23 @@ def test_teeth_not_seen_in_their_window_may_have_been_seen_at_another_time(open_
 def test_low_recall_and_refused_rows() -> None:
     low = answer("share", "share", [rate(40, 0.4, 0.3, 0.5)], title="Recall share")
     high = answer("share", "share", [rate(60, 0.6, 0.5, 0.7)], title="Recall share")
-    assert attention.recall.recall_low(WORDS, low, "x") is not None
-    assert attention.recall.recall_low(WORDS, high, "x") is None
-    assert attention.data.refused(answer("list", rows=[{"rows_refused": 3}]), "x") is not None
-    assert attention.data.refused(answer("list", rows=[]), "x") is None
+    half = answer("share", "share", [rate(50, 0.5, 0.4, 0.6)], title="Recall share")
+    said = attention.recall.recall_low(WORDS, low, "x")
+    assert said is not None and said.href == "x" and said.data["events"] == "40"
+    assert said.text.replace("\u00a0", " ") == (
+        "Recall share: 40% (95% interval 30 to 50%; 40 of 100). Fewer than half were seen in their "
+        "recall window; the others may have done otherwise."
+    )
+    for silent in (half, high, answer(), replace(low, missing=("no follow-ups",))):
+        assert attention.recall.recall_low(WORDS, silent, "x") is None
+    rows = [{"rows_refused": 3}, {"rows_refused": None}, {}, {"rows_refused": 0}]
+    refusals = attention.data.refused(answer("list", rows=rows), "x")
+    assert refusals is not None and refusals.href == "x"
+    assert (refusals.data["n"], refusals.data["measure"]) == ("3", "name")
+    assert (
+        refusals.text == "3 refusals of records in quarantine: refused rows count in no figure until they are mended."
+    )
+    assert attention.data.refused(answer("list", rows=rows[1:]), "x") is None
 
 
 def test_cells_left_empty_are_told_with_the_refused_rows() -> None:
