@@ -102,3 +102,19 @@ def test_a_month_is_not_told_by_its_year() -> None:
 def test_a_group_alone_is_withheld_alone() -> None:
     assert withheld({("a",): 3}, ["sequence"], SMALLEST) == {("a",)}
     assert withheld({("a",): 7}, ["sequence"], SMALLEST) == set()
+
+
+def test_withheld_groups_that_are_enough_together_need_no_other() -> None:
+    assert SMALLEST == 5
+    assert withheld({("a",): 2, ("b",): 3, ("c",): 10, ("d",): 9}, ["sequence"], SMALLEST) == {("a",), ("b",)}
+    assert withheld({("a",): 2, ("b",): 2, ("c",): 10, ("d",): 9}, ["sequence"], SMALLEST) == {("a",), ("b",), ("d",)}
+
+
+def test_the_smallest_group_that_serves_is_withheld_too() -> None:
+    assert withheld({("a",): 3, ("b",): 20, ("c",): 10}, ["sequence"], SMALLEST) == {("a",), ("c",)}
+
+
+def test_a_month_that_serves_its_quarter_serves_its_year() -> None:
+    months = {"2025-01": 10, "2025-02": 40, "2025-03": 40, "2025-04": 3, "2025-05": 20, "2025-06": 30}
+    hidden = withheld({(month,): n for month, n in months.items()}, ["month"], SMALLEST)
+    assert hidden == {("2025-04",), ("2025-05",)}
