@@ -7,6 +7,7 @@ import json
 import os
 import shutil
 import sys
+import time
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -84,6 +85,88 @@ SOUND: dict[str, dict[str, str]] = {
 }
 
 Row = Mapping[str, str | None]
+Once = Callable[[str, Callable[[Path], None]], Path]
+
+
+# What the lane `fast` is made of, below tests/: statistics, worked examples, notations and units, who may see what,
+# words, rules of the house.
+FAST = (
+    "pipeline/mapping/test_canal_names.py",
+    "pipeline/mapping/test_tooth_notations.py",
+    "pipeline/mapping/test_units.py",
+    "pipeline/measures/test_examples.py",
+    "pipeline/measures/test_small_groups.py",
+    "pipeline/measures/test_withhold.py",
+    "pipeline/output",
+    "pipeline/records",
+    "reports/test_attention.py",
+    "reports/test_words.py",
+    "stats",
+    "test_rules_of_the_house.py",
+)
+
+# The files that take longest, first the longest: what is begun first does not leave a processor idle at the end.
+LONGEST = (
+    "reports/test_accessibility.py",
+    "test_rules_of_the_house.py",
+    "reports/test_layout.py",
+    "expectations/test_across.py",
+    "answers/test_answers.py",
+    "pipeline/importing/test_forty_faults.py",
+    "pipeline/importing/test_any_dialect.py",
+    "reports/test_store.py",
+    "pipeline/importing/test_blanked_cells.py",
+    "pipeline/store/test_known.py",
+    "pipeline/measures/test_degenerate_stores.py",
+    "reports/test_render.py",
+    "reports/test_browser.py",
+    "planted/simulated/test_two_hundred_practices.py",
+    "pipeline/cli/test_widths.py",
+    "published/test_against_r.py",
+    "pipeline/measures/test_examples.py",
+    "pipeline/importing/test_ingest.py",
+    "pipeline/cli/test_pipes.py",
+)
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--lane", choices=("fast", "default", "slow"), default="default",
+        help="fast: under a minute, for the desk; slow: tests marked so, and properties with 1,000 examples for 100",
+    )  # fmt: skip
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    from hypothesis import settings
+
+    # Properties are about numbers, not about time: the first example also pays for importing SciPy.
+    settings.register_profile("default lane", deadline=None, max_examples=100)
+    settings.register_profile("slow lane", deadline=None, max_examples=1000)
+    slow = config.getoption("lane") == "slow"
+    settings.load_profile("slow lane" if slow else "default lane")
+    if slow and config.option.markexpr == "not slow":
+        config.option.markexpr = ""
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    if config.getoption("lane") != "fast":
+        return None
+    fast = [ROOT / "tests" / name for name in FAST]
+    here = collection_path
+    return None if any(here.is_relative_to(path) or path.is_relative_to(here) for path in fast) else True
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if config.getoption("lane") == "slow":
+        left = [item for item in items if not _is_slow(item)]
+        config.hook.pytest_deselected(items=left)
+        items[:] = [item for item in items if _is_slow(item)]
+    place = {ROOT / "tests" / name: i for i, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: place.get(item.path, len(LONGEST)))
+
+
+def _is_slow(item: pytest.Item) -> bool:
+    return item.get_closest_marker("slow") is not None or hasattr(getattr(item, "obj", None), "hypothesis")
 
 
 @pytest.fixture(autouse=True)
@@ -109,15 +192,55 @@ def store(tmp_path: Path) -> Path:
 
 
 @pytest.fixture(scope="session")
-def _filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def once(tmp_path_factory: pytest.TempPathFactory) -> Once:
+    """once(name, make) -> a folder that `make` filled, once in a run, for all its processes to read and not to change.
+
+    The process that comes first makes it, and others that want it wait. A store in it is opened to be read, or copied.
+    """
+    base = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        base = base.parent  # of the run; each of its processes has a folder of its own in it
+
+    def folder(name: str, make: Callable[[Path], None]) -> Path:
+        made, told = base / "once" / name, base / "once" / f"{name}.told"
+        made.parent.mkdir(exist_ok=True)
+        try:
+            made.mkdir()
+        except FileExistsError:
+            until = time.monotonic() + 600
+            while not told.exists():
+                assert time.monotonic() < until, f"{name}: nobody makes it"
+                time.sleep(0.1)
+        else:
+            fault = "its process ended"
+            try:
+                make(made)
+                fault = ""
+            except BaseException as e:
+                fault = repr(e)
+                raise
+            finally:
+                (telling := told.with_suffix(".telling")).write_text(fault, encoding="utf-8")
+                telling.rename(told)
+        if fault := told.read_text(encoding="utf-8"):
+            pytest.fail(f"{name} could not be made: {fault}")
+        return made
+
+    return folder
+
+
+@pytest.fixture(scope="session")
+def _filled(once: Once) -> Path:
     """A store with the small set, imported once; tests get copies."""
+    return once("small", _fill) / "canalwise.duckdb"
+
+
+def _fill(folder: Path) -> None:
     from pipeline.importing.ingest import ingest
     from pipeline.settings import load_settings
 
     exports = ROOT / "demo_data" / "small"
-    store = tmp_path_factory.mktemp("filled") / "canalwise.duckdb"
-    list(ingest(store, [exports], load_settings(exports / "canalwise.toml")))
-    return store
+    list(ingest(folder / "canalwise.duckdb", [exports], load_settings(exports / "canalwise.toml")))
 
 
 @pytest.fixture

@@ -31,12 +31,20 @@ class _Strict(BaseModel):
 
 
 class Example(_Strict):
-    """A worked example as small tables: given these records, expect these rows."""
+    """A worked example as small tables: given these records, and asked so, expect these rows.
+
+    `by`, `where`, `from`, `to` (both days included) and `as_of` are what `canalwise measure` takes under these names.
+    """
+
+    model_config = ConfigDict(validate_by_name=True)
 
     says: str
     given: dict[str, str]
     expect: str
     by: tuple[str, ...] = ()
+    where: dict[str, str] = {}
+    start: dt.date | None = Field(default=None, alias="from")
+    end: dt.date | None = Field(default=None, alias="to")
     as_of: dt.date | None = None
     settings: dict[str, Any] = {}
 

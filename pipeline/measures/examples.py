@@ -29,7 +29,7 @@ def run(measure: Measure, example: Example) -> Result:
     workspace = Workspace(
         connection, Settings.model_validate({"reporting": {"smallest_group": smallest}, **settings}), example.as_of
     )
-    return workspace.compute(measure.name, example.by)
+    return workspace.compute(measure.name, example.by, example.start, example.end, example.where)
 
 
 def _insert(connection: Any, kind: str, row: dict[str, str | None], number: int) -> None:

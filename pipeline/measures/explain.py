@@ -14,7 +14,7 @@ from textwrap import dedent, fill
 from typing import Any
 
 from pipeline.facts.prepare import reads
-from pipeline.measures.catalogue import Measure
+from pipeline.measures.catalogue import Example, Measure
 from pipeline.measures.examples import table as rows_of
 from pipeline.measures.run import Result, Row, Workspace
 from pipeline.measures.sentence import with_sentences
@@ -109,11 +109,19 @@ def explained(
         parts += ["", prose("Worked example: " + example.says + ".")]
         for kind, text in example.given.items():
             parts += [f"  given {kind}:", table(text)]
-        by = f" by {', '.join(example.by)}" if example.by else ""
-        parts += [f"  the figure{by}:", table(example.expect)]
+        parts += [prose(f"the figure{_asked(example)}:", indent=2), table(example.expect)]
     if workspace is not None:
         parts += ["", *_own(measure, workspace, prose)]
     return "\n".join(parts)
+
+
+def _asked(example: Example) -> str:
+    """How an example's figure was asked for, in words that follow it."""
+    by = f" by {', '.join(example.by)}" if example.by else ""
+    only = "".join(f", {group} {value} alone" for group, value in example.where.items())
+    start = f" from {example.start}" if example.start else ""
+    end = f" to {example.end}" if example.end else ""
+    return by + only + start + end + (f", as of {example.as_of}" if example.as_of else "")
 
 
 def explained_json(measure: Measure, settings: Settings | None = None, workspace: Workspace | None = None) -> Row:
@@ -121,7 +129,7 @@ def explained_json(measure: Measure, settings: Settings | None = None, workspace
     settings = settings or Settings()
     own = own_figures(measure, workspace) if workspace else None
     return {
-        **measure.model_dump(mode="json", exclude={"sql"}),
+        **measure.model_dump(mode="json", by_alias=True, exclude={"sql"}),
         "definition": own_words(measure.definition, settings),
         "caption": own_words(measure.caption, settings),
         "formula": formula(measure),

@@ -7,21 +7,24 @@ from pathlib import Path
 import pytest
 
 from .book import answers, differences, kept, path_of, write
-from .practices import PRACTICES
+from .practices import PRACTICES, Made
 
 
-@pytest.mark.parametrize("practice", ["small", "second"])
-def test_no_figure_has_changed(practice: str, tmp_path: Path) -> None:
-    _hold(practice, tmp_path)
+def test_no_figure_of_the_small_set_has_changed(small: Path, _filled: Path) -> None:
+    _hold("small", Made(_filled, small / "canalwise.toml"))
+
+
+def test_no_figure_of_the_second_practice_has_changed(tmp_path: Path) -> None:
+    _hold("second", PRACTICES["second"](tmp_path))
 
 
 @pytest.mark.slow
 def test_no_figure_of_the_demo_has_changed(tmp_path: Path) -> None:
-    _hold("demo", tmp_path)
+    _hold("demo", PRACTICES["demo"](tmp_path))
 
 
-def _hold(practice: str, folder: Path) -> None:
-    unlike = differences(kept(practice), answers(PRACTICES[practice](folder)))
+def _hold(practice: str, made: Made) -> None:
+    unlike = differences(kept(practice), answers(made))
     assert not unlike, "\n".join(unlike[:40])
 
 

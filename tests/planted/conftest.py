@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import pickle
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -23,6 +25,7 @@ from pipeline.store.database import open_store
 from pipeline.store.frames import frame
 
 Row = dict[str, Any]
+Once = Callable[[str, Callable[[Path], None]], Path]
 
 
 @dataclass(frozen=True)
@@ -77,8 +80,13 @@ class Demo:
 
 
 @pytest.fixture(scope="session")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
-    folder = tmp_path_factory.mktemp("planted")
+def demo(once: Once) -> Demo:
+    """Made once for all processes of a run, so that its files are not to be changed."""
+    found: Demo = pickle.loads((once("planted", _demo) / "demo.pickle").read_bytes())
+    return found
+
+
+def _demo(folder: Path) -> None:
     made = generate(folder / "exports")
     settings = made.out / "canalwise.toml"
     program = Program(folder / "demo.duckdb", settings)
@@ -87,7 +95,9 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
     sure = folder / "sure.toml"
     sure.write_text(settings.read_text(encoding="utf-8").replace("confidence = 0.95", "confidence = 0.999"))
     assert "0.999" in sure.read_text()
-    return Demo(made, program, {file["kind"]: file for file in files}, sure)
+    (folder / "demo.pickle").write_bytes(
+        pickle.dumps(Demo(made, program, {file["kind"]: file for file in files}, sure))
+    )
 
 
 @pytest.fixture(scope="session")

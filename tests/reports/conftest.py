@@ -2,24 +2,32 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import math
+import os
 import random
 import shutil
 import zipfile
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import date, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from markupsafe import Markup
 
 from pipeline.errors import UserError
 from pipeline.measures.catalogue import catalogue
 from pipeline.measures.groups import GROUPS
 from pipeline.measures.process_cusum import ProcessCusum
 from pipeline.measures.run import Result
+from reports.charts import pictures
+
+Once = Callable[[str, Callable[[Path], None]], Path]
 
 PSEUDONYM = "p7f3a9c0ffee"
 LEVEL = {"minutes": 41.0, "visits": 1.6, "instruments": 4.2, "canals": 5.4, "currency": 7.35}
@@ -618,6 +626,61 @@ def fake(monkeypatch: pytest.MonkeyPatch) -> Any:
     return options.update
 
 
+# ---- pictures
+
+
+class KeptPictures:
+    """As reports.charts.pictures.Pictures, in this process and each picture drawn once in a run of the tests.
+
+    Starting processes that draw costs more than most pages of these tests. test_store.py and test_charts.py have the
+    real ones, and so has whatever runs the command `report`.
+    """
+
+    folder: Path
+
+    def __init__(self, config: Mapping[str, Any]) -> None:
+        self._config, self._script = config, ""
+
+    def __enter__(self) -> KeptPictures:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        pass
+
+    def want(self, specs: Iterable[str]) -> None:
+        for spec in specs:
+            self._kept(spec)
+
+    def of(self, spec: str) -> Markup:
+        return Markup(self._kept(spec))
+
+    def want_script(self, page: str) -> None:
+        self._script = self._made("script", page, lambda: pictures.bundle(page))
+
+    def script(self) -> str:
+        return self._script
+
+    def _kept(self, spec: str) -> str:
+        asked = json.dumps([spec, self._config])
+        return self._made("picture", asked, lambda: pictures.picture(spec, self._config))
+
+    def _made(self, what: str, asked: str, make: Callable[[], str]) -> str:
+        path = self.folder / f"{what}-{hashlib.sha256(asked.encode()).hexdigest()[:32]}"
+        if not path.exists():  # another process may make it meanwhile: the same again
+            writing = path.with_name(f"{path.name}-{os.getpid()}")
+            writing.write_text(make(), encoding="utf-8", newline="")
+            writing.replace(path)
+        return path.read_bytes().decode("utf-8")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _kept_pictures(once: Once) -> Iterator[None]:
+    KeptPictures.folder = once("pictures", lambda _: None)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("reports.render.Pictures", KeptPictures)
+        yield
+
+
 # ---- pages in a browser
 
 BROWSER = [
@@ -647,17 +710,43 @@ def chromium() -> Iterator[Any]:
 
 
 @pytest.fixture(scope="module", params=["", IN_BROWSER], ids=["plain", "hostile"])
-def pages(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
-    """The pages of the invented practice; and again where every text of a record is one that means harm."""
+def pages(request: pytest.FixtureRequest, once: Once) -> list[Path]:
+    """The pages of the invented practice; and again where every text of a record is one that means harm.
+
+    They are rendered once for all modules that open them in a browser.
+    """
+    hostile = request.param
+    folder = once("pages-hostile" if hostile else "pages", partial(_render, hostile=hostile))
+    return [folder / name for name in (folder / "pages.txt").read_text(encoding="utf-8").splitlines()]
+
+
+def _render(folder: Path, hostile: str) -> None:
     from reports.render import render
 
-    hostile = request.param
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(
             "reports.render.open_workspace",
             lambda connection, settings, as_of: Workspace(settings, as_of, hostile=hostile),
         )
-        return render(None, make_settings(hostile), tmp_path_factory.mktemp("browser"), dentist="D2")
+        made = render(None, make_settings(hostile), folder, dentist="D2")
+    (folder / "pages.txt").write_text("\n".join(path.name for path in made), encoding="utf-8")
+
+
+@pytest.fixture(scope="session")
+def small_practice(once: Once) -> tuple[Path, Path]:
+    """A practice of 160 treatments: its settings and its store, to be read."""
+    folder = once("practice-160", _practice)
+    return folder / "exports" / "canalwise.toml", folder / "store.duckdb"
+
+
+def _practice(folder: Path) -> None:
+    from demo_data.generate import SMALL_SEED, generate
+    from pipeline.importing.ingest import ingest
+    from pipeline.settings import load_settings
+
+    exports = folder / "exports"
+    generate(exports, seed=SMALL_SEED, treatments=160, layout="canonical")
+    list(ingest(folder / "store.duckdb", [exports], load_settings(exports / "canalwise.toml")))
 
 
 @pytest.fixture(scope="session")

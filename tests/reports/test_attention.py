@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from types import SimpleNamespace
 from typing import Any
@@ -227,7 +228,72 @@ def test_patients_not_told_are_counted_apart_from_those_not_recorded() -> None:
         found.text
         == "Of 4 incidents, 1 says that the patient was not told and 2 do not say whether the patient was told."
     )
+    assert found.href == "x" and found.data["n"] == "4" and found.data["measure"] == "name"
+    rows = [{"patient_informed": v} for v in (False, False, None)]
+    other = attention.incidents.not_told(answer("list", rows=rows), "x")
+    assert other is not None and other.text == (
+        "Of 3 incidents, 2 say that the patient was not told and 1 does not say whether the patient was told."
+    )
     assert attention.incidents.not_told(answer("list", rows=[{"patient_informed": True}]), "x") is None
+    assert attention.incidents.not_told(replace(answer("list", rows=rows), missing=("no incidents",)), "x") is None
+    assert attention.incidents.not_told(answer("list"), "x") is None
+
+
+def test_a_rate_is_not_held_against_what_is_not_there() -> None:
+    usual, high = answer(rows=[rate(20, 1.2, 0.8, 1.7)]), answer(rows=[rate(9, 4.0, 1.9, 7.4)])
+    none, few = answer(), answer(rows=[rate(9, 4.0, 1.9, 7.4, too_few=True)])
+    lacking = [replace(one, missing=("no canals",)) for one in (usual, high)]
+    open_low = answer(rows=[rate(9, 4.0, 1.9, 7.4) | {"low": None}])
+    open_high = answer(rows=[rate(9, 4.0, 1.9, 7.4) | {"high": None}])
+    touching = answer(rows=[rate(9, 4.0, 1.2, 7.4)])
+
+    def apart(now: Answer, before: Answer) -> Sentence | None:
+        return attention.signals.rate_apart(WORDS, now, before, "x", "October 2026", "the year before")
+
+    said = apart(high, usual)
+    assert said is not None and said.whole.replace("\u00a0", " ") == (
+        "Separations, October 2026: 4.0 (95% interval 1.9 to 7.4; 9 separations in 100 canals). "
+        "The whole interval lies above the figure of the year before: "
+        "1.2 (95% interval 0.8 to 1.7; 20 separations in 100 canals)."
+    )
+    for now in (none, few, lacking[1], open_low, open_high, touching):
+        assert apart(now, usual) is None
+    for before in (none, few, lacking[0]):
+        assert apart(high, before) is None
+
+
+def test_events_are_stated_also_where_there_is_nothing_to_hold_them_against() -> None:
+    seen = answer(rows=[rate(2, 1.6, 0.4, 5.5)])
+
+    def stated(now: Answer, before: Answer) -> str:
+        said = attention.signals.events_seen(WORDS, now, before, "x", "October 2026", "the year before")
+        return "" if said is None else said.whole.replace("\u00a0", " ")
+
+    alone = stated(seen, answer())
+    assert alone == "Separations, October 2026: 1.6 (95% interval 0.4 to 5.5; 2 separations in 100 canals)."
+    for estimate, held in ((0.4, True), (5.5, True), (0.39, False), (5.51, False)):
+        said = stated(seen, answer(rows=[rate(20, estimate, 0.1, 6)]))
+        assert ("no change is shown" in said) == held, estimate
+    assert stated(replace(seen, missing=("no canals",)), answer()) == stated(answer(), answer()) == ""
+
+
+def test_groups_are_set_apart_only_where_their_whole_interval_is() -> None:
+    overall = answer(rows=[rate(20, 1.2, 0.8, 1.7)])
+
+    def apart(*rows: dict[str, Any], of: Answer = overall) -> list[str]:
+        found = attention.signals.groups_apart(WORDS, answer(rows=rows, by=("sequence",)), of, "x")
+        return [sentence.text.partition(":")[0] for sentence in found]
+
+    high, touching = rate(9, 4.0, 1.9, 7.4, sequence="a"), rate(9, 4.0, 1.2, 7.4, sequence="b")
+    without = rate(9, 4.0, 1.9, 7.4, sequence="b") | {"low": None}
+    assert apart(touching, without, high) == ["Separations, sequence \u201cHand\u201d"]
+    (said,) = attention.signals.groups_apart(WORDS, answer(rows=[high], by=("sequence",)), overall, "x")
+    assert said.href == "x" and said.data["estimate"] == "4.0"
+    assert said.text.replace("\u00a0", " ") == (
+        "Separations, sequence \u201cHand\u201d: 4.0 (95% interval 1.9 to 7.4; 9 separations in 100 canals), above the "
+        "figure of all: 1.2 (95% interval 0.8 to 1.7; 20 separations in 100 canals). Case mix may differ."
+    )
+    assert apart(high, of=answer()) == apart(high, of=replace(overall, missing=("no canals",))) == []
 
 
 @pytest.mark.parametrize(
@@ -250,10 +316,23 @@ def test_teeth_not_seen_in_their_window_may_have_been_seen_at_another_time(open_
 def test_low_recall_and_refused_rows() -> None:
     low = answer("share", "share", [rate(40, 0.4, 0.3, 0.5)], title="Recall share")
     high = answer("share", "share", [rate(60, 0.6, 0.5, 0.7)], title="Recall share")
-    assert attention.recall.recall_low(WORDS, low, "x") is not None
-    assert attention.recall.recall_low(WORDS, high, "x") is None
-    assert attention.data.refused(answer("list", rows=[{"rows_refused": 3}]), "x") is not None
-    assert attention.data.refused(answer("list", rows=[]), "x") is None
+    half = answer("share", "share", [rate(50, 0.5, 0.4, 0.6)], title="Recall share")
+    said = attention.recall.recall_low(WORDS, low, "x")
+    assert said is not None and said.href == "x" and said.data["events"] == "40"
+    assert said.text.replace("\u00a0", " ") == (
+        "Recall share: 40% (95% interval 30 to 50%; 40 of 100). Fewer than half were seen in their "
+        "recall window; the others may have done otherwise."
+    )
+    for silent in (half, high, answer(), replace(low, missing=("no follow-ups",))):
+        assert attention.recall.recall_low(WORDS, silent, "x") is None
+    rows = [{"rows_refused": 3}, {"rows_refused": None}, {}, {"rows_refused": 0}]
+    refusals = attention.data.refused(answer("list", rows=rows), "x")
+    assert refusals is not None and refusals.href == "x"
+    assert (refusals.data["n"], refusals.data["measure"]) == ("3", "name")
+    assert (
+        refusals.text == "3 refusals of records in quarantine: refused rows count in no figure until they are mended."
+    )
+    assert attention.data.refused(answer("list", rows=rows[1:]), "x") is None
 
 
 def test_cells_left_empty_are_told_with_the_refused_rows() -> None:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 from datetime import date, timedelta
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
-from pipeline.importing.ingest import ingest
 from pipeline.measures.catalogue import catalogue
 from pipeline.measures.run import Workspace
 from pipeline.settings import load_settings
@@ -27,15 +27,11 @@ WORDS = Words("EUR", 0.95)
 
 
 @pytest.fixture(scope="module")
-def audit(tmp_path_factory: pytest.TempPathFactory) -> Any:
+def audit(small_practice: tuple[Path, Path]) -> Any:
     """The page of a small invented practice, and its workspace to ask again."""
-    from demo_data.generate import SMALL_SEED, generate
-
-    folder = tmp_path_factory.mktemp("practice")
-    generate(folder / "exports", seed=SMALL_SEED, treatments=160, layout="canonical")
-    settings = load_settings(folder / "exports" / "canalwise.toml")
-    list(ingest(folder / "store.duckdb", [folder / "exports"], settings))
-    with open_store(folder / "store.duckdb") as connection:
+    toml, store = small_practice
+    settings = load_settings(toml)
+    with open_store(store) as connection:
         workspace = Workspace(connection, settings)
         source = Source(workspace, catalogue())
         context = Context(settings, Words.of(settings), workspace.as_of, date(2023, 7, 1), workspace.as_of)

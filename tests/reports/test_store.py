@@ -19,6 +19,7 @@ from pipeline.measures.process_cusum import process_cusum
 from pipeline.measures.run import Workspace
 from pipeline.settings import Settings, load_settings
 from pipeline.store.database import open_store
+from reports.charts.pictures import Pictures
 from reports.render import render
 
 FIGURE = re.compile(r"<(?:tr|td|li|span)((?: data-[a-z-]+=\"[^\"]*\")+)>")
@@ -34,16 +35,13 @@ def same(found: list[float | None], wanted: list[float | None]) -> bool:
 
 
 @pytest.fixture(scope="module")
-def practice(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
-    from demo_data.generate import SMALL_SEED, generate
-
-    folder = tmp_path_factory.mktemp("practice")
-    generate(folder / "exports", seed=SMALL_SEED, treatments=160, layout="canonical")
-    settings = load_settings(folder / "exports" / "canalwise.toml")
-    list(ingest(folder / "store.duckdb", [folder / "exports"], settings))
-    with open_store(folder / "store.duckdb") as connection:
-        pages = render(connection, settings, folder / "out")
-    return {"store": folder / "store.duckdb", "settings": settings, "pages": {p.stem: p for p in pages}}
+def practice(small_practice: tuple[Path, Path], tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    toml, store = small_practice
+    settings = load_settings(toml)
+    with open_store(store) as connection, pytest.MonkeyPatch.context() as patch:
+        patch.setattr("reports.render.Pictures", Pictures)  # the real ones: drawn in processes of their own
+        pages = render(connection, settings, tmp_path_factory.mktemp("practice") / "out")
+    return {"store": store, "settings": settings, "toml": toml, "pages": {p.stem: p for p in pages}}
 
 
 def test_every_page_is_made(practice: dict[str, Any]) -> None:
@@ -117,7 +115,7 @@ def test_the_command_line_prints_what_pages_state(practice: dict[str, Any], cana
     """Every twentieth question of the pages, put to `canalwise measure`."""
     asked = [(dict(q), figures) for q, figures in figures_of(practice).items()]
     plain = [(q, figures) for q, figures in asked if catalogue()[q["measure"]].kind != "list"]
-    settings = practice["store"].parent / "exports" / "canalwise.toml"
+    settings = practice["toml"]
     for q, figures in plain[::20]:
         words = [w for k in ("by", "from", "to", "as-of") if k in q for w in (f"--{k}", q[k])]
         words += [w for k, v in json.loads(q.get("where", "{}")).items() for w in ("--where", f"{k}={v}")]

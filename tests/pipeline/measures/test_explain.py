@@ -89,6 +89,14 @@ def test_the_arithmetic_that_is_printed_adds_up(filled: Path) -> None:
     assert checked > 8
 
 
+def test_an_example_says_how_its_figure_was_asked_for() -> None:
+    text = explained(find("healed_share"))
+    assert "  the figure, dentist D1 alone from 2024-01-01 to 2024-03-31, as of 2026-06-30:" in text
+    assert "  the figure by sequence:" in explained(find("cost_per_canal"))
+    asked = explained_json(find("chair_minutes_per_visit"))["example"][1]
+    assert (asked["from"], asked["to"]) == ("2026-03-01", "2026-03-31")
+
+
 def test_too_few_are_told_as_such() -> None:
     assert worked(find("healed_share"), {"n": 3, "events": None, "estimate": None, "too_few": True}, "share") == (
         "too few to report"

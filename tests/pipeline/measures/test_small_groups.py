@@ -8,6 +8,7 @@ import pytest
 
 from pipeline.measures.catalogue import Example, find
 from pipeline.measures.examples import run
+from pipeline.measures.run import _mask
 
 
 def treatments(n: int, dentist: str, **more: str) -> list[dict[str, str]]:
@@ -206,3 +207,26 @@ def test_a_group_is_not_told_by_the_total_less_the_others() -> None:
     assert found.suppressed == 2
     (whole,) = computed("unfinished_share", (), treatments=many).rows
     assert whole["n"] == 32  # less 20 this tells the 12 of both, and neither
+
+
+def test_a_group_of_just_enough_is_shown_and_one_fewer_is_not() -> None:
+    rows = [{"sequence": "a", "n": 5, "estimate": 0.4}, {"sequence": "b", "n": 4, "estimate": 0.5}]
+    assert _mask(rows, ["sequence"], "median", 5) == (
+        [rows[0], {"sequence": "b", "n": None, "estimate": None, "too_few": True}],
+        1,
+    )
+
+
+def test_either_side_of_a_pair_may_be_too_small() -> None:
+    row = {"sequence": "a", "reference": "b", "n": 5, "n_reference": 5, "estimate": 0.1}
+    few = {"sequence": "a", "reference": "b", "n": None, "n_reference": None, "estimate": None, "too_few": True}
+    assert _mask([row], ["sequence"], "comparison", 5) == ([row], 0)
+    for side in ("n", "n_reference"):
+        assert _mask([row | {side: 4}], ["sequence"], "comparison", 5) == ([few], 1)
+
+
+def test_times_are_withheld_unless_they_are_those_that_were_asked_for() -> None:
+    row = {"sequence": "a", "time": 12, "n": 4, "estimate": 0.5}
+    for kind, time in (("forecast", 12), ("survival", None)):
+        ((shown,), _) = _mask([row], ["sequence"], kind, 5)
+        assert shown == {"sequence": "a", "time": time, "n": None, "estimate": None, "too_few": True}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from fractions import Fraction
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.measures.withhold import withheld
@@ -62,13 +62,11 @@ def test_a_line_of_groups(table: dict[tuple[str, ...], int]) -> None:
     assert told(table) == []
 
 
-@settings(max_examples=100, deadline=None)
 @given(whole_grids)
 def test_a_grid_with_its_margins(grid: list[list[int]]) -> None:
     assert told({("abcd"[i], "wxyz"[j]): n for i, row in enumerate(grid) for j, n in enumerate(row)}) == []
 
 
-@settings(max_examples=100, deadline=None)
 @given(grids)
 def test_a_grid_with_gaps_tells_only_what_nothing_could_hide(table: dict[tuple[str, ...], int]) -> None:
     hidden = withheld(table, ["group 0", "group 1"], SMALLEST)
@@ -104,3 +102,19 @@ def test_a_month_is_not_told_by_its_year() -> None:
 def test_a_group_alone_is_withheld_alone() -> None:
     assert withheld({("a",): 3}, ["sequence"], SMALLEST) == {("a",)}
     assert withheld({("a",): 7}, ["sequence"], SMALLEST) == set()
+
+
+def test_withheld_groups_that_are_enough_together_need_no_other() -> None:
+    assert SMALLEST == 5
+    assert withheld({("a",): 2, ("b",): 3, ("c",): 10, ("d",): 9}, ["sequence"], SMALLEST) == {("a",), ("b",)}
+    assert withheld({("a",): 2, ("b",): 2, ("c",): 10, ("d",): 9}, ["sequence"], SMALLEST) == {("a",), ("b",), ("d",)}
+
+
+def test_the_smallest_group_that_serves_is_withheld_too() -> None:
+    assert withheld({("a",): 3, ("b",): 20, ("c",): 10}, ["sequence"], SMALLEST) == {("a",), ("c",)}
+
+
+def test_a_month_that_serves_its_quarter_serves_its_year() -> None:
+    months = {"2025-01": 10, "2025-02": 40, "2025-03": 40, "2025-04": 3, "2025-05": 20, "2025-06": 30}
+    hidden = withheld({(month,): n for month, n in months.items()}, ["month"], SMALLEST)
+    assert hidden == {("2025-04",), ("2025-05",)}

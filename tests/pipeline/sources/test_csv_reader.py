@@ -257,7 +257,7 @@ ANY_TEXT = st.text(st.characters(exclude_characters="\0", exclude_categories=["C
 TRICKY = st.text(st.sampled_from(list("a1 \",;\t|\r\n#'=é\u2028\x0b\x1c\x85\ufeff")), max_size=8)
 
 
-@settings(deadline=None, max_examples=300, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.data())
 def test_what_a_writer_wrote_comes_back_the_same(tmp_path: Path, data: st.DataObject) -> None:
     width = data.draw(st.integers(1, 5), label="width")
@@ -284,7 +284,7 @@ def test_what_a_writer_wrote_comes_back_the_same(tmp_path: Path, data: st.DataOb
     assert_every_line_accounted_for(out.getvalue(), table)
 
 
-@settings(deadline=None, max_examples=500, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.text(st.sampled_from(list('ab, """\r\n')), max_size=60), st.integers(1, 3))
 def test_no_line_of_any_mess_is_lost_or_told_otherwise_than_by_pythons_parser(
     tmp_path: Path, body: str, width: int
@@ -312,7 +312,7 @@ def test_quoted_rows_of_more_cells_than_the_pattern_takes(read: Read) -> None:
     assert cells(read(text)) == [tuple(f"{i}," for i in range(width))]
 
 
-@settings(deadline=None, max_examples=200, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.text(st.sampled_from(list("a',\" ;")), max_size=5), min_size=2, max_size=2), st.sampled_from("'\""))
 def test_cells_in_either_quotation_mark_come_back_the_same(tmp_path: Path, row: list[str], quote: str) -> None:
     path = tmp_path / "export.csv"

@@ -126,7 +126,7 @@ def damaged(data: bytes, damage: list[tuple[float, int, bytes]]) -> bytes:
     return data
 
 
-@settings(deadline=None, max_examples=400, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.data())
 def test_no_line_of_a_damaged_file_is_lost(tmp_path: Path, data: st.DataObject) -> None:
     delimiter = data.draw(st.sampled_from([",", ";", "\t", "|"]), label="delimiter")
@@ -156,7 +156,7 @@ def test_no_line_of_a_damaged_file_is_lost(tmp_path: Path, data: st.DataObject) 
     assert all(len(b.cells) != len(table.header) for b in table.broken)
 
 
-@settings(deadline=None, max_examples=300, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.text(st.sampled_from(list("ab,;\"'\r\n\t |\x0b\x0c\u2028\x85\x1c\ufeffé")), max_size=80), st.integers(1, 2))
 def test_no_line_of_any_text_is_lost(tmp_path: Path, text: str, header_rows: int) -> None:
     path = tmp_path / "export.csv"
@@ -233,7 +233,7 @@ OTHERS = {
 }
 
 
-@settings(deadline=None, max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.sampled_from(sorted(OTHERS)), DAMAGE)
 def test_every_other_damaged_file_is_read_or_refused(
     tmp_path: Path, name: str, damage: list[tuple[float, int, bytes]]
