@@ -309,24 +309,13 @@ checks as (
 )
 
 select
-    k.practice,
-    k.treatment_id,
-    k.canal,
-    f.patient_id,
+    x.*,
     f.happened_on,
-    f.dentist,
-    f.sequence,
-    f.tooth,
-    f.tooth_type,
-    f.tooth_group,
-    f.arch,
-    f.kind,
-    f.lesion,
-    f.curvature_class,
     k.check_name,
     k.met,
     k.partly_recorded,
     f.separations,
     f.flags
 from checks as k
+inner join canal_case_mix as x on x.practice = k.practice and x.treatment_id = k.treatment_id and x.canal = k.canal
 inner join canal_facts as f on f.practice = k.practice and f.treatment_id = k.treatment_id and f.canal = k.canal

@@ -232,18 +232,7 @@ known as (
 )
 
 select
-    practice,
-    treatment_id,
-    patient_id,
-    dentist,
-    sequence,
-    tooth,
-    tooth_type,
-    tooth_group,
-    arch,
-    kind,
-    lesion,
-    curvature_class,
+    x.*,
     flags || child_rules as flags,
     other_care,
     status,
@@ -331,4 +320,5 @@ select
     end as recalled,
     -- Its last day included: on that day the tooth can still be seen in time.
     completed_on + interval '${recall_to_months}' month >= date '${as_of}' as window_open
-from known
+from known as k
+inner join treatment_case_mix as x on x.practice = k.practice and x.treatment_id = k.treatment_id
