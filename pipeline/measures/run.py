@@ -17,6 +17,7 @@ from pipeline.errors import UserError
 from pipeline.facts.prepare import data_date, make, prepare
 from pipeline.measures.catalogue import Measure, find
 from pipeline.measures.groups import FROM_DATE, GROUPS
+from pipeline.measures.kinds._common import Answer
 from pipeline.measures.withhold import withheld
 from pipeline.records import KINDS
 from pipeline.settings import Settings
@@ -129,15 +130,33 @@ class Workspace:
         if (start or end) and "happened_on" not in measure.columns:
             raise UserError(f"{name} has no dates to choose from", do="Leave out the dates")
         self._check_groups(measure, (*by, *(where or {})))
-        self.kept, left_out = self._counted(measure, by, start, end, where or {})
-        kind = import_module(f"pipeline.measures.kinds.{measure.kind}")
-        rows: list[Row] = kind.rows(self.connection, self.kept, measure, by, self.settings.reporting.confidence)
+        kept, left_out = self._counted(measure, by, start, end, where or {}) if measure.sql else ("", [])
+        rows = self._rows(measure, kept, by)
+        self.kept = kept  # not those of measures that were asked for it
         if measure.kind == "list":
             return Result(name, measure.title, self.unit(measure), measure.kind, by, _explained(rows), left_out, 0)
         # Each lot or dentist of a funnel is a group of its own, though nobody asked for groups.
         of = (*by, measure.compare) if measure.kind in _FUNNELS and measure.compare not in by else by
         rows, suppressed = _mask(rows, of, measure.kind, self.settings.reporting.smallest_group)
         return Result(name, measure.title, self.unit(measure), measure.kind, by, rows, left_out, suppressed)
+
+    def _rows(self, measure: Measure, kept: str, by: tuple[str, ...]) -> list[Row]:
+        """The rows of a measure, by the function that its kind has (see kinds)."""
+        kind = import_module(f"pipeline.measures.kinds.{measure.kind}")
+        rows: list[Row]
+        if hasattr(kind, "rows_of_records"):
+            rows = kind.rows_of_records(self.connection, self.settings.reporting.confidence)
+        elif hasattr(kind, "rows_of_answers"):
+            rows = kind.rows_of_answers(self.connection, kept, self._ask)
+        else:
+            rows = kind.rows(self.connection, kept, measure, by, self.settings.reporting.confidence)
+        return rows
+
+    def _ask(self, name: str, start: dt.date | None = None, end: dt.date | None = None) -> Answer:
+        """What a measure says, for a kind that is made of the answers of others."""
+        lacking = self.missing(name)
+        rows = [] if lacking else self.compute(name, start=start, end=end).rows
+        return Answer(self.unit(find(name)), rows, tuple(lacking))
 
     def _make_facts(self, measure: Measure) -> None:
         if not self._made.issuperset(measure.facts):
