@@ -107,7 +107,7 @@ separated as (
 incident_flags as (
     select i.practice, i.treatment_id, i.canal, string_agg(m.rules, '') as rules
     from incidents as i
-    inner join marked as m on m.kind = 'incidents' and m.batch_id = i.batch_id and m.record_no = i.record_no
+    inner join record_flags as m on m.kind = 'incidents' and m.batch_id = i.batch_id and m.record_no = i.record_no
     group by i.practice, i.treatment_id, i.canal
 )
 
@@ -144,5 +144,5 @@ left join cost as k on k.practice = t.practice and k.treatment_id = t.treatment_
 left join visits_in_doubt as v on v.practice = t.practice and v.treatment_id = t.treatment_id
 left join separated as s on s.practice = t.practice and s.treatment_id = t.treatment_id and s.canal = t.canal
 left join canal_shaping as h on h.practice = t.practice and h.treatment_id = t.treatment_id and h.canal = t.canal
-left join results_told as w on w.practice = t.practice
+left join results_recorded as w on w.practice = t.practice
 left join incident_flags as i on i.practice = t.practice and i.treatment_id = t.treatment_id and i.canal = t.canal

@@ -29,5 +29,5 @@ from follow_ups as f
 inner join treatment_case_mix as x on x.practice = f.practice and x.treatment_id = f.treatment_id
 inner join treatment_base as b on b.practice = f.practice and b.treatment_id = f.treatment_id
 left join tooth_facts as t on t.practice = f.practice and t.treatment_id = f.treatment_id
-left join marked as m on m.kind = 'follow_ups' and m.batch_id = f.batch_id and m.record_no = f.record_no
+left join record_flags as m on m.kind = 'follow_ups' and m.batch_id = f.batch_id and m.record_no = f.record_no
 where f.seen_on <= date '${as_of}'

@@ -14,11 +14,11 @@ with every_one as (
         i.fragment_mm,
         i.managed,
         i.patient_informed,
-        case when e.use_id is null then 'incident' else 'both' end as told_by,
+        case when e.use_id is null then 'incident' else 'both' end as recorded_in,
         coalesce(m.rules, '') as flags
     from incidents as i
     left join separation_events as e on e.practice = i.practice and e.reported_as = i.incident_id
-    left join marked as m on m.kind = 'incidents' and m.batch_id = i.batch_id and m.record_no = i.record_no
+    left join record_flags as m on m.kind = 'incidents' and m.batch_id = i.batch_id and m.record_no = i.record_no
     union all
     select
         practice,
@@ -33,7 +33,7 @@ with every_one as (
         cast(null as double) as fragment_mm,
         cast(null as varchar) as managed,
         cast(null as boolean) as patient_informed,
-        'use' as told_by,
+        'use' as recorded_in,
         '' as flags
     from separation_events
     where use_id is not null and reported_as is null
@@ -51,7 +51,7 @@ known as (
         e.fragment_mm,
         e.managed,
         e.patient_informed,
-        e.told_by,
+        e.recorded_in,
         coalesce(u.size, n.size, i.size) as size,
         case when u.use_id is not null then u.taper else i.taper end as taper,
         coalesce(u.motion, n.motion, i.motion) as motion,

@@ -22,7 +22,7 @@ with taken as (
     from use_base as u
     inner join canal_case_mix as x
         on x.practice = u.practice and x.treatment_id = u.treatment_id and x.canal = u.canal
-    left join marked as m on m.kind = 'instrument_uses' and m.batch_id = u.batch_id and m.record_no = u.record_no
+    left join record_flags as m on m.kind = 'instrument_uses' and m.batch_id = u.batch_id and m.record_no = u.record_no
     where u.instrument_id is not null
     group by u.practice, u.instrument_id, u.treatment_id, u.canal
 ),
@@ -110,4 +110,4 @@ inner join canal_case_mix as x on x.practice = n.practice and x.treatment_id = n
 inner join teeth as e on e.practice = n.practice and e.instrument_id = n.instrument_id
 inner join instrument_service as s on s.practice = n.practice and s.instrument_id = n.instrument_id
 left join instruments as i on i.practice = n.practice and i.instrument_id = n.instrument_id
-left join results_told as w on w.practice = n.practice
+left join results_recorded as w on w.practice = n.practice

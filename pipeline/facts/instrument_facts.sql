@@ -45,7 +45,7 @@ select
     -- Why it is not known how many uses the instrument was whole. What is found whole was whole before, and what broke is
     -- known to have broken: a use that nobody inspected hides nothing but what came after the last one inspected.
     case
-        when w.result_missing = 1 and w.whole_told = 0
+        when w.result_missing = 1 and w.whole_recorded = 0
             then 'only faults are recorded, or no results at all: which instruments were found whole is not known'
         when l.ended_at_use is null and l.last_inspected_use is null then 'the result of no use is recorded'
     end as not_inspected,
@@ -60,6 +60,6 @@ select
     case when l.revolutions is not null then l.revolutions_severe end as revolutions_severe,
     l.flags || coalesce(m.rules, '') as flags
 from lives as l
-left join results_told as w on w.practice = l.practice
+left join results_recorded as w on w.practice = l.practice
 left join instruments as i on i.practice = l.practice and i.instrument_id = l.instrument_id
-left join marked as m on m.kind = 'instruments' and m.batch_id = i.batch_id and m.record_no = i.record_no
+left join record_flags as m on m.kind = 'instruments' and m.batch_id = i.batch_id and m.record_no = i.record_no

@@ -12,7 +12,7 @@ with uses_of_canals as (
 flagged as (
     select i.practice, i.incident_id, m.rules
     from incidents as i
-    inner join marked as m on m.kind = 'incidents' and m.batch_id = i.batch_id and m.record_no = i.record_no
+    inner join record_flags as m on m.kind = 'incidents' and m.batch_id = i.batch_id and m.record_no = i.record_no
 ),
 
 known as (

@@ -186,7 +186,7 @@ child_flags as (
         union all
         select practice, treatment_id, batch_id, record_no, 'incidents' as kind from incidents
     ) as c
-    inner join marked as m on m.kind = c.kind and m.batch_id = c.batch_id and m.record_no = c.record_no
+    inner join record_flags as m on m.kind = c.kind and m.batch_id = c.batch_id and m.record_no = c.record_no
     group by c.practice, c.treatment_id
 ),
 
@@ -289,7 +289,7 @@ select
     preop_pai,
     outcome_signs,
     -- Film and CBCT see different things and are never pooled; what decides without an image counts with film.
-    case when outcome_image = 'cbct' and not lost and intervened_on is null then 'cbct' else 'periapical' end as judged_on,
+    case when outcome_image = 'cbct' and not lost and intervened_on is null then 'cbct' else 'periapical' end as assessed_on,
     -- A later intervention decides, whatever was seen before or after it. Film without signs and with the PAI of before
     -- leaves it open until four years after completion: ESE 2006, Int Endod J 39:921.
     case

@@ -38,4 +38,4 @@ from treatments as t
 inner join treatment_case_mix as x on x.practice = t.practice and x.treatment_id = t.treatment_id
 left join recorded_canals as c on c.practice = t.practice and c.treatment_id = t.treatment_id
 left join instrumented as u on u.practice = t.practice and u.treatment_id = t.treatment_id
-left join marked as m on m.kind = 'treatments' and m.batch_id = t.batch_id and m.record_no = t.record_no
+left join record_flags as m on m.kind = 'treatments' and m.batch_id = t.batch_id and m.record_no = t.record_no

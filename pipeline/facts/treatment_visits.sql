@@ -15,7 +15,7 @@ with each_visit as (
         ) as next_reason,
         coalesce(m.rules, '') as flags
     from visits as v
-    left join marked as m on m.kind = 'visits' and m.batch_id = v.batch_id and m.record_no = v.record_no
+    left join record_flags as m on m.kind = 'visits' and m.batch_id = v.batch_id and m.record_no = v.record_no
     where cast(v.seated_at as date) <= date '${as_of}'
 ),
 

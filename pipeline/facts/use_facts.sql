@@ -4,7 +4,7 @@
 with doubtful as (
     select i.practice, i.incident_id, m.rules
     from incidents as i
-    inner join marked as m on m.kind = 'incidents' and m.batch_id = i.batch_id and m.record_no = i.record_no
+    inner join record_flags as m on m.kind = 'incidents' and m.batch_id = i.batch_id and m.record_no = i.record_no
 ),
 
 only_reported as (
@@ -70,7 +70,7 @@ counted as (
     from use_base as u
     left join added as a on a.practice = u.practice and a.use_id = u.use_id
     left join reported_uses as r on r.practice = u.practice and r.use_id = u.use_id
-    left join marked as m on m.kind = 'instrument_uses' and m.batch_id = u.batch_id and m.record_no = u.record_no
+    left join record_flags as m on m.kind = 'instrument_uses' and m.batch_id = u.batch_id and m.record_no = u.record_no
     union all
     select
         practice,
@@ -106,4 +106,4 @@ select
 from counted as u
 inner join canal_case_mix as x
     on x.practice = u.practice and x.treatment_id = u.treatment_id and x.canal is not distinct from u.canal
-left join results_told as w on w.practice = u.practice
+left join results_recorded as w on w.practice = u.practice

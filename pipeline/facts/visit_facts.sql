@@ -25,7 +25,7 @@ with visits_once as (
     inner join visit_times as e
         on e.practice = v.practice and e.visit_id = v.visit_id and e.treatment_id = v.treatment_id
     left join treatment_case_mix as b on b.practice = v.practice and b.treatment_id = v.treatment_id
-    left join marked as m on m.kind = 'visits' and m.batch_id = v.batch_id and m.record_no = v.record_no
+    left join record_flags as m on m.kind = 'visits' and m.batch_id = v.batch_id and m.record_no = v.record_no
     group by
         v.practice,
         v.visit_id,

@@ -5,8 +5,8 @@ the unit can be grouped by, `left_out` (why a unit does not count, else NULL), a
 share: numerator, denominator (and cluster) - rate: numerator, exposure - time and amount: value (and cluster) -
 survival: time, event - comparison: numerator, denominator - list: the lines as they are shown. Where a unit stands in
 several rows, `unit` tells which.
-NAME.toml says what a person must know of it. Division, intervals and masking are the runner's. A measure whose kind counts
-records themselves (completeness) has no units: no SQL.
+NAME.toml says what a person must know of it. Division, intervals and masking are the runner's. A measure whose kind
+counts records themselves (completeness) has no units: no SQL.
 """
 
 from __future__ import annotations

@@ -85,7 +85,7 @@ class Workspace:
         self.kept = ""  # the units that counted in the latest answer, as SQL to select from
         self._holds: dict[tuple[str, str | None], bool] = {}  # is there a record of this kind, with this column
         self._made: set[str] = set()  # facts that are there
-        self._judged: set[str] = set()  # tables of units that are there
+        self._unit_tables: set[str] = set()  # tables of units that are there
 
     def missing(self, name: str) -> list[str]:
         """What the store lacks to compute a measure, in words; empty when nothing is lacking."""
@@ -213,14 +213,14 @@ class Workspace:
                 f"create or replace temp table kept_list as select * from {self._units(measure)} where {wanted} {order}"
             )
             return "kept_list", []
-        judged = self._judged_units(measure, by)
+        table = self._units_table(measure, by)
         made = "".join(f", {sql} as {_quoted(g)}" for g, sql in FROM_DATE.items() if g in by)
-        kept = f"(select rowid, *{made} from {judged} where left_out is null and {wanted}) as kept"
+        kept = f"(select rowid, *{made} from {table} where left_out is null and {wanted}) as kept"
         # What has no outcome is left out too, but only from the answer: a comparison counts it on its side.
         reason = "coalesce(left_out, unseen)" if "unseen" in measure.columns else "left_out"
         many = "count(distinct unit)" if "unit" in measure.columns else "count(*)"  # a unit may stand in several rows
         left_out = self.connection.execute(
-            f"select {reason}, {many} as n from {judged} where {reason} is not null and {wanted} "
+            f"select {reason}, {many} as n from {table} where {reason} is not null and {wanted} "
             "group by 1 order by n desc, 1"
         ).fetchall()
         return kept, [{"reason": reason, "n": n} for reason, n in left_out]
@@ -228,7 +228,7 @@ class Workspace:
     def _units(self, measure: Measure) -> str:
         return f"(\n{Template(measure.sql).substitute(as_of=self.as_of.isoformat())}\n) as units"
 
-    def _judged_units(self, measure: Measure, by: Sequence[str]) -> str:
+    def _units_table(self, measure: Measure, by: Sequence[str]) -> str:
         """The table of a measure's units, each with why it does not count, for questions by these groups.
 
         To write its many columns takes longer than to count in them: one of few rows stays for the next question, as
@@ -236,15 +236,15 @@ class Workspace:
         """
         left_out = self._left_out(measure, by)
         # The name is the content's: another workspace on these facts would make the same table.
-        table = f"judged_{measure.name}_{hashlib.sha256(left_out.encode()).hexdigest()[:12]}"
-        if table not in self._judged:
+        table = f"units_{measure.name}_{hashlib.sha256(left_out.encode()).hexdigest()[:12]}"
+        if table not in self._unit_tables:
             made = self.connection.execute(
                 f"create or replace temp table {table} as "
                 f"select * replace ({left_out} as left_out) from {self._units(measure)}"
             ).fetchone()
             assert made is not None  # DuckDB answers with the number of rows
             if made[0] * len(measure.columns) <= MOST_VALUES:
-                self._judged.add(table)
+                self._unit_tables.add(table)
         return table
 
     @staticmethod
@@ -304,15 +304,15 @@ def _mask(rows: list[Row], by: Sequence[str], kind: str, smallest: int) -> tuple
             sizes[group(row)] = min(int(row.get("n") or 0), sizes.get(group(row), sys.maxsize))
         small |= withheld(sizes, by, smallest)
     shown: list[Row] = []
-    told: set[tuple[Any, ...]] = set()
+    blanked: set[tuple[Any, ...]] = set()
     for row in rows:
         # Rows of one group share a denominator: none of them is shown where it is small.
         if not (is_small(row) or (kind in _PARTS and group(row) in small)):
             shown.append(row)
             continue
         blank = {key: value if key in names else None for key, value in row.items()}
-        if tuple(blank.values()) not in told:
-            told.add(tuple(blank.values()))
+        if tuple(blank.values()) not in blanked:
+            blanked.add(tuple(blank.values()))
             shown.append(blank | {"too_few": True})
     return shown, len(small)
 

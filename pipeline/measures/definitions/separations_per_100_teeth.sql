@@ -23,7 +23,7 @@ select
         else w.not_watched
     end as left_out
 from tooth_facts as f
-left join results_told as w on w.practice = f.practice
+left join results_recorded as w on w.practice = f.practice
 union all
 select
     p.practice,

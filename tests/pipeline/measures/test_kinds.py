@@ -73,7 +73,8 @@ def test_what_a_measure_asks_leaves_its_own_units_kept() -> None:
     settings = Settings.model_validate({"standard": [{"measure": "rubber_dam_share", "target": 0.7}]})
     connection = in_memory()
     connection.execute(
-        """insert into visits (visit_id, treatment_id, dentist, seated_at, left_at, rubber_dam, practice, batch_id, record_no)
+        """insert into visits (visit_id, treatment_id, dentist, seated_at, left_at, rubber_dam, practice,
+               batch_id, record_no)
            values ('V1', 'T1', 'D1', '2026-01-05 09:00:00', '2026-01-05 10:00:00', true, 'here', 1, 1)"""
     )
     workspace = Workspace(connection, settings, dt.date(2026, 6, 30))
