@@ -71,7 +71,7 @@ matched as (
 ),
 
 -- Each use held against each check that applies to it.
-judged_uses as (
+checked_uses as (
     select
         practice,
         treatment_id,
@@ -120,7 +120,7 @@ in_canal as (
         check_name,
         min(met) as met,
         case when count(met) > 0 and count(met) < count(*) then 1 else 0 end as partly_recorded
-    from judged_uses
+    from checked_uses
     group by practice, treatment_id, canal, check_name
 ),
 
@@ -153,7 +153,7 @@ per_canal as (
         sum(case when motion in ('rotation', 'reciprocation', 'mixed') then 1 else 0 end) as engine_uses,
         -- Which step a use is cannot be told without its size, taper or motion.
         count(case when size is not null and taper_thousandths is not null and motion is not null then 1 end)
-            as told_uses,
+            as identified_uses,
         sum(
             case
                 when size is null or taper_thousandths is null then 0
@@ -188,7 +188,7 @@ of_canal as (
     select
         a.*,
         p.all_uses,
-        coalesce(p.told_uses, 0) as told_uses,
+        coalesce(p.identified_uses, 0) as identified_uses,
         coalesce(p.engine_uses, 0) as engine_uses,
         coalesce(p.strange_engine_uses, 0) as strange_engine_uses,
         coalesce(o.steps, 0) as steps_out_of_place,
@@ -227,7 +227,7 @@ checks as (
         case
             when all_uses is null then null
             when strange_engine_uses > 0 then 0
-            when told_uses < all_uses then null
+            when identified_uses < all_uses then null
             when steps_out_of_place > 0 then 0
             else 1
         end as met,
@@ -274,7 +274,7 @@ checks as (
         c.canal,
         c.check_name,
         c.met,
-        case when p.told_uses < p.all_uses and c.check_name <> 'irrigation' then 1 else c.partly_recorded end
+        case when p.identified_uses < p.all_uses and c.check_name <> 'irrigation' then 1 else c.partly_recorded end
             as partly_recorded
     from in_canal as c
     inner join per_canal as p on p.practice = c.practice and p.treatment_id = c.treatment_id and p.canal = c.canal
@@ -282,15 +282,15 @@ checks as (
     union all
     select practice, treatment_id, canal, 'depth of steps' as check_name, null as met, 0 as partly_recorded
     from of_canal
-    where told_uses = 0 and steps_with_depth > 0
+    where identified_uses = 0 and steps_with_depth > 0
     union all
     select practice, treatment_id, canal, 'speed' as check_name, null as met, 0 as partly_recorded
     from of_canal
-    where told_uses = 0 and steps_with_speed > 0
+    where identified_uses = 0 and steps_with_speed > 0
     union all
     select practice, treatment_id, canal, 'torque' as check_name, null as met, 0 as partly_recorded
     from of_canal
-    where told_uses = 0 and steps_with_torque > 0
+    where identified_uses = 0 and steps_with_torque > 0
     union all
     select practice, treatment_id, canal, 'irrigation' as check_name, null as met, 0 as partly_recorded
     from of_canal
@@ -309,24 +309,13 @@ checks as (
 )
 
 select
-    k.practice,
-    k.treatment_id,
-    k.canal,
-    f.patient_id,
+    x.*,
     f.happened_on,
-    f.dentist,
-    f.sequence,
-    f.tooth,
-    f.tooth_type,
-    f.tooth_group,
-    f.arch,
-    f.kind,
-    f.lesion,
-    f.curvature_class,
     k.check_name,
     k.met,
     k.partly_recorded,
     f.separations,
     f.flags
 from checks as k
+inner join canal_case_mix as x on x.practice = k.practice and x.treatment_id = k.treatment_id and x.canal = k.canal
 inner join canal_facts as f on f.practice = k.practice and f.treatment_id = k.treatment_id and f.canal = k.canal

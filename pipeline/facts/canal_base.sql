@@ -18,4 +18,4 @@ select
     c.finished_at,
     coalesce(m.rules, '') as flags
 from canals as c
-left join marked as m on m.kind = 'canals' and m.batch_id = c.batch_id and m.record_no = c.record_no
+left join record_flags as m on m.kind = 'canals' and m.batch_id = c.batch_id and m.record_no = c.record_no

@@ -4,9 +4,6 @@ with treated as (
         c.practice,
         c.treatment_id,
         c.canal,
-        c.sequence,
-        c.curvature_class,
-        c.started_at,
         -- True minutes, also over a change of the clock; none where a time may mean two moments, or none (see visit_times).
         case
             when s.in_doubt or f.in_doubt then null
@@ -110,26 +107,14 @@ separated as (
 incident_flags as (
     select i.practice, i.treatment_id, i.canal, string_agg(m.rules, '') as rules
     from incidents as i
-    inner join marked as m on m.kind = 'incidents' and m.batch_id = i.batch_id and m.record_no = i.record_no
+    inner join record_flags as m on m.kind = 'incidents' and m.batch_id = i.batch_id and m.record_no = i.record_no
     group by i.practice, i.treatment_id, i.canal
 )
 
 select
-    t.practice,
-    t.treatment_id,
-    t.canal,
-    b.patient_id,
-    coalesce(cast(t.started_at as date), b.started_on) as happened_on,
-    b.dentist,
-    t.sequence,
-    b.tooth,
-    b.tooth_type,
-    b.tooth_group,
-    b.arch,
-    b.kind,
-    b.lesion,
-    t.curvature_class,
-    t.flags || coalesce(b.flags, '') || coalesce(i.rules, '') as flags,
+    x.*,
+    cast(x.begun_at as date) as happened_on,
+    t.flags || x.treatment_flags || coalesce(i.rules, '') as flags,
     case
         when t.measured_minutes is not null then 'measured'
         when e.minutes is not null then 'estimated'
@@ -152,12 +137,12 @@ select
     h.gaps as shaping_gaps,
     h.gap_minutes as shaping_gap_minutes
 from treated as t
-left join treatment_base as b on b.practice = t.practice and b.treatment_id = t.treatment_id
+inner join canal_case_mix as x on x.practice = t.practice and x.treatment_id = t.treatment_id and x.canal = t.canal
 left join estimated as e on e.practice = t.practice and e.treatment_id = t.treatment_id and e.canal = t.canal
 left join consumed as n on n.practice = t.practice and n.treatment_id = t.treatment_id and n.canal = t.canal
 left join cost as k on k.practice = t.practice and k.treatment_id = t.treatment_id and k.canal = t.canal
 left join visits_in_doubt as v on v.practice = t.practice and v.treatment_id = t.treatment_id
 left join separated as s on s.practice = t.practice and s.treatment_id = t.treatment_id and s.canal = t.canal
 left join canal_shaping as h on h.practice = t.practice and h.treatment_id = t.treatment_id and h.canal = t.canal
-left join results_told as w on w.practice = t.practice
+left join results_recorded as w on w.practice = t.practice
 left join incident_flags as i on i.practice = t.practice and i.treatment_id = t.treatment_id and i.canal = t.canal

@@ -3,22 +3,11 @@
 -- recorded, no film, CBCT, PAI not read) has no state: it says nothing about healing. From the day of a later
 -- intervention on (retreatment, apical surgery) the tooth is not healed by this treatment, whatever is seen.
 select
-    f.practice,
+    x.*,
     f.follow_up_id,
-    f.treatment_id,
-    b.patient_id,
     b.completed_on,
     f.seen_on,
     f.seen_on as happened_on,
-    b.dentist,
-    b.sequence,
-    b.tooth,
-    b.tooth_type,
-    b.tooth_group,
-    b.arch,
-    b.kind,
-    b.lesion,
-    b.curvature_class,
     f.image,
     f.pai,
     date_diff('day', b.completed_on, f.seen_on) / 30.4375e0 as months,
@@ -37,7 +26,8 @@ select
     end as state,
     coalesce(m.rules, '') || coalesce(b.flags, '') as flags
 from follow_ups as f
+inner join treatment_case_mix as x on x.practice = f.practice and x.treatment_id = f.treatment_id
 inner join treatment_base as b on b.practice = f.practice and b.treatment_id = f.treatment_id
 left join tooth_facts as t on t.practice = f.practice and t.treatment_id = f.treatment_id
-left join marked as m on m.kind = 'follow_ups' and m.batch_id = f.batch_id and m.record_no = f.record_no
+left join record_flags as m on m.kind = 'follow_ups' and m.batch_id = f.batch_id and m.record_no = f.record_no
 where f.seen_on <= date '${as_of}'

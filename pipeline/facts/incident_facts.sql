@@ -14,11 +14,11 @@ with every_one as (
         i.fragment_mm,
         i.managed,
         i.patient_informed,
-        case when e.use_id is null then 'incident' else 'both' end as told_by,
+        case when e.use_id is null then 'incident' else 'both' end as recorded_in,
         coalesce(m.rules, '') as flags
     from incidents as i
     left join separation_events as e on e.practice = i.practice and e.reported_as = i.incident_id
-    left join marked as m on m.kind = 'incidents' and m.batch_id = i.batch_id and m.record_no = i.record_no
+    left join record_flags as m on m.kind = 'incidents' and m.batch_id = i.batch_id and m.record_no = i.record_no
     union all
     select
         practice,
@@ -33,7 +33,7 @@ with every_one as (
         cast(null as double) as fragment_mm,
         cast(null as varchar) as managed,
         cast(null as boolean) as patient_informed,
-        'use' as told_by,
+        'use' as recorded_in,
         '' as flags
     from separation_events
     where use_id is not null and reported_as is null
@@ -41,39 +41,26 @@ with every_one as (
 
 known as (
     select
-        e.practice,
+        x.*,
         e.incident_id,
         e.use_id,
-        e.treatment_id,
-        e.canal,
         e.instrument_id,
         e.incident,
-        coalesce(e.occurred_at, u.started_at, c.started_at, cast(b.started_on as timestamp)) as occurred_at,
+        coalesce(e.occurred_at, u.started_at, x.begun_at) as occurred_at,
         e.canal_third,
         e.fragment_mm,
         e.managed,
         e.patient_informed,
-        e.told_by,
-        b.patient_id,
-        b.dentist,
-        coalesce(c.sequence, case when e.canal is null then b.sequence end) as sequence,
-        b.tooth,
-        b.tooth_type,
-        b.tooth_group,
-        b.arch,
-        b.kind,
-        b.lesion,
-        c.curvature_class,
-        c.curvature_deg,
+        e.recorded_in,
         coalesce(u.size, n.size, i.size) as size,
         case when u.use_id is not null then u.taper else i.taper end as taper,
         coalesce(u.motion, n.motion, i.motion) as motion,
         n.use_number,
         coalesce(u.lot, i.lot) as lot,
-        e.flags || coalesce(b.flags, '') as flags
+        e.flags || x.treatment_flags as flags
     from every_one as e
-    left join treatment_base as b on b.practice = e.practice and b.treatment_id = e.treatment_id
-    left join canal_base as c on c.practice = e.practice and c.treatment_id = e.treatment_id and c.canal = e.canal
+    inner join canal_case_mix as x
+        on x.practice = e.practice and x.treatment_id = e.treatment_id and x.canal is not distinct from e.canal
     left join use_base as u on u.practice = e.practice and u.use_id = e.use_id
     left join instrument_canals as n
         on
@@ -85,39 +72,12 @@ known as (
 )
 
 select
-    practice,
-    incident_id,
-    use_id,
-    treatment_id,
-    canal,
-    patient_id,
-    cast(occurred_at as date) as happened_on,
-    occurred_at,
-    incident,
-    told_by,
-    dentist,
-    sequence,
-    tooth,
-    tooth_type,
-    tooth_group,
-    arch,
-    kind,
-    lesion,
-    canal_third,
-    curvature_class,
-    curvature_deg,
-    instrument_id,
-    size,
-    motion,
-    use_number,
-    lot,
-    fragment_mm,
+    k.*,
+    cast(k.occurred_at as date) as happened_on,
     -- Nominal, by size and taper as marked (ISO 3630-1: D0 + taper x length from the tip), within the working part of 16 mm
     -- that the standard asks for at least. Where an instrument has several tapers it is only near.
     case
-        when incident = 'separation' and fragment_mm > 0 and fragment_mm <= 16 then size / 100.0 + taper * fragment_mm
-    end as width_at_break_mm,
-    managed,
-    patient_informed,
-    flags
-from known
+        when k.incident = 'separation' and k.fragment_mm > 0 and k.fragment_mm <= 16
+            then k.size / 100.0 + k.taper * k.fragment_mm
+    end as width_at_break_mm
+from known as k

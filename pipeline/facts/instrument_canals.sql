@@ -7,24 +7,22 @@ with taken as (
         u.instrument_id,
         u.treatment_id,
         u.canal,
-        min(coalesce(u.started_at, c.started_at, cast(t.started_on as timestamp))) as used_at,
+        min(coalesce(u.started_at, x.begun_at)) as used_at,
         max(case when u.result in ('separated', 'deformed') then 1 else 0 end) as ended,
         max(case when u.result = 'separated' then 1 else 0 end) as separated,
         max(case when u.result is null then 1 else 0 end) as not_inspected,
         max(u.motion) as motion,
         max(u.size) as size,
         max(u.not_engine_driven) as not_engine_driven,
-        max(c.sequence) as sequence,
         -- Unknown as soon as one of the uses in this canal has no speed or no seconds.
         case
             when count(u.speed_rpm * u.seconds) = count(*) then sum(u.speed_rpm * u.seconds / 60.0)
         end as revolutions,
         string_agg(m.rules, '') as flags
     from use_base as u
-    left join canals as c
-        on c.practice = u.practice and c.treatment_id = u.treatment_id and c.canal = u.canal
-    left join treatments as t on t.practice = u.practice and t.treatment_id = u.treatment_id
-    left join marked as m on m.kind = 'instrument_uses' and m.batch_id = u.batch_id and m.record_no = u.record_no
+    inner join canal_case_mix as x
+        on x.practice = u.practice and x.treatment_id = u.treatment_id and x.canal = u.canal
+    left join record_flags as m on m.kind = 'instrument_uses' and m.batch_id = u.batch_id and m.record_no = u.record_no
     where u.instrument_id is not null
     group by u.practice, u.instrument_id, u.treatment_id, u.canal
 ),
@@ -50,7 +48,6 @@ numbered as (
         k.motion,
         k.size,
         k.not_engine_driven,
-        k.sequence,
         k.revolutions,
         coalesce(k.flags, '') as flags,
         row_number() over (
@@ -73,10 +70,8 @@ teeth as (
 )
 
 select
-    n.practice,
+    x.*,
     n.instrument_id,
-    n.treatment_id,
-    n.canal,
     n.used_at,
     n.ended,
     n.separated,
@@ -85,7 +80,6 @@ select
     n.size,
     n.not_engine_driven,
     w.not_watched,
-    n.sequence,
     n.flags,
     n.use_number as recorded_use_number,
     case when s.earlier_uses is null then n.use_number end as use_number,
@@ -110,20 +104,10 @@ select
     i.use_limit,
     -- Only what rotates makes so many turns; how often a reciprocating instrument turns round, speed and time do not tell.
     case when n.motion = 'rotation' then n.revolutions end as revolutions,
-    cast(n.used_at as date) as happened_on,
-    b.patient_id,
-    b.dentist,
-    b.tooth,
-    b.tooth_type,
-    b.tooth_group,
-    b.arch,
-    b.kind,
-    b.lesion,
-    c.curvature_class
+    cast(n.used_at as date) as happened_on
 from numbered as n
+inner join canal_case_mix as x on x.practice = n.practice and x.treatment_id = n.treatment_id and x.canal = n.canal
 inner join teeth as e on e.practice = n.practice and e.instrument_id = n.instrument_id
 inner join instrument_service as s on s.practice = n.practice and s.instrument_id = n.instrument_id
 left join instruments as i on i.practice = n.practice and i.instrument_id = n.instrument_id
-left join results_told as w on w.practice = n.practice
-left join treatment_base as b on b.practice = n.practice and b.treatment_id = n.treatment_id
-left join canal_base as c on c.practice = n.practice and c.treatment_id = n.treatment_id and c.canal = n.canal
+left join results_recorded as w on w.practice = n.practice

@@ -9,8 +9,8 @@ with lives as (
         min(case when separated = 1 then recorded_use_number end) as separated_at_use,
         cast(min(used_at) as date) as first_used_on,
         cast(max(used_at) as date) as last_used_on,
-        min(sequence) as first_sequence,
-        max(sequence) as last_sequence,
+        case when min(sequence) < max(sequence) then 'mixed' else min(sequence) end as sequence,
+        case when min(dentist) < max(dentist) then 'mixed' else min(dentist) end as dentist,
         max(motion) as motion,
         max(size) as size,
         max(not_engine_driven) as not_engine_driven,
@@ -23,31 +23,14 @@ with lives as (
         string_agg(flags, '') as flags
     from instrument_canals
     group by practice, instrument_id
-),
-
-dentists as (
-    select
-        k.practice,
-        k.instrument_id,
-        min(b.dentist) as first_dentist,
-        max(b.dentist) as last_dentist
-    from instrument_canals as k
-    left join treatment_base as b on b.practice = k.practice and b.treatment_id = k.treatment_id
-    group by k.practice, k.instrument_id
 )
 
 select
     l.practice,
     l.instrument_id,
     coalesce(i.retired_on, l.last_used_on) as happened_on,
-    case
-        when l.first_sequence = l.last_sequence then l.first_sequence
-        when l.first_sequence <> l.last_sequence then 'mixed'
-    end as sequence,
-    case
-        when d.first_dentist = d.last_dentist then d.first_dentist
-        when d.first_dentist <> d.last_dentist then 'mixed'
-    end as dentist,
+    l.sequence,
+    l.dentist,
     coalesce(i.motion, l.motion) as motion,
     coalesce(i.size, l.size) as size,
     i.use_limit,
@@ -62,7 +45,7 @@ select
     -- Why it is not known how many uses the instrument was whole. What is found whole was whole before, and what broke is
     -- known to have broken: a use that nobody inspected hides nothing but what came after the last one inspected.
     case
-        when w.result_missing = 1 and w.whole_told = 0
+        when w.result_missing = 1 and w.whole_recorded = 0
             then 'only faults are recorded, or no results at all: which instruments were found whole is not known'
         when l.ended_at_use is null and l.last_inspected_use is null then 'the result of no use is recorded'
     end as not_inspected,
@@ -77,7 +60,6 @@ select
     case when l.revolutions is not null then l.revolutions_severe end as revolutions_severe,
     l.flags || coalesce(m.rules, '') as flags
 from lives as l
-inner join dentists as d on d.practice = l.practice and d.instrument_id = l.instrument_id
-left join results_told as w on w.practice = l.practice
+left join results_recorded as w on w.practice = l.practice
 left join instruments as i on i.practice = l.practice and i.instrument_id = l.instrument_id
-left join marked as m on m.kind = 'instruments' and m.batch_id = i.batch_id and m.record_no = i.record_no
+left join record_flags as m on m.kind = 'instruments' and m.batch_id = i.batch_id and m.record_no = i.record_no

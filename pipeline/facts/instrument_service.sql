@@ -8,11 +8,10 @@ with used as (
         u.practice,
         u.instrument_id,
         u.treatment_id,
-        cast(coalesce(u.started_at, c.started_at, cast(t.started_on as timestamp)) as date) as used_on
+        cast(coalesce(u.started_at, x.begun_at) as date) as used_on
     from instrument_uses as u
-    left join canals as c
-        on c.practice = u.practice and c.treatment_id = u.treatment_id and c.canal = u.canal
-    left join treatments as t on t.practice = u.practice and t.treatment_id = u.treatment_id
+    inner join canal_case_mix as x
+        on x.practice = u.practice and x.treatment_id = u.treatment_id and x.canal = u.canal
 ),
 
 begun as (

@@ -57,7 +57,7 @@ def prepare(connection: Connection, settings: Settings, as_of: dt.date) -> None:
         connection.execute(f"drop table if exists temp.{name}")
     # Flags of a record as one text of rule ids between spaces, so that a row of facts can gather those of several.
     connection.execute(
-        """create or replace temp table marked as
+        """create or replace temp table record_flags as
            select kind, batch_id, record_no, ' ' || string_agg(distinct rule, ' ') || ' ' as rules
            from flags where len(spoils) > 0 group by kind, batch_id, record_no"""
     )

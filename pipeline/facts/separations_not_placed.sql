@@ -12,7 +12,7 @@ with uses_of_canals as (
 flagged as (
     select i.practice, i.incident_id, m.rules
     from incidents as i
-    inner join marked as m on m.kind = 'incidents' and m.batch_id = i.batch_id and m.record_no = i.record_no
+    inner join record_flags as m on m.kind = 'incidents' and m.batch_id = i.batch_id and m.record_no = i.record_no
 ),
 
 known as (
@@ -21,17 +21,7 @@ known as (
         e.treatment_id,
         e.canal,
         e.instrument_id,
-        b.patient_id,
         coalesce(cast(i.occurred_at as date), cast(u.started_at as date), b.started_on) as happened_on,
-        b.dentist,
-        coalesce(c.sequence, case when e.canal is null then b.sequence end) as sequence,
-        b.tooth,
-        b.tooth_type,
-        b.tooth_group,
-        b.arch,
-        b.kind,
-        b.lesion,
-        c.curvature_class,
         coalesce(u.size, n.size) as size,
         coalesce(u.motion, n.motion) as motion,
         coalesce(f.rules, '') || coalesce(b.flags, '') as flags,
@@ -72,17 +62,7 @@ known as (
         i.treatment_id,
         i.canal,
         i.instrument_id,
-        b.patient_id,
         coalesce(cast(i.occurred_at as date), b.started_on) as happened_on,
-        b.dentist,
-        coalesce(c.sequence, case when i.canal is null then b.sequence end) as sequence,
-        b.tooth,
-        b.tooth_type,
-        b.tooth_group,
-        b.arch,
-        b.kind,
-        b.lesion,
-        c.curvature_class,
         cast(null as integer) as size,
         cast(null as varchar) as motion,
         coalesce(f.rules, '') || coalesce(b.flags, '') as flags,
@@ -93,7 +73,6 @@ known as (
     from incidents as i
     left join flagged as f on f.practice = i.practice and f.incident_id = i.incident_id
     left join treatment_base as b on b.practice = i.practice and b.treatment_id = i.treatment_id
-    left join canal_base as c on c.practice = i.practice and c.treatment_id = i.treatment_id and c.canal = i.canal
     where i.kind is null
 )
 

@@ -186,7 +186,7 @@ child_flags as (
         union all
         select practice, treatment_id, batch_id, record_no, 'incidents' as kind from incidents
     ) as c
-    inner join marked as m on m.kind = c.kind and m.batch_id = c.batch_id and m.record_no = c.record_no
+    inner join record_flags as m on m.kind = c.kind and m.batch_id = c.batch_id and m.record_no = c.record_no
     group by c.practice, c.treatment_id
 ),
 
@@ -232,18 +232,7 @@ known as (
 )
 
 select
-    practice,
-    treatment_id,
-    patient_id,
-    dentist,
-    sequence,
-    tooth,
-    tooth_type,
-    tooth_group,
-    arch,
-    kind,
-    lesion,
-    curvature_class,
+    x.*,
     flags || child_rules as flags,
     other_care,
     status,
@@ -300,7 +289,7 @@ select
     preop_pai,
     outcome_signs,
     -- Film and CBCT see different things and are never pooled; what decides without an image counts with film.
-    case when outcome_image = 'cbct' and not lost and intervened_on is null then 'cbct' else 'periapical' end as judged_on,
+    case when outcome_image = 'cbct' and not lost and intervened_on is null then 'cbct' else 'periapical' end as assessed_on,
     -- A later intervention decides, whatever was seen before or after it. Film without signs and with the PAI of before
     -- leaves it open until four years after completion: ESE 2006, Int Endod J 39:921.
     case
@@ -331,4 +320,5 @@ select
     end as recalled,
     -- Its last day included: on that day the tooth can still be seen in time.
     completed_on + interval '${recall_to_months}' month >= date '${as_of}' as window_open
-from known
+from known as k
+inner join treatment_case_mix as x on x.practice = k.practice and x.treatment_id = k.treatment_id

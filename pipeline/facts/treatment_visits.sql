@@ -15,7 +15,7 @@ with each_visit as (
         ) as next_reason,
         coalesce(m.rules, '') as flags
     from visits as v
-    left join marked as m on m.kind = 'visits' and m.batch_id = v.batch_id and m.record_no = v.record_no
+    left join record_flags as m on m.kind = 'visits' and m.batch_id = v.batch_id and m.record_no = v.record_no
     where cast(v.seated_at as date) <= date '${as_of}'
 ),
 
@@ -28,20 +28,9 @@ known as (
 )
 
 select
-    k.practice,
+    x.*,
     k.visit_id,
-    k.treatment_id,
-    b.patient_id,
     cast(k.seated_at as date) as happened_on,
-    b.dentist,
-    b.sequence,
-    b.tooth,
-    b.tooth_type,
-    b.tooth_group,
-    b.arch,
-    b.kind,
-    b.lesion,
-    b.curvature_class,
     k.flags || coalesce(b.flags, '') as flags,
     k.seated_at,
     k.left_at,
@@ -57,4 +46,5 @@ select
         else 0
     end as flare_up
 from known as k
+inner join treatment_case_mix as x on x.practice = k.practice and x.treatment_id = k.treatment_id
 inner join treatment_base as b on b.practice = k.practice and b.treatment_id = k.treatment_id

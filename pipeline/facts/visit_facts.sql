@@ -12,28 +12,20 @@ with visits_once as (
         max(e.left_second) as left_second,
         max(e.clock_in_doubt) as clock_in_doubt,
         max(v.booked_minutes) as booked_minutes,
-        min(v.dentist) as first_dentist,
-        max(v.dentist) as last_dentist,
-        min(b.sequence) as first_sequence,
-        max(b.sequence) as last_sequence,
-        min(b.tooth_type) as first_tooth_type,
-        max(b.tooth_type) as last_tooth_type,
-        min(b.tooth_group) as first_tooth_group,
-        max(b.tooth_group) as last_tooth_group,
-        min(b.arch) as first_arch,
-        max(b.arch) as last_arch,
-        min(b.kind) as first_kind,
-        max(b.kind) as last_kind,
-        min(b.lesion) as first_lesion,
-        max(b.lesion) as last_lesion,
-        min(b.curvature_class) as first_curvature_class,
-        max(b.curvature_class) as last_curvature_class,
+        case when min(v.dentist) < max(v.dentist) then 'mixed' else min(v.dentist) end as dentist,
+        case when min(b.sequence) < max(b.sequence) then 'mixed' else min(b.sequence) end as sequence,
+        case when min(b.tooth_type) < max(b.tooth_type) then 'mixed' else min(b.tooth_type) end as tooth_type,
+        case when min(b.tooth_group) < max(b.tooth_group) then 'mixed' else min(b.tooth_group) end as tooth_group,
+        case when min(b.arch) < max(b.arch) then 'mixed' else min(b.arch) end as arch,
+        case when min(b.kind) < max(b.kind) then 'mixed' else min(b.kind) end as kind,
+        case when min(b.lesion) < max(b.lesion) then 'mixed' else min(b.lesion) end as lesion,
+        case when min(b.curvature_class) < max(b.curvature_class) then 'mixed' else min(b.curvature_class) end as curvature_class,
         string_agg(coalesce(m.rules, ''), '') as flags
     from visits as v
     inner join visit_times as e
         on e.practice = v.practice and e.visit_id = v.visit_id and e.treatment_id = v.treatment_id
-    left join treatment_base as b on b.practice = v.practice and b.treatment_id = v.treatment_id
-    left join marked as m on m.kind = 'visits' and m.batch_id = v.batch_id and m.record_no = v.record_no
+    left join treatment_case_mix as b on b.practice = v.practice and b.treatment_id = v.treatment_id
+    left join record_flags as m on m.kind = 'visits' and m.batch_id = v.batch_id and m.record_no = v.record_no
     group by
         v.practice,
         v.visit_id,
@@ -77,35 +69,14 @@ sittings as (
         sum(left_second - seated_second) / 60.0 as recorded_minutes,
         -- Known only where every visit of the sitting was booked.
         case when count(booked_minutes) = count(*) then sum(booked_minutes) end as booked_minutes,
-        case when min(first_dentist) = max(last_dentist) then min(first_dentist) else 'mixed' end as dentist,
-        case
-            when min(first_sequence) = max(last_sequence) then min(first_sequence)
-            when min(first_sequence) <> max(last_sequence) then 'mixed'
-        end as sequence,
-        case
-            when min(first_tooth_type) = max(last_tooth_type) then min(first_tooth_type)
-            when min(first_tooth_type) <> max(last_tooth_type) then 'mixed'
-        end as tooth_type,
-        case
-            when min(first_tooth_group) = max(last_tooth_group) then min(first_tooth_group)
-            when min(first_tooth_group) <> max(last_tooth_group) then 'mixed'
-        end as tooth_group,
-        case
-            when min(first_arch) = max(last_arch) then min(first_arch)
-            when min(first_arch) <> max(last_arch) then 'mixed'
-        end as arch,
-        case
-            when min(first_kind) = max(last_kind) then min(first_kind)
-            when min(first_kind) <> max(last_kind) then 'mixed'
-        end as kind,
-        case
-            when min(first_lesion) = max(last_lesion) then min(first_lesion)
-            when min(first_lesion) <> max(last_lesion) then 'mixed'
-        end as lesion,
-        case
-            when min(first_curvature_class) = max(last_curvature_class) then min(first_curvature_class)
-            when min(first_curvature_class) <> max(last_curvature_class) then 'mixed'
-        end as curvature_class,
+        case when min(dentist) = max(dentist) then min(dentist) else 'mixed' end as dentist,
+        case when min(sequence) < max(sequence) then 'mixed' else min(sequence) end as sequence,
+        case when min(tooth_type) < max(tooth_type) then 'mixed' else min(tooth_type) end as tooth_type,
+        case when min(tooth_group) < max(tooth_group) then 'mixed' else min(tooth_group) end as tooth_group,
+        case when min(arch) < max(arch) then 'mixed' else min(arch) end as arch,
+        case when min(kind) < max(kind) then 'mixed' else min(kind) end as kind,
+        case when min(lesion) < max(lesion) then 'mixed' else min(lesion) end as lesion,
+        case when min(curvature_class) < max(curvature_class) then 'mixed' else min(curvature_class) end as curvature_class,
         string_agg(flags, '') as flags
     from numbered
     group by practice, place, patient_id, sitting

@@ -20,7 +20,7 @@ with reviews as (
                 )
                 then 'healed'
         end as state,
-        case when f.state is null and f.image = 'cbct' then 'cbct' else 'periapical' end as judged_on,
+        case when f.state is null and f.image = 'cbct' then 'cbct' else 'periapical' end as assessed_on,
         abs(
             date_diff('day', t.completed_on + interval '${compare_from_months}' month, f.seen_on)
             - date_diff('day', f.seen_on, t.completed_on + interval '${compare_to_months}' month)
@@ -35,7 +35,7 @@ with reviews as (
 ),
 
 chosen as (
-    select practice, treatment_id, seen_on, months, state, judged_on
+    select practice, treatment_id, seen_on, months, state, assessed_on
     from (
         select
             practice,
@@ -43,12 +43,12 @@ chosen as (
             seen_on,
             months,
             state,
-            judged_on,
+            assessed_on,
             row_number() over (
                 partition by practice, treatment_id
                 order by
                     case when state is null then 1 else 0 end,
-                    case when judged_on = 'cbct' then 1 else 0 end,
+                    case when assessed_on = 'cbct' then 1 else 0 end,
                     from_middle,
                     seen_on desc,
                     follow_up_id desc
@@ -73,7 +73,7 @@ closing as (
         c.seen_on,
         c.months,
         c.state,
-        c.judged_on,
+        c.assessed_on,
         o.lesion_mm
     from tooth_facts as t
     left join chosen as c on c.practice = t.practice and c.treatment_id = t.treatment_id
@@ -87,7 +87,7 @@ select
     completed and closes_on <= date '${as_of}' as window_closed,
     seen_on as window_seen_on,
     months as window_months,
-    case when intervened then 'periapical' else coalesce(judged_on, 'periapical') end as window_image,
+    case when intervened then 'periapical' else coalesce(assessed_on, 'periapical') end as window_image,
     lesion_mm,
     case
         when intervened then 0

@@ -5,7 +5,8 @@ the unit can be grouped by, `left_out` (why a unit does not count, else NULL), a
 share: numerator, denominator (and cluster) - rate: numerator, exposure - time and amount: value (and cluster) -
 survival: time, event - comparison: numerator, denominator - list: the lines as they are shown. Where a unit stands in
 several rows, `unit` tells which.
-NAME.toml says what a person must know of it. Division, intervals and masking are the runner's.
+NAME.toml says what a person must know of it. Division, intervals and masking are the runner's. A measure whose kind
+counts records themselves (completeness) has no units: no SQL.
 """
 
 from __future__ import annotations
@@ -73,7 +74,7 @@ class Measure(_Strict):
     """One measure: what it is, what it needs, how it is shown, and worked examples."""
 
     name: str
-    sql: str
+    sql: str  # empty where the kind counts records, not units
     title: str
     unit: str
     kind: str  # a module of pipeline.measures.kinds
@@ -117,14 +118,14 @@ class Measure(_Strict):
     @property
     def columns(self) -> tuple[str, ...]:
         """The columns of the measure's units."""
-        if self.sql not in _columns:
+        if self.sql and self.sql not in _columns:
             make(_empty_store(), self.facts, empty=True)
             self.read_columns(_empty_store())
-        return _columns[self.sql]
+        return _columns[self.sql] if self.sql else ()
 
     def read_columns(self, connection: Any) -> None:
         """Read `columns` off a store where the measure's facts are made: sooner done than to make an empty one."""
-        if self.sql not in _columns:
+        if self.sql and self.sql not in _columns:
             found = connection.execute("describe " + Template(self.sql).substitute(as_of="2000-01-01")).fetchall()
             _columns[self.sql] = tuple(name for name, *_ in found)
 
@@ -158,7 +159,8 @@ def catalogue() -> dict[str, Measure]:
 
 def _load(toml: Any, sql: Any, name: str) -> Measure:
     data = tomllib.loads(toml.read_text(encoding="utf-8"))
-    return Measure.model_validate({"name": name, "sql": sql.read_text(encoding="utf-8"), **data})
+    text = sql.read_text(encoding="utf-8") if sql.is_file() else ""
+    return Measure.model_validate({"name": name, "sql": text, **data})
 
 
 def find(name: str) -> Measure:

@@ -103,8 +103,8 @@ def process_cusum(
         )
         of = np.asarray(mine, dtype=bool)
         model = risk_model.fitted(others["event"].to_numpy(), x[~of], others["patient"].to_numpy())
-        told, points, says = _watched(own, x[of], model, [a for a in answers if a.on <= workspace.as_of])
-        rows.append(kept | told)
+        figures, points, says = _watched(own, x[of], model, [a for a in answers if a.on <= workspace.as_of])
+        rows.append(kept | figures)
         series += [{group: value} | point for point in points]
         signals += [
             {"rule": "cusum", "first": day, "last": day}
@@ -142,7 +142,7 @@ def _watched(
 ) -> tuple[Row, list[Row], list[tuple[dt.date, str]]]:
     """Figures of one group, its sums tooth by tooth, and its signals that are not answered, in words."""
     event, risk, on = own["event"].to_numpy(), model.expected(of_own), own["on"].to_list()
-    told: Row = {"events": int(event.sum()), "expected": float(risk.sum())} | dict.fromkeys(FIGURES[2:])
+    figures: Row = {"events": int(event.sum()), "expected": float(risk.sum())} | dict.fromkeys(FIGURES[2:])
     points: list[Row] = []
     says: list[tuple[dt.date, str]] = []
     for answered, (teeth, answer) in enumerate(_parts(on, answers)):
@@ -169,19 +169,19 @@ def _watched(
             {"up_on": MORE, "down_on": FEWER}[side] for side in sorted(passed, key=lambda s: passed[s])
         )
         if answer is not None:
-            told |= {"answered_on": answer.on, "answer": answer.note, "n_since_answer": len(on) - teeth.stop}
-            if first is not None and told["answered_signal_on"] is None:
-                told |= {"answered_signal_on": on[first], "answered_signal": signal}
+            figures |= {"answered_on": answer.on, "answer": answer.note, "n_since_answer": len(on) - teeth.stop}
+            if first is not None and figures["answered_signal_on"] is None:
+                figures |= {"answered_signal_on": on[first], "answered_signal": signal}
             continue
         if teeth.start == teeth.stop:  # none since the answer
             continue
         for names, s, ends, i in zip(HIGHEST, sums, (limits.up, limits.down), nearest, strict=True):
-            told |= dict(zip(names, (float(s[i]), float(ends[i])), strict=True))
-        told |= {side: on[i] for side, i in passed.items()}
+            figures |= dict(zip(names, (float(s[i]), float(ends[i])), strict=True))
+        figures |= {side: on[i] for side, i in passed.items()}
         if first is not None:
-            told |= {"signal_on": on[first], "signal": signal}
+            figures |= {"signal_on": on[first], "signal": signal}
         says += [_says(side, i, teeth, on, event, risk, limits) for side, i in passed.items()]
-    return told, points, says
+    return figures, points, says
 
 
 def _parts(on: Sequence[dt.date], answers: Sequence[Answer]) -> Iterator[tuple[slice, Answer | None]]:

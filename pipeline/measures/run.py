@@ -17,6 +17,7 @@ from pipeline.errors import UserError
 from pipeline.facts.prepare import data_date, make, prepare
 from pipeline.measures.catalogue import Measure, find
 from pipeline.measures.groups import FROM_DATE, GROUPS
+from pipeline.measures.kinds._common import Answer
 from pipeline.measures.withhold import withheld
 from pipeline.records import KINDS
 from pipeline.settings import Settings
@@ -84,7 +85,7 @@ class Workspace:
         self.kept = ""  # the units that counted in the latest answer, as SQL to select from
         self._holds: dict[tuple[str, str | None], bool] = {}  # is there a record of this kind, with this column
         self._made: set[str] = set()  # facts that are there
-        self._judged: set[str] = set()  # tables of units that are there
+        self._unit_tables: set[str] = set()  # tables of units that are there
 
     def missing(self, name: str) -> list[str]:
         """What the store lacks to compute a measure, in words; empty when nothing is lacking."""
@@ -129,15 +130,33 @@ class Workspace:
         if (start or end) and "happened_on" not in measure.columns:
             raise UserError(f"{name} has no dates to choose from", do="Leave out the dates")
         self._check_groups(measure, (*by, *(where or {})))
-        self.kept, left_out = self._counted(measure, by, start, end, where or {})
-        kind = import_module(f"pipeline.measures.kinds.{measure.kind}")
-        rows: list[Row] = kind.rows(self.connection, self.kept, measure, by, self.settings.reporting.confidence)
+        kept, left_out = self._counted(measure, by, start, end, where or {}) if measure.sql else ("", [])
+        rows = self._rows(measure, kept, by)
+        self.kept = kept  # not those of measures that were asked for it
         if measure.kind == "list":
             return Result(name, measure.title, self.unit(measure), measure.kind, by, _explained(rows), left_out, 0)
         # Each lot or dentist of a funnel is a group of its own, though nobody asked for groups.
         of = (*by, measure.compare) if measure.kind in _FUNNELS and measure.compare not in by else by
         rows, suppressed = _mask(rows, of, measure.kind, self.settings.reporting.smallest_group)
         return Result(name, measure.title, self.unit(measure), measure.kind, by, rows, left_out, suppressed)
+
+    def _rows(self, measure: Measure, kept: str, by: tuple[str, ...]) -> list[Row]:
+        """The rows of a measure, by the function that its kind has (see kinds)."""
+        kind = import_module(f"pipeline.measures.kinds.{measure.kind}")
+        rows: list[Row]
+        if hasattr(kind, "rows_of_records"):
+            rows = kind.rows_of_records(self.connection, self.settings.reporting.confidence)
+        elif hasattr(kind, "rows_of_answers"):
+            rows = kind.rows_of_answers(self.connection, kept, self._ask)
+        else:
+            rows = kind.rows(self.connection, kept, measure, by, self.settings.reporting.confidence)
+        return rows
+
+    def _ask(self, name: str, start: dt.date | None = None, end: dt.date | None = None) -> Answer:
+        """What a measure says, for a kind that is made of the answers of others."""
+        lacking = self.missing(name)
+        rows = [] if lacking else self.compute(name, start=start, end=end).rows
+        return Answer(self.unit(find(name)), rows, tuple(lacking))
 
     def _make_facts(self, measure: Measure) -> None:
         if not self._made.issuperset(measure.facts):
@@ -194,14 +213,14 @@ class Workspace:
                 f"create or replace temp table kept_list as select * from {self._units(measure)} where {wanted} {order}"
             )
             return "kept_list", []
-        judged = self._judged_units(measure, by)
+        table = self._units_table(measure, by)
         made = "".join(f", {sql} as {_quoted(g)}" for g, sql in FROM_DATE.items() if g in by)
-        kept = f"(select rowid, *{made} from {judged} where left_out is null and {wanted}) as kept"
+        kept = f"(select rowid, *{made} from {table} where left_out is null and {wanted}) as kept"
         # What has no outcome is left out too, but only from the answer: a comparison counts it on its side.
         reason = "coalesce(left_out, unseen)" if "unseen" in measure.columns else "left_out"
         many = "count(distinct unit)" if "unit" in measure.columns else "count(*)"  # a unit may stand in several rows
         left_out = self.connection.execute(
-            f"select {reason}, {many} as n from {judged} where {reason} is not null and {wanted} "
+            f"select {reason}, {many} as n from {table} where {reason} is not null and {wanted} "
             "group by 1 order by n desc, 1"
         ).fetchall()
         return kept, [{"reason": reason, "n": n} for reason, n in left_out]
@@ -209,7 +228,7 @@ class Workspace:
     def _units(self, measure: Measure) -> str:
         return f"(\n{Template(measure.sql).substitute(as_of=self.as_of.isoformat())}\n) as units"
 
-    def _judged_units(self, measure: Measure, by: Sequence[str]) -> str:
+    def _units_table(self, measure: Measure, by: Sequence[str]) -> str:
         """The table of a measure's units, each with why it does not count, for questions by these groups.
 
         To write its many columns takes longer than to count in them: one of few rows stays for the next question, as
@@ -217,15 +236,15 @@ class Workspace:
         """
         left_out = self._left_out(measure, by)
         # The name is the content's: another workspace on these facts would make the same table.
-        table = f"judged_{measure.name}_{hashlib.sha256(left_out.encode()).hexdigest()[:12]}"
-        if table not in self._judged:
+        table = f"units_{measure.name}_{hashlib.sha256(left_out.encode()).hexdigest()[:12]}"
+        if table not in self._unit_tables:
             made = self.connection.execute(
                 f"create or replace temp table {table} as "
                 f"select * replace ({left_out} as left_out) from {self._units(measure)}"
             ).fetchone()
             assert made is not None  # DuckDB answers with the number of rows
             if made[0] * len(measure.columns) <= MOST_VALUES:
-                self._judged.add(table)
+                self._unit_tables.add(table)
         return table
 
     @staticmethod
@@ -285,15 +304,15 @@ def _mask(rows: list[Row], by: Sequence[str], kind: str, smallest: int) -> tuple
             sizes[group(row)] = min(int(row.get("n") or 0), sizes.get(group(row), sys.maxsize))
         small |= withheld(sizes, by, smallest)
     shown: list[Row] = []
-    told: set[tuple[Any, ...]] = set()
+    blanked: set[tuple[Any, ...]] = set()
     for row in rows:
         # Rows of one group share a denominator: none of them is shown where it is small.
         if not (is_small(row) or (kind in _PARTS and group(row) in small)):
             shown.append(row)
             continue
         blank = {key: value if key in names else None for key, value in row.items()}
-        if tuple(blank.values()) not in told:
-            told.add(tuple(blank.values()))
+        if tuple(blank.values()) not in blanked:
+            blanked.add(tuple(blank.values()))
             shown.append(blank | {"too_few": True})
     return shown, len(small)
 

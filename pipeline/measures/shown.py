@@ -89,20 +89,21 @@ def heading(result: Result) -> str:
 def shown(result: Result) -> dict[str, Any]:
     """How output.terminal.table shows the result's rows: what of them, and in which order columns can be spared."""
     columns = dict.fromkeys(key for row in result.rows for key in row)
-    how: dict[str, Any] = {"spare": _SPARE, "short": {k: v for k, v in _SHORT.items() if k not in result.by}}
+    options: dict[str, Any] = {"spare": _SPARE, "short": {k: v for k, v in _SHORT.items() if k not in result.by}}
     beside = [name for name in columns if name.endswith("_share")]  # a share counted beside a figure of another unit
     ends = [f"{name.removesuffix('_share')}_{end}" for name in beside for end in ("low", "high")]
-    how["percent"] = (*beside, *(name for name in ends if name in columns), *_SHARES_BESIDE)
+    options["percent"] = (*beside, *(name for name in ends if name in columns), *_SHARES_BESIDE)
     if _in_points(result):
-        how["points"] = _DIFFERENCES
+        options["points"] = _DIFFERENCES
     elif result.unit == "share" or result.unit.startswith("share "):
-        how["percent"] = (*how["percent"], *_SHARES)
+        options["percent"] = (*options["percent"], *_SHARES)
     if result.kind in ("comparison", "rate_comparison"):
         kept = _OF_COMPARISONS if result.kind == "comparison" else _OF_RATES
-        how |= {"drop": [c for c in columns if c not in kept and c not in result.by], "empty": "Nothing to compare."}
+        options["drop"] = [c for c in columns if c not in kept and c not in result.by]
+        options["empty"] = "Nothing to compare."
     elif result.kind == "interval_censored":
-        how["drop"] = _OF_EVENTS_SEEN_AT_VISITS
-    return how
+        options["drop"] = _OF_EVENTS_SEEN_AT_VISITS
+    return options
 
 
 def _in_points(result: Result) -> bool:

@@ -56,9 +56,9 @@ def _to_add(
 
     known = [total for total in shown_totals if not hidden.isdisjoint(total)]
     space = _row_space(np.array([indicator(total) for total in known]).reshape(len(known), len(unknown)))
-    told = {unknown[i] for i in np.flatnonzero((space**2).sum(axis=0) > 1 - 1e-9)}
+    derivable = {unknown[i] for i in np.flatnonzero((space**2).sum(axis=0) > 1 - 1e-9)}
     # Together the withheld groups of a total are enough units, else all of them are told to be small.
-    loose = [t for t in known if not told.isdisjoint(t) or sum(sizes[g] for g in t & hidden) < smallest]
+    loose = [t for t in known if not derivable.isdisjoint(t) or sum(sizes[g] for g in t & hidden) < smallest]
     for total in hidden_totals:
         row = indicator(total)
         if float(np.linalg.norm(row - space.T @ (space @ row))) < 1e-6:

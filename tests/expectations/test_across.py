@@ -926,7 +926,7 @@ def test_a_treatment_under_two_ids_flags_only_the_later_one(rules, judge):
 
 
 def test_what_a_flag_affects_is_a_fact_table_or_a_measure(across_rule):
-    facts = {"visit_facts", "canal_facts", "use_facts", "tooth_facts", "instrument_facts"}
+    facts = {"visit_facts", "canal_facts", "canal_separations", "use_facts", "tooth_facts", "instrument_facts"}
     measures = {
         f.name.removesuffix(".toml")
         for f in files("pipeline.measures.definitions").iterdir()
@@ -935,3 +935,5 @@ def test_what_a_flag_affects_is_a_fact_table_or_a_measure(across_rule):
     if not measures:
         pytest.skip("no measures yet")
     assert set(across_rule.meta["affects"]) <= facts | measures
+    # The same canals, once with their separations.
+    assert ("canal_facts" in across_rule.meta["affects"]) == ("canal_separations" in across_rule.meta["affects"])

@@ -1,7 +1,7 @@
 select
     f.*,
     f.completed_on as happened_on,
-    f.judged_on as image,
+    f.assessed_on as image,
     f.patient_id as cluster,
     case
         when f.lesion <> 'yes' or t.lesion_mm is null then f.lesion

@@ -96,10 +96,9 @@ select
     k.out_of_order,
     k.too_deep,
     u.not_irrigated,
-    case when c.curvature_deg >= 25 then 1 when c.curvature_deg < 25 then 0 end as curved,
+    case when f.curvature_deg >= 25 then 1 when f.curvature_deg < 25 then 0 end as curved,
     f.not_watched as left_out
 from canal_facts as f
-left join canal_base as c on c.practice = f.practice and c.treatment_id = f.treatment_id and c.canal = f.canal
 left join happened as h on h.practice = f.practice and h.treatment_id = f.treatment_id and h.canal = f.canal
 left join checked as k on k.practice = f.practice and k.treatment_id = f.treatment_id and k.canal = f.canal
 left join used as u on u.practice = f.practice and u.treatment_id = f.treatment_id and u.canal = f.canal

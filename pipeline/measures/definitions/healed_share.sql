@@ -1,7 +1,7 @@
 select
     f.*,
     f.completed_on as happened_on,
-    f.judged_on as image,
+    f.assessed_on as image,
     case when f.outcome_class = 'healed' then 1 else 0 end as numerator,
     1 as denominator,
     f.patient_id as cluster,

@@ -1,21 +1,28 @@
 -- Instrumented canals, and incidents. What happens in a canal is counted where that canal is instrumented; what
 -- concerns the tooth as much (a perforation, a missed canal) is counted also where no canal is named.
-with placed as (
+with counted as (
     select
-        coalesce(c.happened_on, i.happened_on) as happened_on,
-        coalesce(c.patient_id, i.patient_id) as patient_id,
-        coalesce(c.dentist, i.dentist) as dentist,
-        coalesce(c.sequence, i.sequence) as sequence,
+        f.practice,
+        f.treatment_id,
+        f.canal,
+        f.happened_on,
+        f.flags,
+        cast(null as varchar) as incident,
+        0 as numerator,
+        1 as exposure,
+        case when r.practice is null then f.not_watched end as left_out
+    from canal_facts as f
+    left join (select distinct practice from incidents) as r on r.practice = f.practice
+    union all
+    select
+        i.practice,
+        i.treatment_id,
         i.canal,
-        i.tooth,
-        i.tooth_type,
-        i.tooth_group,
-        i.arch,
-        i.kind,
-        i.lesion,
-        i.curvature_class,
-        i.incident,
+        coalesce(c.happened_on, i.happened_on) as happened_on,
         i.flags || coalesce(c.flags, '') as flags,
+        i.incident,
+        1 as numerator,
+        0 as exposure,
         case
             when c.canal is not null then null
             when i.incident in ('separation', 'ledge', 'transportation', 'blockage', 'over-instrumentation')
@@ -29,42 +36,14 @@ with placed as (
 )
 
 select
-    happened_on,
-    dentist,
-    sequence,
-    canal,
-    tooth,
-    tooth_type,
-    tooth_group,
-    arch,
-    kind,
-    lesion,
-    curvature_class,
-    flags,
-    cast(null as varchar) as incident,
-    0 as numerator,
-    1 as exposure,
-    patient_id as cluster,
-    case when r.practice is null then not_watched end as left_out
-from canal_facts as f
-left join (select distinct practice from incidents) as r on r.practice = f.practice
-union all
-select
-    happened_on,
-    dentist,
-    sequence,
-    canal,
-    tooth,
-    tooth_type,
-    tooth_group,
-    arch,
-    kind,
-    lesion,
-    curvature_class,
-    flags,
-    incident,
-    1 as numerator,
-    0 as exposure,
-    patient_id as cluster,
-    left_out
-from placed
+    x.*,
+    k.happened_on,
+    k.flags,
+    k.incident,
+    k.numerator,
+    k.exposure,
+    x.patient_id as cluster,
+    k.left_out
+from counted as k
+inner join canal_case_mix as x
+    on x.practice = k.practice and x.treatment_id = k.treatment_id and x.canal is not distinct from k.canal

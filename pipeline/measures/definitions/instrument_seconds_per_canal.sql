@@ -1,19 +1,7 @@
--- Every column but `basis`, which is about chair minutes.
+-- Of canal_facts every column but `basis`, which is about chair minutes.
 select
-    f.practice,
-    f.treatment_id,
-    f.canal,
-    f.patient_id,
+    x.*,
     f.happened_on,
-    f.dentist,
-    f.sequence,
-    f.tooth,
-    f.tooth_type,
-    f.tooth_group,
-    f.arch,
-    f.kind,
-    f.lesion,
-    f.curvature_class,
     f.flags,
     f.instrument_seconds,
     f.engine_seconds,
@@ -24,3 +12,4 @@ select
         when f.uses_with_seconds < f.uses then 'seconds of an instrument use not recorded'
     end as left_out
 from canal_facts as f
+inner join canal_case_mix as x on x.practice = f.practice and x.treatment_id = f.treatment_id and x.canal = f.canal

@@ -1,6 +1,6 @@
 select
     f.*,
-    c.length_confirmed as how,
+    c.length_confirmed,
     f.patient_id as cluster,
     case
         when c.length_confirmed in ('apex locator', 'radiograph', 'both') then 1

@@ -1,7 +1,7 @@
 select
     f.*,
     f.completed_on as happened_on,
-    f.judged_on as image,
+    f.assessed_on as image,
     f.outcome_class as class_of,
     case when f.outcome_class = 'lost for another reason' then 0 else 1 end as core,
     f.patient_id as cluster,

@@ -18,4 +18,4 @@ select
     case when b.treatment_id is null then 'the visit''s treatment is not in the store' end as left_out
 from visits as v
 left join treatment_base as b on b.practice = v.practice and b.treatment_id = v.treatment_id
-left join marked as m on m.kind = 'visits' and m.batch_id = v.batch_id and m.record_no = v.record_no
+left join record_flags as m on m.kind = 'visits' and m.batch_id = v.batch_id and m.record_no = v.record_no

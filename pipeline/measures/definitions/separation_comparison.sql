@@ -1,23 +1,8 @@
 -- Engine-driven uses, with what is allowed for, and what is recorded beside it; and separations that no use can count,
 -- which are left out with the reason.
 select
-    f.patient_id,
-    f.happened_on,
-    f.dentist,
-    f.sequence,
-    f.canal,
-    f.tooth,
-    f.tooth_type,
-    f.tooth_group,
-    f.arch,
-    f.kind,
-    f.lesion,
-    f.curvature_class,
-    f.size,
-    f.motion,
-    f.flags,
+    f.*,
     f.separations as numerator,
-    1 as exposure,
     f.patient_id as cluster,
     case when n.use_number = 1 then '1' when n.use_number <= 3 then '2-3' when n.use_number >= 4 then '4 and more' end
         as use_class,
@@ -28,6 +13,7 @@ select
     c.first_binding_size,
     c.curve_radius_mm,
     case
+        when f.not_placed is not null then f.not_placed
         when f.not_engine_driven is not null then f.not_engine_driven
         when f.not_watched is not null then f.not_watched
         when f.kind not in ('primary', 'retreatment') then 'neither primary treatment nor retreatment'
@@ -41,33 +27,3 @@ left join instrument_canals as n
         and n.instrument_id = f.instrument_id
         and n.treatment_id = f.treatment_id
         and n.canal = f.canal
-union all
-select
-    p.patient_id,
-    p.happened_on,
-    p.dentist,
-    p.sequence,
-    p.canal,
-    p.tooth,
-    p.tooth_type,
-    p.tooth_group,
-    p.arch,
-    p.kind,
-    p.lesion,
-    p.curvature_class,
-    p.size,
-    p.motion,
-    p.flags,
-    1 as numerator,
-    0 as exposure,
-    p.patient_id as cluster,
-    cast(null as varchar) as use_class,
-    cast(null as double) as speed_rpm,
-    cast(null as double) as torque_ncm,
-    cast(null as integer) as glide_path_size,
-    cast(null as double) as irrigant_ml,
-    cast(null as integer) as first_binding_size,
-    cast(null as double) as curve_radius_mm,
-    p.without_use as left_out
-from separations_not_placed as p
-where p.without_use is not null

@@ -23,27 +23,29 @@ select
         else w.not_watched
     end as left_out
 from tooth_facts as f
-left join results_told as w on w.practice = f.practice
+left join results_recorded as w on w.practice = f.practice
 union all
 select
     p.practice,
     p.treatment_id,
-    p.patient_id,
-    p.dentist,
-    p.sequence,
-    p.tooth,
-    p.tooth_type,
-    p.tooth_group,
-    p.arch,
-    p.kind,
-    p.lesion,
-    p.curvature_class,
+    x.patient_id,
+    x.dentist,
+    x.sequence,
+    x.tooth,
+    x.tooth_type,
+    x.tooth_group,
+    x.arch,
+    x.kind,
+    x.lesion,
+    x.curvature_class,
     cast(null as varchar) as status,
     p.happened_on,
     p.flags,
     1 as numerator,
     0 as denominator,
-    p.patient_id as cluster,
+    x.patient_id as cluster,
     p.without_tooth as left_out
 from separations_not_placed as p
+inner join canal_case_mix as x
+    on x.practice = p.practice and x.treatment_id = p.treatment_id and x.canal is not distinct from p.canal
 where p.without_tooth is not null

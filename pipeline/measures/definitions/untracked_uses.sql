@@ -5,3 +5,4 @@ select
     f.patient_id as cluster,
     f.not_engine_driven as left_out
 from use_facts as f
+where f.use_id is not null

@@ -1,7 +1,12 @@
-"""Kinds of measures: from counted units to rows with an estimate and an interval, one module a kind.
+"""Kinds of measures: what a measure's rows are made of, an estimate and an interval each, one module a kind.
 
-Each module gives `rows(connection, units, measure, by, confidence)`: the rows of a measure over `units`, which
-SQL can select from, grouped by the columns `by`. Sums are made in SQL, one pass a measure; estimators come from
-pipeline.stats and are given whole columns of groups. A module beside these is a new kind; its name is what a measure's
-TOML says.
+Each module has one function, by what its rows are made of:
+
+- `rows(connection, units, measure, by, confidence)`: the counted units, which SQL can select from, grouped by the
+  columns `by`. Sums are made in SQL, one pass a measure; estimators come from pipeline.stats and are given whole
+  columns of groups.
+- `rows_of_answers(connection, units, ask)`: what `ask` (see _common.Ask) says of other measures, a row a unit.
+- `rows_of_records(connection, confidence)`: the store's records. A measure of this kind has no units: no SQL.
+
+A module beside these is a new kind; its name is what a measure's TOML says.
 """

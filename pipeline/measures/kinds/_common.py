@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from dataclasses import dataclass
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +26,21 @@ Numbers = npt.NDArray[Any]
 Sums = tuple[Numbers, Numbers, Numbers, Numbers]  # clusters; sums over them of y * y, y * t, t * t
 
 FEW_AT_RISK = 5  # below so many at risk one event moves a curve by a fifth and more; common practice, no source
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What another measure says: its unit and its rows, or what the store lacks to compute it, in words."""
+
+    unit: str
+    rows: list[Row]
+    lacking: tuple[str, ...] = ()
+
+
+class Ask(Protocol):
+    """The runner's answer for another measure, without groups, of units from `start` to `end` (both included)."""
+
+    def __call__(self, name: str, start: dt.date | None = None, end: dt.date | None = None) -> Answer: ...
 
 
 def grouped(by: tuple[str, ...]) -> tuple[str, str]:

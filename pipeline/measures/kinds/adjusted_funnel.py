@@ -72,14 +72,14 @@ def _funnel(part: pl.DataFrame, measure: Measure, confidence: float) -> list[Row
     drawn = iter(shrunken or [])
     out = []
     for row, of in found:
-        told: Row = dict.fromkeys(FIGURES) | {"position": ALONE if len(found) == 1 else CANNOT}
+        figures: Row = dict.fromkeys(FIGURES) | {"position": ALONE if len(found) == 1 else CANNOT}
         if of is not None:
             ends = case_mix.limits(of, phi=phi)
             low, high = case_mix.interval(of, row["events"], confidence)
-            told = {"expected": of.expected, "estimate": row["events"] / of.expected, "low": low, "high": high}
-            told |= {"target": 1.0} | dict(zip(LIMITS, (float(r) / of.expected for r in ends), strict=True))
-            told |= {"shrunken": next(drawn, None), "position": position(row["events"], ends)}
-        out.append(row | told | {"units": len(found), "overdispersion_allowed_for": phi > 1})
+            figures = {"expected": of.expected, "estimate": row["events"] / of.expected, "low": low, "high": high}
+            figures |= {"target": 1.0} | dict(zip(LIMITS, (float(r) / of.expected for r in ends), strict=True))
+            figures |= {"shrunken": next(drawn, None), "position": position(row["events"], ends)}
+        out.append(row | figures | {"units": len(found), "overdispersion_allowed_for": phi > 1})
     return out
 
 

@@ -68,17 +68,18 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
         tuple(s for s in names if s not in drop) for names in (measure.strata, measure.adjust, measure.adjust_numbers)
     )
     everyone = _units(connection, units, measure, compared, strata, adjust, numbers)
-    told = everyone.filter(everyone["event"].is_not_null())
-    size = dict.fromkeys(everyone["compared"].unique().to_list(), 0) | dict(told.group_by("compared").len().iter_rows())
+    decided = everyone.filter(everyone["event"].is_not_null())
+    size = dict.fromkeys(everyone["compared"].unique().to_list(), 0)
+    size |= dict(decided.group_by("compared").len().iter_rows())
     eligible = dict(everyone.group_by("compared").len().iter_rows())
     largest_first = sorted(size, key=lambda g: (-size[g], g))
     said = _said(connection, measure, adjust, numbers)
-    sides = {g: told.filter(told["compared"] == g) for g in largest_first}
+    sides = {g: decided.filter(decided["compared"] == g) for g in largest_first}
     seen = "unseen" in measure.columns
     out = []
     for reference, other in combinations(largest_first, 2):
         exposed, opposite = sides[other], sides[reference]
-        row = {compared: other, "reference": reference} | _pair(exposed, opposite, told, strata, confidence)
+        row = {compared: other, "reference": reference} | _pair(exposed, opposite, decided, strata, confidence)
         row |= _trial(exposed, opposite, adjust, numbers, confidence)
         row |= _model(exposed, opposite, strata, confidence)
         if seen:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.measures.catalogue import Measure, catalogue
+from pipeline.measures.catalogue import catalogue
 from pipeline.measures.kinds._common import Row
 from pipeline.stats import proportions
 
@@ -19,12 +19,11 @@ MAY_BE_WITHOUT = {"treatments": "status <> 'completed'", "canals": "not_treated 
 OF_A_MOTOR = {"speed_rpm", "torque_ncm", "peak_torque_ncm"}
 
 
-def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ...], confidence: float) -> list[Row]:
+def rows_of_records(connection: Connection, confidence: float) -> list[Row]:
     """A row a measure and kind of record that the store holds: records, complete ones, their share, the worst column.
 
-    `left_empty` counts the cells not filled in which something impossible or unknown stood.
-
-    `units` is not read: what is counted are records, by the `needs` of every measure.
+    What is counted are records, by the `needs` of every measure. `left_empty` counts the cells not filled in which
+    something impossible or unknown stood.
     """
     needed = [(m.name, kind, columns) for m in catalogue().values() for kind, columns in m.needs.items() if columns]
     asked: dict[tuple[str, str], set[tuple[str, ...]]] = {}

@@ -67,22 +67,22 @@ def _factor(counted: pl.DataFrame, strata: list[str], incident: str, confidence:
     ratio = risk_ratio.clustered_ratio(stratum, present != 0, known["c"].to_numpy(), events, n, confidence)
     unknown = total - int(n.sum())
     # A factor that no record tells of is not one with too few canals: it has none, and says why.
-    told = unknown < total
+    recorded = unknown < total
     return {
-        "n": int(n[present != 0].sum()) if told else None,
-        "events": int(events[present != 0].sum()) if told else None,
-        "n_reference": int(n[present == 0].sum()) if told else None,
-        "events_reference": int(events[present == 0].sum()) if told else None,
+        "n": int(n[present != 0].sum()) if recorded else None,
+        "events": int(events[present != 0].sum()) if recorded else None,
+        "n_reference": int(n[present == 0].sum()) if recorded else None,
+        "events_reference": int(events[present == 0].sum()) if recorded else None,
         "estimate": ratio.ratio,
         "low": ratio.low,
         "high": ratio.high,
         "recorded_share": (total - unknown) / total,
         "not_recorded": unknown,
         "strata": ratio.strata_used,
-        "design_effect": ratio.design_effect if told else None,
+        "design_effect": ratio.design_effect if recorded else None,
         "p_value": ratio.p,
         "p_adjusted": None,
-        "seen": "cannot be told" if told else "not recorded",
+        "seen": "cannot be told" if recorded else "not recorded",
     }
 
 

@@ -34,8 +34,8 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
             smooth = None
         curve = np.full(found.uses.size, np.nan) if smooth is None else smooth.hazard(found.uses)
         limit = group["hazard_limit"]
-        told = found.at_risk >= FEW_AT_RISK
-        beyond = np.flatnonzero(told & (found.low > limit)) if limit is not None else np.empty(0, dtype=int)
+        enough = found.at_risk >= FEW_AT_RISK
+        beyond = np.flatnonzero(enough & (found.low > limit)) if limit is not None else np.empty(0, dtype=int)
         head = {g: group[g] for g in by} | {"n": len(group["times"])}
         tail = {
             "weibull_shape": None if smooth is None else smooth.shape,

@@ -32,14 +32,14 @@ RECORDED = 0.5  # share of the pair's units from which on a column counts as rec
 
 def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ...], confidence: float) -> list[Row]:
     compared = by[0]
-    told = _units(connection, units, measure, compared)
-    size: dict[str, float] = dict.fromkeys(told["compared"].to_list(), 0.0)
-    for group, n in zip(told["compared"].to_list(), told["n"].to_list(), strict=True):
+    counted = _units(connection, units, measure, compared)
+    size: dict[str, float] = dict.fromkeys(counted["compared"].to_list(), 0.0)
+    for group, n in zip(counted["compared"].to_list(), counted["n"].to_list(), strict=True):
         size[group] += n
     largest_first = sorted(size, key=lambda g: (-size[g], g))
     out = []
     for reference, other in combinations(largest_first, 2):
-        pair = told.filter(told["compared"].is_in([other, reference]))
+        pair = counted.filter(counted["compared"].is_in([other, reference]))
         names: Row = {compared: other, "reference": reference}
         out.append(names | _pair(pair, pair["compared"].to_numpy() == other, measure, compared, confidence))
     for p, adjusted, correct in (
@@ -165,7 +165,7 @@ def among_like(y: Any, n: Any, first: Any, stratum: Any, code: Any, confidence: 
     used = (t1 > 0) & (t0 > 0)
     there = t1 + t0 > 0
     telling = used[stratum] & (y > 0)
-    told = [np.unique(code[telling & side]).size for side in (first, ~first)]
+    with_events = [np.unique(code[telling & side]).size for side in (first, ~first)]
     plain = stratified_rates.mantel_haenszel_rate(a, t1, b, t0, confidence)
     row: Row = {
         "estimate": None,
@@ -180,8 +180,8 @@ def among_like(y: Any, n: Any, first: Any, stratum: Any, code: Any, confidence: 
         "independent_high": None,
         "clustered_low": None,
         "clustered_high": None,
-        "patients_with_events": told[0],
-        "patients_with_events_reference": told[1],
+        "patients_with_events": with_events[0],
+        "patients_with_events_reference": with_events[1],
         "homogeneity_q": plain.q,
         "homogeneity_p": plain.q_p,
         "strata": int(used.sum()),
@@ -191,7 +191,7 @@ def among_like(y: Any, n: Any, first: Any, stratum: Any, code: Any, confidence: 
     }
     if row["events_used"] == 0:
         return row
-    if min(told) >= FEW_EVENTS:
+    if min(with_events) >= FEW_EVENTS:
         alike = stratified_rates.clustered_rate(y, n, first, stratum, code, confidence)
         return row | {
             "method": "Mantel-Haenszel",

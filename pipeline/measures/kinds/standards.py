@@ -11,9 +11,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.errors import UserError
 from pipeline.measures.catalogue import Measure, find
-from pipeline.measures.kinds._common import Row
-from pipeline.measures.run import Workspace
-from pipeline.settings import Settings
+from pipeline.measures.kinds._common import Answer, Ask, Row
 from pipeline.stats import change
 
 if TYPE_CHECKING:
@@ -25,20 +23,11 @@ ONE_FIGURE = ("share", "checks", "rate", "time", "amount")  # kinds that without
 UNKNOWN = "cannot be told yet"
 
 
-class _Prepared(Workspace):
-    """A workspace on facts that this connection holds already."""
-
-    def __init__(self, connection: Connection) -> None:
-        text, as_of = connection.execute("select settings_json, as_of from settings_used").fetchall()[0]
-        self.connection, self.settings, self.as_of = connection, Settings.model_validate_json(text), as_of
-        self._begin()
-
-
-def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ...], confidence: float) -> list[Row]:
+def rows_of_answers(connection: Connection, units: str, ask: Ask) -> list[Row]:
     """UserError for a standard of a measure that does not exist, or that is not one figure."""
     columns = ("measure", "target", "direction", "since", "note")
     found = connection.execute(f"select {', '.join(columns)} from {units} order by place").fetchall()
-    return [_held(connection, dict(zip(columns, row, strict=True))) for row in found]
+    return [_held(ask, dict(zip(columns, row, strict=True))) for row in found]
 
 
 def verdict(low: float | None, high: float | None, target: float, direction: str) -> str:
@@ -50,17 +39,18 @@ def verdict(low: float | None, high: float | None, target: float, direction: str
     return "met" if low >= target else "not met" if high < target else UNKNOWN
 
 
-def _held(connection: Connection, standard: Row) -> Row:
+def _held(ask: Ask, standard: Row) -> Row:
     measure = _one_figure(standard)
     since: dt.date | None = standard["since"]
     dated = since is not None and "happened_on" in measure.columns
-    now = _figure(connection, measure, start=since if dated else None)
-    before = _figure(connection, measure, end=since - dt.timedelta(days=1)) if since and dated else {}
+    answer = ask(measure.name, start=since if dated else None)
+    now = _figure(answer)
+    before = _figure(ask(measure.name, end=since - dt.timedelta(days=1))) if since and dated else {}
     difference = _difference(now, before)
     return {
         "measure": measure.name,
         "title": measure.title,
-        "unit": _Prepared(connection).unit(measure),
+        "unit": answer.unit,
         "direction": standard["direction"],
         "target": standard["target"],
         "since": since,
@@ -92,14 +82,11 @@ def _one_figure(standard: Row) -> Measure:
     return measure
 
 
-def _figure(connection: Connection, measure: Measure, start: dt.date | None = None, end: dt.date | None = None) -> Row:
-    """The measure over a period: its one row, empty where nothing counts or the store lacks what it needs."""
-    workspace = _Prepared(connection)
-    lacking = workspace.missing(measure.name)
-    if lacking:
-        return {"lacking": ", ".join(lacking)}
-    found = workspace.compute(measure.name, start=start, end=end).rows
-    row = dict(found[0]) if found else {}
+def _figure(answer: Answer) -> Row:
+    """The measure's one row, empty where nothing counts or the store lacks what it needs."""
+    if answer.lacking:
+        return {"lacking": ", ".join(answer.lacking)}
+    row = dict(answer.rows[0]) if answer.rows else {}
     if row.get("too_few"):
         return {"lacking": "too few to report"}
     return row

@@ -40,7 +40,7 @@ def test_a_separation_in_both_tables_is_one_row_that_knows_what_either_knows(fac
     )
     separation, ledge = sorted(found, key=lambda row: row["incident_id"])
     wanted = {
-        "told_by": "both",
+        "recorded_in": "both",
         "use_id": "U2",
         "canal": "MB",
         "instrument_id": "I1",
@@ -56,7 +56,7 @@ def test_a_separation_in_both_tables_is_one_row_that_knows_what_either_knows(fac
         "patient_informed": True,
     }
     assert {name: separation[name] for name in wanted} == wanted
-    assert (ledge["incident"], ledge["told_by"], ledge["canal"], ledge["use_number"]) == (
+    assert (ledge["incident"], ledge["recorded_in"], ledge["canal"], ledge["use_number"]) == (
         "ledge",
         "incident",
         None,
@@ -77,7 +77,7 @@ def test_a_separation_that_only_the_use_tells_of_has_nothing_of_a_report(facts: 
             U1     | T1           | MB    | I1            | L1  | 20   | rotation | 2026-01-05 09:00:00 | separated
         """,
     )
-    assert (row["told_by"], row["incident"], row["lot"], row["use_number"]) == ("use", "separation", "L1", 1)
+    assert (row["recorded_in"], row["incident"], row["lot"], row["use_number"]) == ("use", "separation", "L1", 1)
     assert row["incident_id"] is row["managed"] is row["patient_informed"] is None
     assert str(row["happened_on"]) == "2026-01-05"
 
@@ -114,7 +114,7 @@ def test_uses_and_reports_are_paired_once_each_and_only_where_they_can_be_one(
     # As many as all counts of separations have.
     assert len(found) == len(facts("separation_events", **records))
     for row in found:
-        if row["told_by"] == "both":
+        if row["recorded_in"] == "both":
             (tooth, canal, instrument), (said_tooth, said_canal, said) = used[row["use_id"]], told[row["incident_id"]]
             assert tooth == said_tooth
             assert said_canal in (None, canal)

@@ -204,4 +204,7 @@ def test_a_separation_that_no_use_or_canal_can_count_says_so(facts: Facts) -> No
         ("T1", "MB2"): ["separation in a canal without a recorded use", no_canal, "counted", serial],
         ("T9", None): [no_canal, no_canal, tooth, serial],
     }
-    assert {(row["dentist"], str(row["happened_on"])) for row in rows} == {("D1", "2026-01-05"), (None, "2026-01-06")}
+    assert {(row["treatment_id"], f"{row['happened_on']}") for row in rows} == {
+        ("T1", "2026-01-05"),
+        ("T9", "2026-01-06"),
+    }

@@ -186,7 +186,7 @@ def test_outcome_classes_over_the_whole_grid(facts: Facts) -> None:
     for number, case in enumerate(grid):
         image, _, _, _, lost = case
         assert found[number]["outcome_class"] == outcome(*case), case
-        assert found[number]["judged_on"] == ("cbct" if image == "cbct" and lost is None else "periapical"), case
+        assert found[number]["assessed_on"] == ("cbct" if image == "cbct" and lost is None else "periapical"), case
 
 
 def test_one_sign_recorded_absent_is_enough_and_one_present_decides(facts: Facts) -> None:
@@ -321,7 +321,8 @@ def test_a_later_intervention_decides_and_what_came_first_is_the_outcome(facts: 
         F9           | on cbct      | 2025-06-05 | cbct       | 1   | false | true          |             |
         """,
     )
-    found = {row["treatment_id"]: (row["outcome_class"], row["judged_on"]) for row in rows if row["kind"] == "primary"}
+    primary = [row for row in rows if row["kind"] == "primary"]
+    found = {row["treatment_id"]: (row["outcome_class"], row["assessed_on"]) for row in primary}
     assert found == {
         "healed": ("healed", "periapical"),
         "operated": ("not healed", "periapical"),

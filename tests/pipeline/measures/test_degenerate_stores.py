@@ -329,6 +329,9 @@ def answers(store: str, names: Iterable[str]) -> list[tuple[Measure, Result | No
             continue
         result = work.compute(name)
         json.dumps(result.as_json(), allow_nan=False, default=str)
+        if not measure.sql:  # it has no units
+            found.append((measure, result, 0))
+            continue
         many = "count(distinct unit)" if "unit" in measure.columns else "count(*)"
         units = work.connection.execute(f"select {many} from {work._units(measure)}").fetchone()
         found.append((measure, result, units[0] if units else 0))
