@@ -29,7 +29,7 @@ def at_most(share: float, practices: int, error: float) -> int:
     return int(stats.binom.isf(error, practices, share))
 
 
-@pytest.mark.parametrize("name", ["alike 2", "effect"])
+@pytest.mark.parametrize("name", [pytest.param("alike 2", marks=pytest.mark.slow), "effect"])
 def test_a_few_practices(name: str) -> None:
     world = WORLDS[name]
     practices = rows_of(world, range(SMALL))

@@ -40,7 +40,9 @@ def test_the_records_are_sound() -> None:
     assert {f["rule"] for f in outcome.findings} <= {"surgery_and_present"}, outcome.findings
 
 
-@pytest.mark.parametrize("plan", PLANS, ids=lambda plan: plan.name)
+@pytest.mark.parametrize(
+    "plan", [PLANS[0], *(pytest.param(plan, marks=pytest.mark.slow) for plan in PLANS[1:])], ids=lambda plan: plan.name
+)
 def test_a_few_practices(plan: Plan) -> None:
     rows = simulate(range(SMALL), plan)
     assert too_rarely_or_too_often(rows, SMALL_ERROR) == []

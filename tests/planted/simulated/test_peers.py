@@ -41,6 +41,7 @@ def test_a_series_of_usual_teeth_seldom_passes_its_limits(others: int, own: int)
     assert found.false <= most(int(100 * found.told)), found
 
 
+@pytest.mark.slow
 def test_limits_that_take_the_risks_as_known_did_not_keep_the_promise() -> None:
     """What the issue found: a fifth of all series passed a limit that 5 in 100 were to pass."""
     found = alarms(60, 200, 0.2, 1.0, 150, power=False, runs=300)
