@@ -104,7 +104,8 @@ class Reporting(_Strict):
 class Settings(_Strict):
     """Everything a practice says of itself; a practice without a settings file gets these defaults."""
 
-    practice: Annotated[str, Field(min_length=1)] = "practice"
+    practice: Annotated[str, Field(min_length=1)] = "practice"  # as pages name it
+    practice_id: Annotated[str, Field(min_length=1)] | None = None  # as records are kept: it never changes
     time_zone: str = "UTC"
     currency: str = "EUR"
     sterilisation_cost: Annotated[float, Field(ge=0)] = 0.0  # per cycle, in the practice's currency
@@ -112,6 +113,11 @@ class Settings(_Strict):
     sequence: tuple[Sequence, ...] = ()
     standard: tuple[Standard, ...] = ()
     answer: tuple[Answer, ...] = ()
+
+    @property
+    def id(self) -> str:
+        """What stands for the practice in keys and pseudonyms; its name where no id was given."""
+        return self.practice_id or self.practice
 
     @property
     def sequences(self) -> tuple[Sequence, ...]:
@@ -177,12 +183,14 @@ def first_problem(error: ValidationError) -> str:
     return f"{entry}: {first['msg'].removeprefix('Value error, ')}{more}"
 
 
-def load_settings(path: Path | None) -> Settings:
-    """The settings in `path`; the defaults when no path is given and ./canalwise.toml does not exist."""
-    if path is None:
-        path = Path("canalwise.toml")
-        if not path.exists():
-            return Settings()
+def settings_file(path: Path | None) -> Path | None:
+    """The settings file of a command: the one given, else ./canalwise.toml where it is there."""
+    here = Path("canalwise.toml")
+    return path or (here if here.exists() else None)
+
+
+def load_settings(path: Path) -> Settings:
+    """The settings in a file; a UserError says which entry is wrong."""
     try:
         return Settings.model_validate(read_toml(path, "settings file"))
     except ValidationError as e:

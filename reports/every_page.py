@@ -28,6 +28,7 @@ class Context:
     today: date
     first: date | None
     last: date
+    settings_from: str = ""
 
     @property
     def practice(self) -> str:
@@ -45,7 +46,13 @@ def facts(context: Context, source: Source, period: str) -> tuple[tuple[str, str
         ("Period", period),
         ("Data up to", day(source.as_of)),
         ("Report made on", day(context.today)),
+        *settings_fact(context),
     )
+
+
+def settings_fact(context: Context) -> tuple[tuple[str, str], ...]:
+    """Whose standards, prices and windows the figures follow."""
+    return (("Settings", plain(context.settings_from)),) if context.settings_from else ()
 
 
 # What every page asks of the store as a whole.

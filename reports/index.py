@@ -36,6 +36,7 @@ def page(context: Context, as_of: date, quality: Block, made: Sequence[Page], ou
             ("Period", every_page.reach_words(context.first, as_of)),
             ("Data up to", day(as_of)),
             ("Report made on", day(context.today)),
+            *every_page.settings_fact(context),
         ),
         blocks=(*blocks, quality, every_page.cautions()),
     )

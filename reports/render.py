@@ -50,6 +50,7 @@ def render(
     progress: Callable[[str], None] | None = None,
     pdf: str | None = None,
     part: Callable[[float, float], None] = lambda done, whole: None,
+    settings_from: str = "",
 ) -> list[Path]:
     """Render pages from an open store into the folder `out`; the paths of the pages written, the index first.
 
@@ -57,7 +58,8 @@ def render(
     visits. `dentist` limits the outcome pages to one dentist, by default every dentist gets one. `progress` is told in
     a few words what is being done, `part` how many steps of how many are through (a page computed, or drawn). `pdf` is
     a paper, a4 or letter: each page but the index is also made as PDF, and the paths of the PDFs come after the pages'.
-    UserError for a month without data, a dentist who has none, or a missing library.
+    `settings_from` says in words where the settings are from. UserError for a month without data, a dentist who has
+    none, or a missing library.
     """
     check(which)
     if pdf is not None:
@@ -75,7 +77,7 @@ def render(
         months = frozenset(m for m in source.groups("month") if re.fullmatch(r"\d{4}-\d{2}", m))
         today = datetime.now(ZoneInfo(settings.time_zone)).date()
         first = date.fromisoformat(f"{min(months)}-01") if months else None
-        context = Context(settings, Words.of(settings), today, first, source.as_of)
+        context = Context(settings, Words.of(settings), today, first, source.as_of, settings_from)
         asked = Asked(connection, context, source, months, month, dentist, alone=which != "all")
         planned = [p for name, reader in readers().items() if which in {"all", name} for p in reader.plan(asked)]
 

@@ -16,10 +16,10 @@ def check(output: Output, store: StoreOption = STORE) -> None:
     from pipeline.checks.store import check as run
     from pipeline.importing.quarantine import retry_dated
     from pipeline.store.batches import today
-    from pipeline.store.pseudonyms import load_key
+    from pipeline.store.identity import key_of
 
     with writing(store) as connection, output.progress() as bar:
-        retry_dated(connection, load_key(store), bar.line)
+        retry_dated(connection, key_of(connection, store), bar.line)
         outcome = run(connection, today(connection), bar.line, bar.part)
     if output.json:
         output.data(outcome.as_json())

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipeline.cli.command import Output, command
-from pipeline.cli.opened import reading, settings_of
+from pipeline.cli.opened import reading
 from pipeline.cli.words import IMPORTED
 from pipeline.errors import UserError
 from pipeline.output.terminal import say
@@ -28,6 +28,7 @@ def demo(
     """Make an invented practice's exports, import and check them, and render all reports."""
     from demo_data.generate import generate
     from pipeline.importing.ingest import ingest
+    from pipeline.settings import load_settings
     from reports.render import render
 
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
@@ -36,7 +37,7 @@ def demo(
     with output.progress() as bar:
         bar.line("Inventing a practice: three years, four dentists, four sequences ...")
         generate(out / "exports")
-        store, settings = out / "canalwise.duckdb", settings_of(out / "exports" / "canalwise.toml")
+        store, settings = out / "canalwise.duckdb", load_settings(out / "exports" / "canalwise.toml")
         exports, mapping = out / "exports", out / "exports" / "frontdesk.toml"
         files: list[Imported] = []
         for paths, how in (
@@ -47,7 +48,14 @@ def demo(
         bar.line("Rendering reports ...")
         bar.part(0, 1)
         with reading(store) as connection:
-            pages = render(connection, settings, out / "reports", progress=lambda t: bar.line(f"  {t}"), part=bar.part)
+            pages = render(
+                connection,
+                settings,
+                out / "reports",
+                progress=lambda t: bar.line(f"  {t}"),
+                part=bar.part,
+                settings_from="canalwise.toml",
+            )
     if output.json:
         output.data(
             {
@@ -66,5 +74,5 @@ def demo(
     say(f"Store: {store}")
     # Lines to be copied stay whole.
     say(f"Refused rows, with reasons:\n  {program} quarantine --store {store}")
-    figure = f"measure healed_share --by sequence --store {store} --settings {exports / 'canalwise.toml'}"
+    figure = f"measure healed_share --by sequence --store {store}"
     say(f"A figure:\n  {program} {figure}")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipeline.cli.command import Output, command
-from pipeline.cli.opened import settings_of, workspace_of
+from pipeline.cli.opened import settings_given, workspace_of
 from pipeline.cli.options import STORE, SettingsOption, StoreOption
 from pipeline.output import terminal
 
@@ -25,17 +25,18 @@ def explain(
     """Explain a measure: definition, formula, source, a worked example; of a store also its own figures."""
     from pipeline.measures.catalogue import find
     from pipeline.measures.explain import explained, explained_json
+    from pipeline.settings import Settings
 
-    measure, own = find(name), settings_of(settings)
+    measure = find(name)
 
-    def answer(workspace: Workspace | None = None) -> None:
+    def answer(own: Settings, workspace: Workspace | None = None) -> None:
         if output.json:
             output.data(explained_json(measure, own, workspace))
         else:
             terminal.say(explained(measure, own, workspace, terminal.width()))
 
     if store == STORE and not store.exists():  # a measure can be explained before there is a store
-        answer()
+        answer(settings_given(settings)[0] or Settings())
     else:
-        with workspace_of(store, settings) as workspace:
-            answer(workspace)
+        with workspace_of(output, store, settings) as workspace:
+            answer(workspace.settings, workspace)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipeline.cli.command import Output, command
-from pipeline.cli.opened import settings_of
+from pipeline.cli.opened import settings_given
 from pipeline.cli.options import STORE, SettingsOption, StoreOption
 from pipeline.cli.words import IMPORTED, refused_and_empty
 from pipeline.errors import UserError
@@ -47,7 +47,7 @@ def ingest(
     from pipeline.importing import not_records
     from pipeline.importing.ingest import ingest as run
 
-    own = settings_of(settings)
+    own, _ = settings_given(settings)
     files: list[Imported] = []
     left: list[LeftOut] = []
     aside: dict[str, dict[str, None]] = {}  # a file of several kinds is read for each, but its lines are told once

@@ -68,7 +68,7 @@ def measure(
         from pipeline.output.rows import check_format
 
         check_format(out)
-    with workspace_of(store, settings, known, on) as workspace:
+    with workspace_of(output, store, settings, known, on) as workspace:
         if process and names(by) in ((), ("month",)):
             result: Result = process_chart(workspace, name, only, start, end)
         elif process:
@@ -88,6 +88,7 @@ def measure(
         output.talk(str(out))
     elif output.json:
         more = ({"known_on": known} if known else {}) | ({"to_write": lacking} if lacking else {})
+        more["settings_from"] = workspace.settings_from
         output.data(result.as_json() | more)
     else:
         _print(output, result, empty=lacking or "Nothing to show.")

@@ -27,7 +27,7 @@ def recall(
     """Who is due or overdue for follow-up, and since when: incidents and lesions first."""
     from pipeline.questions.recall import due, summary
 
-    with workspace_of(store, settings, as_of=day(on, "--on")) as workspace:
+    with workspace_of(output, store, settings, as_of=day(on, "--on")) as workspace:
         rows = due(workspace)
     if output.json:
         output.data({"on": workspace.as_of, "rows": rows})

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from pipeline.cli.command import Output, command
-from pipeline.cli.opened import reading, settings_of
+from pipeline.cli.opened import reading, settings_used
 from pipeline.cli.options import STORE, SettingsOption, StoreOption, day
 from pipeline.errors import UserError
 from pipeline.output.terminal import say
@@ -44,9 +44,10 @@ def report(
     from reports.render import render
 
     with reading(store) as connection, output.progress() as bar:
+        found = settings_used(output, connection, settings)
         pages = render(
             connection,
-            settings_of(settings),
+            found.settings,
             out,
             which=which,
             month=month,
@@ -54,6 +55,7 @@ def report(
             progress=bar.line,
             part=bar.part,
             pdf=paper.lower() if pdf else None,
+            settings_from=found.origin,
         )
     if output.json:
         output.data({"reports": [str(p) for p in pages]})

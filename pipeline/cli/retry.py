@@ -31,13 +31,13 @@ def retry(
     """Read refused rows and those with cells left empty again, by today's rules; what passes goes into the store."""
     from pipeline.importing import quarantine as books
     from pipeline.mapping.model import load_mapping
-    from pipeline.store.pseudonyms import load_key
+    from pipeline.store.identity import key_of
 
     wanted = books.Wanted(kind, reason, file, batch, column)
     mended = load_mapping(mapping) if mapping else None
     with writing(store) as connection:
         standing = books.standing(connection, wanted, mended) if mended else []
-        done = list(books.retry(connection, load_key(store), wanted, mended, output.talk))
+        done = list(books.retry(connection, key_of(connection, store), wanted, mended, output.talk))
         refused, blanked = books.counted(connection)
     if output.json:
         files, stand = [d.as_json() for d in done], [s.as_json() for s in standing]

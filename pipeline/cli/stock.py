@@ -23,7 +23,7 @@ def stock(
     """Instruments in stock: how long they last, and how many the next 30, 60 and 90 days will need."""
     from pipeline.questions.stock import SHORT, SPARE, lines
 
-    with workspace_of(store, settings) as workspace:
+    with workspace_of(output, store, settings) as workspace:
         result = workspace.compute("stock_forecast", names(by))
     if output.json:
         output.data(result.as_json())

@@ -32,7 +32,7 @@ def trace(
         raise UserError("give either --instrument ID or --lot LOT", do="`canalwise trace --help` says more")
     from pipeline.questions.trace import trace as follow
 
-    with workspace_of(store, settings) as workspace:
+    with workspace_of(output, store, settings) as workspace:
         found = follow(workspace.connection, instrument, lot)
     if output.json:
         output.data({**found.as_json(), "instrument": instrument, "lot": lot, "store": str(store)})

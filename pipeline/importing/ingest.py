@@ -22,15 +22,18 @@ from pipeline.errors import UserError
 from pipeline.importing.load import load
 from pipeline.importing.parts import LeftAlone, Part, parts_of
 from pipeline.importing.quarantine.again import retry_dated
-from pipeline.mapping.model import load_mapping
+from pipeline.mapping.model import Mapping, load_mapping
 from pipeline.records import KINDS
 from pipeline.settings import Settings
 from pipeline.sources import read as sources
 from pipeline.sources.pool import Pool
 from pipeline.sources.unread import LeftOut, nothing_read
+from pipeline.store import kept_settings
 from pipeline.store.batches import Batch, Counts, same_file_before, today
 from pipeline.store.cells import misread
-from pipeline.store.database import is_new, open_store
+from pipeline.store.database import is_new
+from pipeline.store.due import flags_due
+from pipeline.store.identity import check_practice, key_of
 from pipeline.store.pseudonyms import load_key
 
 if TYPE_CHECKING:
@@ -80,7 +83,7 @@ class OpenQuestionsError(UserError):
 def ingest(
     store: Path,
     paths: list[Path],
-    settings: Settings,
+    given: Settings | None = None,
     *,
     as_kind: str | None = None,
     mapping_file: Path | None = None,
@@ -91,6 +94,7 @@ def ingest(
 ) -> Iterator[Imported]:
     """Import files and folders into the store at `store`, yielding the outcome of each file as it is committed.
 
+    `given` are settings that the store keeps from now on; without them those that it has are used, else the defaults.
     `progress` is told in words what is being done, `part` how many bytes of how many are through. `day` is the one that
     dates are judged by, today at the practice unless it is given. A file that cannot be read does not keep the others
     out: `leave_out` is called with it. Without that it is a UserError at the end (but for files that nobody would try
@@ -100,61 +104,95 @@ def ingest(
     if as_kind and as_kind not in KINDS:
         raise UserError(f"there is no record kind {as_kind}; the kinds are {', '.join(KINDS)}")
     with Pool() as pool:  # closes what it has open; until then a file is opened once and gives the same bytes
-        found = sources.find(paths, pool)
-        parts: list[Part] = []
-        unclear: list[Part] = []
-        left = list(found.left)
-        for file in found.files:
-            source = sources.open_source(file, pool)
-            try:
-                there = list(parts_of(source, as_kind, mapping))
-            except UserError as e:
-                source.close()
-                left.append(LeftOut(str(file), e))
-                continue
-            for one in there:
-                if isinstance(one, LeftAlone):
-                    progress(f"Left alone: {one.label}: {one.reason}.")
-                else:
-                    (unclear if one.how.mapping.questions else parts).append(one)
+        parts, unclear, left = _recognised(paths, pool, as_kind, mapping, progress)
         if not parts:
             _tell(left, leave_out, anything=bool(unclear))
             assert mapping_file is not None
             raise OpenQuestionsError(mapping_file, unclear)
-        # A store never comes to be without its key, and a file that is no store is not asked for one.
-        key = load_key(store) if is_new(store) else None
-        with open_store(store, write=True) as connection:
-            key = key or load_key(store)
-            changed = anything = False
+        if is_new(store):
+            load_key(store)  # a store never comes to be without its key; a file that is no store is not asked for one
+        anything = False
+        with across.open_judged(store, write=True) as connection:
+            key = key_of(connection, store)
+            settings = _settings(connection, given, progress)
             try:
-                sizes = _bytes_of(parts)
-                last = {one.source: number for number, one in enumerate(parts)}
-                for number, (one, known_as) in enumerate(zip(parts, _known_as(parts), strict=True)):
-                    part(sum(sizes[:number]), sum(sizes))
-                    progress(f"Importing {one.label}: {one.how.kind} ...")
-                    for name in one.others_patients:
-                        progress(f"{one.label}: {name} is kept as a pseudonym, as the mapping makes patient ids of it.")
-                    try:
-                        imported = _import(connection, _batch(one, known_as, settings), one, key, day)
-                    except UserError as e:
-                        left.append(LeftOut(one.name, e))
-                        continue
-                    finally:
-                        if number == last[one.source]:
-                            one.source.close()
+                for imported in _import_all(connection, key, settings, parts, left, progress, part, day):
                     anything = True
-                    changed = changed or not imported.skipped
                     yield imported
-                part(sum(sizes), sum(sizes))
-                changed = retry_dated(connection, key, progress, day) or changed
+                retry_dated(connection, key, progress, day)
             finally:
-                if changed:  # also when a later file failed: the earlier ones are in
+                if flags_due(connection):  # also when a later file failed: the earlier ones are in
                     progress("Judging by the rules across record kinds ...")
                     across.refresh(connection, day or today(connection))
         _tell(left, leave_out, anything=anything)
         if unclear:
             assert mapping_file is not None
             raise OpenQuestionsError(mapping_file, unclear)
+
+
+def _recognised(
+    paths: list[Path], pool: Pool, as_kind: str | None, mapping: Mapping | None, progress: Callable[[str], None]
+) -> tuple[list[Part], list[Part], list[LeftOut]]:
+    """The parts of all files to import, those of which the mapping leaves questions open, and files left out."""
+    found = sources.find(paths, pool)
+    parts: list[Part] = []
+    unclear: list[Part] = []
+    left = list(found.left)
+    for file in found.files:
+        source = sources.open_source(file, pool)
+        try:
+            there = list(parts_of(source, as_kind, mapping))
+        except UserError as e:
+            source.close()
+            left.append(LeftOut(str(file), e))
+            continue
+        for one in there:
+            if isinstance(one, LeftAlone):
+                progress(f"Left alone: {one.label}: {one.reason}.")
+            else:
+                (unclear if one.how.mapping.questions else parts).append(one)
+    return parts, unclear, left
+
+
+def _import_all(
+    connection: Connection,
+    key: bytes,
+    settings: Settings,
+    parts: list[Part],
+    left: list[LeftOut],
+    progress: Callable[[str], None],
+    part: Callable[[float, float], None],
+    day: dt.date | None,
+) -> Iterator[Imported]:
+    """Import the parts one by one; those that cannot be read are added to `left`. Closes what it has read."""
+    sizes = _bytes_of(parts)
+    last = {one.source: number for number, one in enumerate(parts)}
+    for number, (one, known_as) in enumerate(zip(parts, _known_as(parts), strict=True)):
+        part(sum(sizes[:number]), sum(sizes))
+        progress(f"Importing {one.label}: {one.how.kind} ...")
+        for name in one.others_patients:
+            progress(f"{one.label}: {name} is kept as a pseudonym, as the mapping makes patient ids of it.")
+        try:
+            imported = _import(connection, _batch(one, known_as, settings), one, key, day)
+        except UserError as e:
+            left.append(LeftOut(one.name, e))
+            continue
+        finally:
+            if number == last[one.source]:
+                one.source.close()
+        yield imported
+    part(sum(sizes), sum(sizes))
+
+
+def _settings(connection: Connection, given: Settings | None, progress: Callable[[str], None]) -> Settings:
+    """The settings to import with, which the store keeps where they were given."""
+    found = kept_settings.used(connection, given)
+    check_practice(connection, found.settings)
+    if given is not None:
+        kept_settings.keep(connection, given)
+    elif found.remark:
+        progress(found.remark)
+    return found.settings
 
 
 def _bytes_of(parts: list[Part]) -> list[float]:
@@ -169,7 +207,7 @@ def undo(store: Path, batch: int, progress: Callable[[str], None] = lambda _: No
 
     if is_new(store):
         raise UserError("there is no store here", where=str(store), do="Import something first: canalwise ingest PATH")
-    with open_store(store, write=True) as connection:
+    with across.open_judged(store, write=True) as connection:
         connection.begin()
         try:
             again = take_out(connection, batch)
@@ -216,7 +254,7 @@ def _batch(part: Part, known_as: _KnownAs, settings: Settings) -> Batch:
     return Batch(
         source_file=part.label,
         kind=part.how.kind,
-        practice=settings.practice,
+        practice=settings.id,
         time_zone=settings.time_zone,
         file_hash=part.source.sha256,
         file_bytes=part.source.size,

@@ -6,6 +6,7 @@ import datetime as dt
 from typing import TYPE_CHECKING
 
 from pipeline.records import KINDS
+from pipeline.store import due
 from pipeline.store.batches import Batch
 
 if TYPE_CHECKING:
@@ -36,6 +37,7 @@ def withdraw(connection: duckdb.DuckDBPyConnection, batch: Batch, batch_id: int,
             and not exists (select 1 from {kind.name}_history as n where {same_key} and n.replaced_by = o.batch_id)""",
         [[number for (number,) in earlier]],
     )
+    due.mark(connection)
     gone = "(batch_id, record_no) in (select batch_id, record_no from withdrawn)"
     now = dt.datetime.now(dt.UTC).replace(tzinfo=None)
     connection.execute(f"insert into {kind.name}_history select *, {batch_id}, ? from {kind.name} where {gone}", [now])

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.errors import UserError
 from pipeline.records import KINDS
+from pipeline.store import due
 
 if TYPE_CHECKING:
     import duckdb
@@ -48,6 +49,7 @@ def undo(connection: Connection, batch_id: int) -> list[str]:
             from {past} o where h.replaced_by = {batch_id} and o.batch_id = {batch_id} and {same_key}"""
     )
     connection.execute(f"delete from {past} where batch_id = {batch_id}")
+    due.mark(connection)
     for table in ("quarantine", "cells", "flags", "batches"):
         connection.execute(f"delete from {table} where batch_id = {batch_id}")
     # A later file whose rows were unchanged may have been so because of this batch, and a refusal may have been settled

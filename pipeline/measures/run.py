@@ -69,9 +69,11 @@ class Workspace:
         settings: Settings,
         as_of: dt.date | None = None,
         known: dt.datetime | None = None,
+        settings_from: str = "",
     ) -> None:
         self.connection = connection
         self.settings = settings
+        self.settings_from = settings_from  # in words, for whoever reads the figures
         if known is None:
             known_now(connection)
         else:

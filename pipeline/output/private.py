@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import tempfile
 from pathlib import Path
@@ -28,6 +29,39 @@ def write(path: Path, content: str | bytes) -> Path:
         Path(name).unlink(missing_ok=True)
         raise
     return path
+
+
+def write_new(path: Path, content: bytes) -> None:
+    """Write a whole file where there is none yet, for the owner alone; FileExistsError where there is one."""
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".writing-", suffix=path.suffix)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        Path(name).chmod(_FILE)
+        path.hardlink_to(name)  # unlike a rename, never takes the place of another's
+        _keep_names(path.parent)
+    finally:
+        Path(name).unlink(missing_ok=True)
+
+
+def settle(part: Path, path: Path) -> None:
+    """Give a file that was made under another name in its folder its own, once it is on the disk."""
+    with part.open("rb+") as file:
+        os.fsync(file.fileno())
+    part.replace(path)
+    _keep_names(path.parent)
+
+
+def _keep_names(folder: Path) -> None:
+    """Bring the names of a folder to the disk; a system that opens no folders does so by itself."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def write_for_user(path: Path, content: str | bytes) -> Path:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 from collections.abc import Iterator
@@ -10,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import UserError
+from pipeline.output import private
 from pipeline.store import migrations, schema
 
 if TYPE_CHECKING:
@@ -67,29 +69,38 @@ def open_store(path: Path, *, write: bool = False) -> Iterator[duckdb.DuckDBPyCo
 
     if not path.exists() and not write:
         raise UserError("there is no store here", where=str(path), do="Import something first: canalwise ingest PATH")
-    new = is_new(path)
     os.umask(0o077)  # also for what DuckDB writes beside the file
+    if is_new(path):
+        _make(path)
     connection = _connect(path, write)
     try:
-        version = schema.VERSION if new else _version(connection, path)
-        if version != schema.VERSION or (not new and migrations.lacking(connection)):
+        version = _version(connection, path)
+        if version != schema.VERSION or migrations.lacking(connection):
             connection.close()
             migrations.migrate(path, version, schema.VERSION, lambda: _connect(path, True))
             connection = _connect(path, write)
         if write:
             # What a killed run spilled is plain text of records; DuckDB leaves it. Nobody else has the store open now.
             shutil.rmtree(path.with_name(path.name + ".tmp"), ignore_errors=True)
-        if new:
-            connection.begin()
-            for statement in schema.create_statements():
-                connection.execute(statement)
-            connection.commit()
         if not write and _largest(connection) <= ROWS_A_THREAD:
             # Reports ask hundreds of small questions: other threads find no work in them and cost more than they help.
             connection.execute("set threads = 1")
         yield connection
     finally:
         connection.close()
+
+
+def _make(path: Path) -> None:
+    """An empty store, under another name until it is whole and on the disk: a run cut off here leaves none."""
+    part = path.with_name(path.name + ".part")
+    for left in (part, part.with_name(part.name + ".wal")):
+        left.unlink(missing_ok=True)
+    with contextlib.closing(_connect(part, write=True)) as connection:
+        connection.begin()
+        for statement in schema.create_statements():
+            connection.execute(statement)
+        connection.commit()
+    private.settle(part, path)
 
 
 def _largest(connection: duckdb.DuckDBPyConnection) -> int:

@@ -61,6 +61,7 @@ def known_on(connection: Connection, moment: dt.datetime) -> None:
         _view(connection, book, f"select * from {store}.{book} where batch_id <= {last}")
     # A table, so that flags can be judged anew on what was known.
     connection.execute(f"create temp table {_FLAGS} as select * from {store}.{_FLAGS} where batch_id <= {last}")
+    connection.execute(f"create temp table {_DUE} as select * from {store}.{_DUE}")
 
 
 def known_now(connection: Connection) -> None:
@@ -70,7 +71,8 @@ def known_now(connection: Connection) -> None:
     ).fetchall()
     for (name,) in found:
         connection.execute(f"drop view temp.{name}")
-    connection.execute(f"drop table if exists temp.{_FLAGS}")
+    for table in (_FLAGS, _DUE):
+        connection.execute(f"drop table if exists temp.{table}")
 
 
 def latest_import(connection: Connection, time_zone: str) -> Import | None:
@@ -128,7 +130,7 @@ def changes_sql() -> str:
     return " union all ".join(map(_changes_sql, KINDS.values()))
 
 
-_FLAGS = "flags"
+_FLAGS, _DUE = "flags", "due"
 _BOOKS = ("batches", "quarantine", "cells")
 _SHADOWED = [*KINDS, *(f"{kind}_history" for kind in KINDS), *_BOOKS]
 

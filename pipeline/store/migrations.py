@@ -6,12 +6,15 @@ So do stores whose record kinds have gained a column since, though the layout is
 from __future__ import annotations
 
 import contextlib
+import errno
+import hashlib
 import os
 import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import UserError
+from pipeline.output import private
 from pipeline.records import KINDS
 from pipeline.store import schema
 
@@ -30,6 +33,12 @@ _STEPS: dict[int, tuple[str, ...]] = {
         """create table cells (
             batch_id BIGINT, "column" VARCHAR, "read" BIGINT, stored BIGINT, blanked BIGINT, refused BIGINT,
             check ("read" = stored + blanked + refused))""",
+    ),
+    3: (
+        "create table settings_given (given_at TIMESTAMP, settings VARCHAR)",
+        "create table due (what VARCHAR)",
+        "create table store_key (fingerprint VARCHAR)",
+        "insert into due values ('flags')",  # whether a run before was cut off, nothing tells
     ),
 }
 
@@ -55,7 +64,11 @@ def migrate(path: Path, version: int, to: int, connect: Callable[[], Connection]
             path.open("rb") as file,
         ):
             shutil.copyfileobj(file, out)
-        part.replace(copy)
+            out.flush()
+            os.fsync(out.fileno())
+        if _sha256(part) != _sha256(path):
+            raise OSError(errno.EIO, "what was written reads otherwise")
+        private.settle(part, copy)
     except OSError as e:
         raise UserError(
             f"the store is of an older layout, and no copy of it can be made ({e.strerror})",
@@ -71,6 +84,11 @@ def migrate(path: Path, version: int, to: int, connect: Callable[[], Connection]
         connection.execute("update store_version set version = ?", [to])
         connection.commit()
     return copy
+
+
+def _sha256(path: Path) -> bytes:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").digest()
 
 
 def lacking(connection: Connection) -> dict[str, str]:

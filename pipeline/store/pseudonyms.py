@@ -7,13 +7,13 @@ Keyed BLAKE2b (RFC 7693): an unkeyed hash of a seven-digit id is undone in secon
 from __future__ import annotations
 
 import hashlib
-import os
 import re
 import secrets
 from collections.abc import Iterable
 from pathlib import Path
 
 from pipeline.errors import UserError
+from pipeline.output import private
 
 FORM = re.compile(r"^pt-(?:test-)?[0-9a-f]{32}$")
 # Ids of patients that are none, as people call them who try a program out; common practice, no source.
@@ -34,31 +34,28 @@ def load_key(store: Path) -> bytes:
         raise UserError(
             "is the name of the store's own key", where=str(store), do="Please give the store another ending"
         )
-    try:
-        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    except FileExistsError:
+    if path.exists():
         key = _read(path)
         if len(key) != 32:
             raise UserError(
                 f"is not a pseudonym key (32 bytes expected, {len(key)} found)",
                 where=str(path),
                 do="Put the right key back: a new one would break the link between earlier and later exports",
-            ) from None
+            )
         return key
-    except OSError as e:
-        raise UserError(f"the pseudonym key cannot be written ({e.strerror})", where=str(path)) from None
     if store.exists():
-        os.close(descriptor)
-        path.unlink()
         raise UserError(
             "the pseudonym key of this store is missing",
             where=str(path),
             do="Put it back: a new one would break the link between earlier and later exports",
         )
-    with os.fdopen(descriptor, "wb") as file:
-        key = secrets.token_bytes(32)
-        file.write(key)
-    return key
+    try:
+        private.write_new(path, secrets.token_bytes(32))
+    except FileExistsError:  # another run was faster: its key counts
+        pass
+    except OSError as e:
+        raise UserError(f"the pseudonym key cannot be written ({e.strerror})", where=str(path)) from None
+    return _read(path)
 
 
 def _read(path: Path) -> bytes:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from pipeline.records import KINDS, SQL_TYPE, Kind
 
-VERSION = 3
+VERSION = 4
 
 _PROVENANCE = (
     "practice VARCHAR, source_file VARCHAR, source_row BIGINT, loaded_at TIMESTAMP, batch_id BIGINT, record_no BIGINT"
@@ -38,6 +38,12 @@ _BOOKS = (
         reason VARCHAR, columns VARCHAR[], spoils VARCHAR[])""",
     """create table checks (
         checked_at TIMESTAMP, suite VARCHAR, expectations BIGINT, failed BIGINT, "rows" BIGINT, unexpected BIGINT)""",
+    # The settings that the store was given, the last by time those of today (kept_settings.py).
+    "create table settings_given (given_at TIMESTAMP, settings VARCHAR)",
+    # What a batch leaves to be done; written in its transaction (due.py).
+    "create table due (what VARCHAR)",
+    # By which key pseudonyms were made: one row, none until the first import (identity.py).
+    "create table store_key (fingerprint VARCHAR)",
     "create table store_version (version INTEGER)",
 )
 

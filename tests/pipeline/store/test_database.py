@@ -61,7 +61,7 @@ def older(path: Path) -> None:
         (lambda path: path.write_text("short"), "is not a store (not a DuckDB database)"),
         (lambda path: path.touch(), "is not a store (not a DuckDB database)"),
         (database, "is a database, but not a store of canalwise"),
-        (older, "was written by another version of canalwise (layout 0, this one reads 3)"),
+        (older, "was written by another version of canalwise (layout 0, this one reads 4)"),
         (Path.mkdir, "is a folder, not a store"),
     ],
 )
