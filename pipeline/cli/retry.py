@@ -49,7 +49,7 @@ def retry(
             for why in of_file.left:
                 output.talk(f"{of_file.file}: {why}")
     for one in standing:
-        output.talk(one.told(str(mapping)))
+        output.talk(one.sentence(str(mapping)))
     if refused or blanked:
         output.talk(f"Still in quarantine: {refused_and_empty(refused, blanked)}.")
     if refused or blanked or standing:

@@ -89,7 +89,7 @@ def typed_of(raw: RawTable, how: Recognised, batch: Batch, key: bytes) -> tuple[
     typed = apply(
         hidden.read, how.kind, hidden.mapping, how.options, batch.practice, batch.time_zone, where=batch.source_file
     )
-    return hidden, replace(typed, faults=hidden.told(typed.faults))
+    return hidden, replace(typed, faults=hidden.without_numbers(typed.faults))
 
 
 def _offer(connection: Connection, records: pl.DataFrame, batch_id: int) -> None:

@@ -31,7 +31,7 @@ class Hidden:
     shown: RawTable
     part_of_id: bool  # birth_year is read from a cell that the patient's id is made of
 
-    def told(self, faults: pl.DataFrame) -> pl.DataFrame:
+    def without_numbers(self, faults: pl.DataFrame) -> pl.DataFrame:
         """Faults of records (see apply.Typed) whose reasons name no cell that a patient's id is made of."""
         if not self.part_of_id:
             return faults

@@ -91,7 +91,7 @@ def tables_of(found: Sequence[Refused]) -> list[Table]:
 
 def _row(records: list[Refused], how: How | None) -> Row:
     first = records[0]
-    said = [[f"{r.told.capitalize()}.", *r.reasons] if r.what == "cell" else r.reasons for r in records]
+    said = [[f"{r.what_in_words.capitalize()}.", *r.reasons] if r.what == "cell" else r.reasons for r in records]
     reasons = " ".join(dict.fromkeys(reason for reasons in said for reason in reasons))
     about = (first.file, str(first.row), first.kind, reasons)
     if how is None or first.cells is None:

@@ -85,7 +85,7 @@ class Refused:
         return frozenset(found)
 
     @property
-    def told(self) -> str:
+    def what_in_words(self) -> str:
         """What became of it, in words."""
         if self.what == "row":
             return "row refused"

@@ -39,7 +39,7 @@ class Standing:
     def as_json(self) -> dict[str, Any]:
         return asdict(self) | {"columns": list(self.columns), "first_rows": list(self.first_rows)}
 
-    def told(self, mapping: str) -> str:
+    def sentence(self, mapping: str) -> str:
         """A line for people, with the command that mends it."""
         many = "1 row" if self.rows == 1 else f"{self.rows} rows"
         shown = ", ".join(map(str, self.first_rows)) + (" ..." if self.rows > len(self.first_rows) else "")
