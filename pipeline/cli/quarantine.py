@@ -84,7 +84,10 @@ def _print(output: Output, rows: list[Refused], reasons: list[dict[str, Any]], r
         say()
         paragraph(f"The first {_SHOWN}; --reason, --file, --column and --kind choose others, --out writes all:")
     output.table(
-        [{"file": row.file, "row": row.row, "kind": row.kind, "what": row.what_in_words, "reason": row.reason} for row in shown],
+        [
+            {"file": row.file, "row": row.row, "kind": row.kind, "what": row.what_in_words, "reason": row.reason}
+            for row in shown
+        ],
         empty="Nothing is in quarantine.",
         spare=("kind",),
         text=28,

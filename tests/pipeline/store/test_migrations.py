@@ -1,4 +1,4 @@
-"""A store of layout 2 opens: it is brought to the present layout, whole or not at all, and a copy stays beside it."""
+"""Stores of every layout from 2 on open: brought to the present one, whole or not at all, with a copy beside them."""
 
 from __future__ import annotations
 
@@ -19,15 +19,21 @@ from pipeline.store import migrations, schema
 from pipeline.store.database import in_memory, open_store
 from pipeline.store.pseudonyms import load_key
 
-LAYOUT_2 = Path(__file__).with_name("data") / "layout-2.sql"
+LAYOUTS = {int(path.stem.removeprefix("layout-")): path for path in Path(__file__).with_name("data").glob("*.sql")}
+GAINED = {2: {"cells", "settings_given", "due", "store_key"}, 3: {"settings_given", "due", "store_key"}}  # since then
 
 
 @pytest.fixture
 def old(store: Path) -> Path:
     """A store as the program wrote it before layout 3; two of its records replaced an older one, four were refused."""
     load_key(store)
+    return written(store, 2)
+
+
+def written(store: Path, layout: int) -> Path:
+    """A store as the program of that layout wrote it (data/)."""
     with duckdb.connect(str(store)) as connection:
-        for line in LAYOUT_2.read_text(encoding="utf-8").splitlines():
+        for line in LAYOUTS[layout].read_text(encoding="utf-8").splitlines():
             connection.execute(line)
     return store
 
@@ -51,7 +57,8 @@ def test_an_older_store_is_brought_to_this_layout_and_a_copy_stays(old: Path, wr
         after = tables(connection)
         assert connection.execute("from store_version").fetchall() == [(schema.VERSION,)]
         assert counted(connection) == (4, 0)
-    assert after.pop("cells") == [], "of what was read before no cells were counted"
+    assert after.pop("due") == [("flags",)], "whether its last run was cut off, nothing tells"
+    assert all(after.pop(name) == [] for name in ("cells", "settings_given", "store_key")), "nothing of it is known"
     assert [row[:-1] for row in after.pop("quarantine")] == before.pop("quarantine")
     del before["store_version"], after["store_version"]
     assert filled(after) == filled(before)
@@ -88,7 +95,7 @@ def test_what_it_refused_for_a_cell_is_taken_in_when_read_again(old: Path) -> No
 
 
 def test_a_step_that_fails_leaves_the_store_as_it_was(old: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    steps = {2: (*migrations._STEPS[2], "create table cells (again integer)")}
+    steps = migrations._STEPS | {3: (*migrations._STEPS[3], "create table cells (again integer)")}
     monkeypatch.setattr(migrations, "_STEPS", steps)
     with pytest.raises(duckdb.Error), open_store(old):
         pass
@@ -98,6 +105,53 @@ def test_a_step_that_fails_leaves_the_store_as_it_was(old: Path, monkeypatch: py
     monkeypatch.undo()
     with open_store(old) as connection:
         assert counted(connection) == (4, 0)
+
+
+def columns(connection: Any) -> set[tuple[str, ...]]:
+    sql = "select table_name, column_name, data_type, column_default from duckdb_columns() where schema_name = 'main'"
+    return set(connection.execute(sql).fetchall())
+
+
+@pytest.mark.parametrize("layout", sorted(LAYOUTS))
+def test_a_store_of_every_layout_opens_with_all_that_it_held(layout: int, store: Path) -> None:
+    written(store, layout)
+    with duckdb.connect(str(store), read_only=True) as connection:
+        before = tables(connection)
+    with open_store(store) as connection:
+        after = tables(connection)
+        with in_memory() as new:
+            assert columns(connection) == columns(new)
+    assert set(after) == set(before) | GAINED.get(layout, set())
+    for kind in KINDS:
+        for name in (kind, f"{kind}_history"):
+            assert filled({name: after[name]}) == filled({name: before[name]})
+    assert store.with_name(f"{store.name}.layout-{layout}").exists() is (layout != schema.VERSION)
+
+
+def test_the_present_layout_is_the_one_of_its_number() -> None:
+    """Stores are opened by the number of their layout, so a layout that changes is another number.
+
+    Columns that a record kind has gained since need none; everything else does.
+    """
+    with duckdb.connect() as kept, in_memory() as new:
+        for line in LAYOUTS[schema.VERSION].read_text(encoding="utf-8").splitlines():
+            kept.execute(line)
+        records = {name for kind in KINDS.values() for name in schema.record_tables(kind)}
+        was, now = columns(kept), columns(new)
+    do = "raise VERSION in store/schema.py, write the step in migrations.py, and keep data/layout-N.sql (dump.py)"
+    assert was <= now, f"{sorted(was - now, key=str)} changed: {do}"
+    assert {column for column in now - was if column[0] not in records} == set(), do
+
+
+def test_a_copy_that_reads_otherwise_is_none(old: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def torn(file: Any, out: Any) -> None:
+        out.write(file.read()[:-1] + b"?")
+
+    monkeypatch.setattr(migrations.shutil, "copyfileobj", torn)
+    with pytest.raises(UserError, match="what was written reads otherwise"), open_store(old):
+        pass
+    with duckdb.connect(str(old), read_only=True) as connection:
+        assert connection.execute("from store_version").fetchall() == [(2,)]
 
 
 def test_without_a_copy_nothing_is_changed(old: Path) -> None:
