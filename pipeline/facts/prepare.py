@@ -19,6 +19,8 @@ from string import Template
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
+from pipeline.facts import kept
+from pipeline.records import KINDS
 from pipeline.settings import Settings
 from pipeline.store.known import changes_sql, latest_import
 
@@ -40,12 +42,6 @@ def texts() -> dict[str, str]:
     return {name: found[name] for name in TopologicalSorter(needs).static_order()}
 
 
-@cache
-def _needed(name: str) -> frozenset[str]:
-    """A table of facts and all those that it is made from."""
-    return frozenset({name}).union(*(_needed(other) for other in reads(texts()[name]) & (texts().keys() - {name})))
-
-
 def reads(sql: str) -> set[str]:
     """The words of an SQL text, comments left out: which tables it can possibly read."""
     return set(re.findall(r"\w+", re.sub(r"--.*", "", sql)))
@@ -53,8 +49,9 @@ def reads(sql: str) -> set[str]:
 
 def prepare(connection: Connection, settings: Settings, as_of: dt.date) -> None:
     """Get a connection ready for facts with follow-up as known on `as_of`; `make` makes those that are asked for."""
-    for name in texts():
-        connection.execute(f"drop table if exists temp.{name}")
+    for name, kind in _there(connection).items():
+        if name in texts():
+            connection.execute(f"drop {kind} temp.{name}")
     # Flags of a record as one text of rule ids between spaces, so that a row of facts can gather those of several.
     connection.execute(
         """create or replace temp table record_flags as
@@ -69,10 +66,11 @@ def prepare(connection: Connection, settings: Settings, as_of: dt.date) -> None:
 def make(connection: Connection, names: Iterable[str], *, empty: bool = False) -> None:
     """Make tables of facts (and what they are made from) as temporary tables, unless they are there already.
 
-    `empty` leaves out their rows, where only their columns are asked for.
+    Of a large store they are kept beside it (kept.py), and a table that is kept needs none of those that it was made
+    from. `empty` leaves out their rows, where only their columns are asked for.
     """
     found = connection.execute("select settings_json, as_of from settings_used").fetchone()
-    there = connection.execute("select table_name from duckdb_tables() where temporary").fetchall()
+    there = _there(connection)
     assert found is not None
     settings = Settings.model_validate_json(found[0])
     from_months, to_months = settings.reporting.recall_window_months
@@ -86,11 +84,55 @@ def make(connection: Connection, names: Iterable[str], *, empty: bool = False) -
         "compare_to_months": compare_to,
         "sterilisation_cost": settings.sterilisation_cost,
     }
-    wanted = frozenset().union(*map(_needed, names)) - {name for (name,) in there}
-    for name, sql in texts().items():
-        if name in wanted:
-            query = Template(sql).substitute(values)
-            connection.execute(f"create temp table {name} as " + (f"from (\n{query}\n) limit 0" if empty else query))
+    queries = {name: Template(sql).substitute(values) for name, sql in texts().items()}
+    # Views of an earlier state of the store stand in front of it: facts of that are nobody else's.
+    earlier = any(kind == "view" and name in KINDS for name, kind in there.items())
+    keys = {} if empty or earlier or not kept.open_file(connection) else kept.keys(queries, _reads(), _given(settings))
+
+    def made(name: str) -> None:
+        if name in there:
+            return
+        there[name] = "made"
+        if keys and kept.kept(connection, name, keys[name]):
+            return
+        for other in _reads()[name] & queries.keys():
+            made(other)
+        if keys:
+            kept.keep(connection, name, keys[name], queries[name])
+        else:
+            rows = f"from (\n{queries[name]}\n) limit 0" if empty else queries[name]
+            connection.execute(f"create temp table {name} as {rows}")
+
+    for name in names:
+        made(name)
+
+
+@cache
+def _reads() -> dict[str, set[str]]:
+    """The words of each table's SQL, but its own name."""
+    return {name: reads(sql) - {name} for name, sql in texts().items()}
+
+
+def _given(settings: Settings) -> dict[str, str]:
+    """What tables hold that are made of the settings, as a text of each."""
+    whole = settings.model_dump_json()
+    catalogue = repr(settings.sequences)
+    return {
+        "catalogue_sequences": catalogue,
+        "catalogue_steps": catalogue,
+        "catalogue_standards": repr(settings.standards),
+        "clock": f"{settings.time_zone} {dt.date.today().year}",
+        **dict.fromkeys(("settings_used", "last_import", "record_changes"), whole),
+    }
+
+
+def _there(connection: Connection) -> dict[str, str]:
+    """The temporary tables and views of a connection: name -> table or view."""
+    found = connection.execute(
+        """select table_name, 'table' from duckdb_tables() where temporary
+           union all select view_name, 'view' from duckdb_views() where temporary"""
+    ).fetchall()
+    return dict(found)
 
 
 _CATALOGUE_SEQUENCES = """sequence varchar, title varchar, glide_path_size integer, irrigant_ml double,

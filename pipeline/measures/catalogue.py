@@ -1,4 +1,4 @@
-"""The catalogue: every measure is a pair of files beside this one, NAME.sql and NAME.toml, found by name.
+"""The catalogue: every measure is a pair of files in definitions/, NAME.sql and NAME.toml, found by name.
 
 NAME.sql gives one row a unit (visit, canal, use, instrument, tooth) from the tables of facts, with every column that
 the unit can be grouped by, `left_out` (why a unit does not count, else NULL), and by kind of measure:
@@ -12,8 +12,9 @@ counts records themselves (completeness) has no units: no SQL.
 from __future__ import annotations
 
 import datetime as dt
+import re
 import tomllib
-from functools import cache
+from functools import cache, cached_property
 from importlib.resources import files
 from string import Template
 from typing import Any
@@ -109,6 +110,12 @@ class Measure(_Strict):
         if value not in kinds or value.startswith("_"):
             raise ValueError(f"there is no kind {value}")
         return value
+
+    @cached_property
+    def named(self) -> frozenset[str]:
+        """Words of what the measure says of its units' columns: strata, what is adjusted for, extras and the like."""
+        said = (*self.strata, *self.adjust, *self.adjust_numbers, *self.extras.values(), *self.shares.values())
+        return frozenset(re.findall(r"\w+", " ".join((self.compare, *said))))
 
     @property
     def facts(self) -> tuple[str, ...]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from importlib import import_module
 from string import Template
@@ -17,6 +17,7 @@ from pipeline.errors import UserError
 from pipeline.facts.prepare import data_date, make, prepare
 from pipeline.measures.catalogue import Measure, find
 from pipeline.measures.groups import FROM_DATE, GROUPS
+from pipeline.measures.kinds import UNIT_COLUMNS
 from pipeline.measures.kinds._common import Answer
 from pipeline.measures.withhold import withheld
 from pipeline.records import KINDS
@@ -87,6 +88,7 @@ class Workspace:
         self.kept = ""  # the units that counted in the latest answer, as SQL to select from
         self._holds: dict[tuple[str, str | None], bool] = {}  # is there a record of this kind, with this column
         self._made: set[str] = set()  # facts that are there
+        self._rows_of: dict[str, int] = {}  # and how many rows they have
         self._unit_tables: set[str] = set()  # tables of units that are there
 
     def missing(self, name: str) -> list[str]:
@@ -215,7 +217,7 @@ class Workspace:
                 f"create or replace temp table kept_list as select * from {self._units(measure)} where {wanted} {order}"
             )
             return "kept_list", []
-        table = self._units_table(measure, by)
+        table = self._units_table(measure, by, {*by, *where})
         made = "".join(f", {sql} as {_quoted(g)}" for g, sql in FROM_DATE.items() if g in by)
         kept = f"(select rowid, *{made} from {table} where left_out is null and {wanted}) as kept"
         # What has no outcome is left out too, but only from the answer: a comparison counts it on its side.
@@ -230,24 +232,37 @@ class Workspace:
     def _units(self, measure: Measure) -> str:
         return f"(\n{Template(measure.sql).substitute(as_of=self.as_of.isoformat())}\n) as units"
 
-    def _units_table(self, measure: Measure, by: Sequence[str]) -> str:
+    def _units_table(self, measure: Measure, by: Sequence[str], asked: Collection[str]) -> str:
         """The table of a measure's units, each with why it does not count, for questions by these groups.
 
         To write its many columns takes longer than to count in them: one of few rows stays for the next question, as
-        the facts do that it is made from.
+        the facts do that it is made from. One of many rows has only the columns that this question reads: those of its
+        kind, those that the measure names and those `asked` for.
         """
-        left_out = self._left_out(measure, by)
+        columns = measure.columns
+        if self._rows_at_most(measure) * len(columns) > MOST_VALUES:
+            columns = tuple(c for c in columns if c in UNIT_COLUMNS or c in measure.named or c in asked)
+        reason = f"{self._left_out(measure, by)} as left_out"
+        chosen = ", ".join([*(_quoted(c) for c in columns if c != "left_out"), reason])
         # The name is the content's: another workspace on these facts would make the same table.
-        table = f"units_{measure.name}_{hashlib.sha256(left_out.encode()).hexdigest()[:12]}"
+        table = f"units_{measure.name}_{hashlib.sha256(chosen.encode()).hexdigest()[:12]}"
         if table not in self._unit_tables:
             made = self.connection.execute(
-                f"create or replace temp table {table} as "
-                f"select * replace ({left_out} as left_out) from {self._units(measure)}"
+                f"create or replace temp table {table} as select {chosen} from {self._units(measure)}"
             ).fetchone()
             assert made is not None  # DuckDB answers with the number of rows
-            if made[0] * len(measure.columns) <= MOST_VALUES:
+            if made[0] * len(columns) <= MOST_VALUES:
                 self._unit_tables.add(table)
         return table
+
+    def _rows_at_most(self, measure: Measure) -> int:
+        """About how many units a measure has: as many as the largest table that it is made from has rows."""
+        for name in measure.facts:
+            if name not in self._rows_of:
+                found = self.connection.execute(f"select count(*) from {name}").fetchone()
+                assert found is not None
+                self._rows_of[name] = int(found[0])
+        return max((self._rows_of[name] for name in measure.facts), default=0)
 
     @staticmethod
     def _left_out(measure: Measure, by: Sequence[str]) -> str:

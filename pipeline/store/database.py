@@ -82,7 +82,9 @@ def open_store(path: Path, *, write: bool = False) -> Iterator[duckdb.DuckDBPyCo
         if write:
             # What a killed run spilled is plain text of records; DuckDB leaves it. Nobody else has the store open now.
             shutil.rmtree(path.with_name(path.name + ".tmp"), ignore_errors=True)
-        if not write and _largest(connection) <= ROWS_A_THREAD:
+            # Whatever is written from here on, nothing that was made of the store before holds any more (facts.kept).
+            connection.execute("update store_state set token = cast(uuid() as varchar)")
+        if not write and largest(connection) <= ROWS_A_THREAD:
             # Reports ask hundreds of small questions: other threads find no work in them and cost more than they help.
             connection.execute("set threads = 1")
         yield connection
@@ -103,9 +105,16 @@ def _make(path: Path) -> None:
     private.settle(part, path)
 
 
-def _largest(connection: duckdb.DuckDBPyConnection) -> int:
-    """The rows of the largest table."""
-    found = connection.execute("select coalesce(max(estimated_size), 0) from duckdb_tables()").fetchone()
+def facts_file(store: Path) -> Path:
+    """Where the facts of a store are kept: canalwise.duckdb -> canalwise.facts."""
+    return store.with_suffix(".facts")
+
+
+def largest(connection: duckdb.DuckDBPyConnection) -> int:
+    """The rows of the store's largest table."""
+    found = connection.execute(
+        "select coalesce(max(estimated_size), 0) from duckdb_tables() where database_name = current_database()"
+    ).fetchone()
     return int(found[0]) if found else 0
 
 

@@ -38,6 +38,8 @@ _STEPS: dict[int, tuple[str, ...]] = {
         "create table settings_given (given_at TIMESTAMP, settings VARCHAR)",
         "create table due (what VARCHAR)",
         "create table store_key (fingerprint VARCHAR)",
+        "create table store_state (token VARCHAR)",
+        "insert into store_state values (cast(uuid() as varchar))",
         "insert into due values ('flags')",  # whether a run before was cut off, nothing tells
     ),
 }

@@ -44,6 +44,9 @@ _BOOKS = (
     "create table due (what VARCHAR)",
     # By which key pseudonyms were made: one row, none until the first import (identity.py).
     "create table store_key (fingerprint VARCHAR)",
+    # One row: another token whenever the store was opened for writing, so that what was made of it before is known.
+    "create table store_state (token VARCHAR)",
+    "insert into store_state values (cast(uuid() as varchar))",
     "create table store_version (version INTEGER)",
 )
 

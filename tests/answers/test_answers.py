@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
+
+from pipeline.store.database import facts_file
 
 from .book import answers, differences, kept, path_of, write
 from .practices import PRACTICES, Made
@@ -16,6 +19,17 @@ def test_no_figure_of_the_small_set_has_changed(small: Path, _filled: Path) -> N
 
 def test_no_figure_of_the_second_practice_has_changed(tmp_path: Path) -> None:
     _hold("second", PRACTICES["second"](tmp_path))
+
+
+def test_a_large_store_answers_as_a_small_one(
+    small: Path, _filled: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of a large store facts are kept beside it, and units have only the columns that a question reads."""
+    monkeypatch.setattr("pipeline.facts.kept.LEAST_ROWS", 0)
+    monkeypatch.setattr("pipeline.measures.run.MOST_VALUES", 0)
+    store = Path(shutil.copy(_filled, tmp_path))
+    _hold("small", Made(store, small / "canalwise.toml"))
+    assert facts_file(store).exists()
 
 
 @pytest.mark.slow
