@@ -181,3 +181,17 @@ def test_a_quote_in_the_name_of_a_folder_is_a_quote(filled: Path, tmp_path: Path
     store = Path(shutil.copy(filled, folder))
     ask(store)
     assert facts_file(store).exists()
+
+
+def test_every_table_that_facts_can_read_beside_records_is_part_of_their_key() -> None:
+    """A table of settings that facts read and no key has would be stale without a word."""
+    from pipeline.facts.prepare import _given, prepare
+    from pipeline.store.database import in_memory
+
+    with in_memory() as connection:
+        before = set(connection.execute("select table_name from duckdb_tables()").fetchall())
+        prepare(connection, Settings(), DAY)
+        made = set(connection.execute("select table_name from duckdb_tables()").fetchall()) - before
+        views = connection.execute("select view_name from duckdb_views() where temporary and not internal").fetchall()
+    # What is made of the store's own tables alone follows from its token.
+    assert {name for (name,) in [*made, *views]} == {*_given(Settings()), "record_flags"}
