@@ -5,8 +5,10 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -70,12 +72,13 @@ def open_store(path: Path, *, write: bool = False) -> Iterator[duckdb.DuckDBPyCo
     if not path.exists() and not write:
         raise UserError("there is no store here", where=str(path), do="Import something first: canalwise ingest PATH")
     os.umask(0o077)  # also for what DuckDB writes beside the file
-    if is_new(path):
+    new = is_new(path)
+    if new:
         _make(path)
     connection = _connect(path, write)
     try:
-        version = _version(connection, path)
-        if version != schema.VERSION or migrations.lacking(connection):
+        version = schema.VERSION if new else _version(connection, path)
+        if version != schema.VERSION or (not new and migrations.lacking(connection)):
             connection.close()
             migrations.migrate(path, version, schema.VERSION, lambda: _connect(path, True))
             connection = _connect(path, write)
@@ -97,12 +100,24 @@ def _make(path: Path) -> None:
     part = path.with_name(path.name + ".part")
     for left in (part, part.with_name(part.name + ".wal")):
         left.unlink(missing_ok=True)
-    with contextlib.closing(_connect(part, write=True)) as connection:
-        connection.begin()
-        for statement in schema.create_statements():
-            connection.execute(statement)
-        connection.commit()
+    try:
+        part.write_bytes(_empty())
+    except OSError as e:
+        raise UserError(f"the store cannot be opened: it cannot be written ({e.strerror})", where=str(path)) from None
     private.settle(part, path)
+
+
+@cache
+def _empty() -> bytes:
+    """The bytes of a store that holds nothing."""
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "empty.duckdb"
+        with contextlib.closing(_connect(file, write=True)) as connection:
+            connection.begin()
+            for statement in schema.create_statements():
+                connection.execute(statement)
+            connection.commit()
+        return file.read_bytes()
 
 
 def facts_file(store: Path) -> Path:

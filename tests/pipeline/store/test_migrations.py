@@ -20,7 +20,8 @@ from pipeline.store.database import in_memory, open_store
 from pipeline.store.pseudonyms import load_key
 
 LAYOUTS = {int(path.stem.removeprefix("layout-")): path for path in Path(__file__).with_name("data").glob("*.sql")}
-GAINED = {2: {"cells", "settings_given", "due", "store_key"}, 3: {"settings_given", "due", "store_key"}}  # since then
+_IN_4 = {"settings_given", "due", "store_key", "store_state"}
+GAINED = {2: {"cells", *_IN_4}, 3: _IN_4}  # tables since then
 
 
 @pytest.fixture
@@ -59,6 +60,7 @@ def test_an_older_store_is_brought_to_this_layout_and_a_copy_stays(old: Path, wr
         assert counted(connection) == (4, 0)
     assert after.pop("due") == [("flags",)], "whether its last run was cut off, nothing tells"
     assert all(after.pop(name) == [] for name in ("cells", "settings_given", "store_key")), "nothing of it is known"
+    assert len(after.pop("store_state")) == 1
     assert [row[:-1] for row in after.pop("quarantine")] == before.pop("quarantine")
     del before["store_version"], after["store_version"]
     assert filled(after) == filled(before)
@@ -178,7 +180,7 @@ def test_a_column_that_a_kind_has_gained_needs_no_layout_of_its_own(
         of = [name for name, *_ in connection.execute("describe visits_history").fetchall()]
     assert of[at] == "shade" and of[-1] == "replaced_at"
     assert set(after) == set(before)
-    for name in before.keys() - {"store_version"}:
+    for name in before.keys() - {"store_version", "store_state"}:
         was = [row[:at] + (None,) * name.startswith("visits") + row[at:] for row in before[name]]
         assert sorted(after[name], key=str) == sorted(was, key=str), name
     assert old.with_name(f"{old.name}.layout-{schema.VERSION}").exists()
