@@ -38,7 +38,12 @@ def test_no_figure_of_the_demo_has_changed(tmp_path: Path) -> None:
 
 
 def _hold(practice: str, made: Made) -> None:
-    unlike = differences(kept(practice), answers(made))
+    # A measure that is new moves no figure: it is held from the next writing of the book on.
+    book, now = kept(practice), answers(made)
+    now = {question: answer for question, answer in now.items() if question in book}
+    for answer in (now["completeness"], book["completeness"]):
+        answer["rows"] = [row for row in answer["rows"] if row["measure"] in book]
+    unlike = differences(book, now)
     assert not unlike, "\n".join(unlike[:40])
 
 

@@ -180,7 +180,7 @@ def test_no_patient_is_shown_when_an_export_is_not_understood(
 
 
 def ingested(store: Path, *paths: Path, practice: str = "here", **how: Any) -> None:
-    list(ingest(store, list(paths), Settings(practice=practice), **how))
+    list(ingest(store, list(paths), Settings(practice=practice, practice_id=practice), **how))
 
 
 def patients(store: Path) -> dict[tuple[str, str], str]:

@@ -398,7 +398,7 @@ def test_the_index_tells_what_each_page_says_first(tmp_path: Path) -> None:
         _page("incidents", title="Incident audit"),
         _page("outcomes-D1", "Four did not heal.", "Own outcomes, dentist D1"),
     ]
-    context = SimpleNamespace(practice="P", first=date(2023, 7, 1), today=date(2026, 7, 1))
+    context = SimpleNamespace(practice="P", first=date(2023, 7, 1), today=date(2026, 7, 1), settings_from="")
     start = index.page(context, date(2026, 6, 30), Block("quality", "Data quality", ()), pages, tmp_path)  # type: ignore[arg-type]
     lines = {
         b.id: [(s.lead, s.text, s.href) for p in b.parts if isinstance(p, Items) for s in p.sentences]

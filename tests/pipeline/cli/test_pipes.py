@@ -65,8 +65,12 @@ def test_an_answer_that_names_nobody_is_told_where_it_would_be_used(
     assert "names dentist “Nobody”, which no record has" in ran.err
 
 
-def test_adherence_says_what_to_write_where_the_catalogue_is_empty(filled: Path, canalwise: Run) -> None:
-    ran = canalwise("measure", "adherence", "--store", filled)
+def test_adherence_says_what_to_write_where_the_catalogue_is_empty(
+    filled: Path, canalwise: Run, tmp_path: Path
+) -> None:
+    settings = tmp_path / "none.toml"
+    settings.write_text('practice = "Ostrobrück"\n', encoding="utf-8")
+    ran = canalwise("measure", "adherence", "--store", filled, "--settings", settings)
     assert "Nothing to show" not in ran.out
     assert "[[sequence]]" in ran.out
     assert "left out: " in ran.out

@@ -16,7 +16,6 @@ from pipeline.cli import recall, trace, words
 from pipeline.importing.ingest import Imported, ingest
 from pipeline.measures import shown
 from pipeline.questions import stock
-from pipeline.settings import Settings
 from pipeline.store.batches import Counts
 from pipeline.store.database import open_store
 
@@ -78,7 +77,7 @@ def prepared(tmp_path_factory: pytest.TempPathFactory, _filled: Path) -> tuple[P
     store = folder / "canalwise.duckdb"
     for suffix in (".duckdb", ".key"):
         shutil.copy(_filled.with_suffix(suffix), store.with_suffix(suffix))
-    list(ingest(store, [bad], Settings()))
+    list(ingest(store, [bad]))
     with open_store(store) as connection:
         found = connection.execute("select lot from instruments group by lot order by count(*) desc, lot").fetchone()
     assert found is not None
@@ -106,7 +105,7 @@ def asked(
         with pytest.MonkeyPatch.context() as patched:
             if arguments[0] == "demo":
                 patched.setattr("pipeline.importing.ingest.ingest", _imported)
-                patched.setattr("pipeline.cli.demo.settings_of", lambda _: None)
+                patched.setattr("pipeline.settings.load_settings", lambda _: None)
                 patched.setattr("pipeline.cli.demo.reading", lambda _: open("/dev/null"))  # noqa: PTH123, SIM115
             ran = canalwise(*(pattern.sub(lambda m: str(names[m.group()]), a) for a in arguments))
         assert ran.code in (0, 1), ran

@@ -30,7 +30,7 @@ Exports = Callable[..., Path]
 
 
 def load(store: Path, *files: Path) -> list[Any]:
-    return [done for file in files for done in ingest(store, [file], Settings(practice="here"))]
+    return [done for file in files for done in ingest(store, [file], Settings(practice="here", practice_id="here"))]
 
 
 def query(store: Path, sql: str) -> list[Any]:

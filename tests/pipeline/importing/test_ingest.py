@@ -22,7 +22,7 @@ from pipeline.store import batches
 from pipeline.store.batches import Counts
 from pipeline.store.database import open_store
 
-HERE = Settings(practice="here")
+HERE = Settings(practice="here", practice_id="here")
 BOOKS = ("batches", "quarantine", "cells", "flags", "checks", "store_version")
 EVERY_TABLE = (*BOOKS, *KINDS, *(f"{kind}_history" for kind in KINDS))
 
@@ -286,7 +286,7 @@ def test_an_unknown_file_among_several_is_named_and_the_others_are_loaded(
     bills = tmp_path / "bills.csv"
     bills.write_text("no,amount\n1,10\n")
     left: list[LeftOut] = []
-    done = list(ingest(store, [bills, small], Settings(), leave_out=left.append))
+    done = list(ingest(store, [bills, small], HERE, leave_out=left.append))
     assert len(done) == 8
     assert [one.file for one in left] == [str(bills)]
     with pytest.raises(UserError, match=r"bills\.csv: none of its 2 columns"):  # where nobody asked for it
@@ -297,7 +297,7 @@ def test_an_unknown_file_alone_leaves_no_store(store: Path, tmp_path: Path) -> N
     bills = tmp_path / "bills.csv"
     bills.write_text("no,amount\n1,10\n")
     with pytest.raises(UserError, match=r"bills\.csv: none of its 2 columns"):
-        list(ingest(store, [bills], Settings(), leave_out=lambda _: None))
+        list(ingest(store, [bills], HERE, leave_out=lambda _: None))
     assert not store.exists()
     assert not store.with_suffix(".key").exists()
 

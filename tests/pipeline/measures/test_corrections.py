@@ -97,7 +97,7 @@ def test_practices_of_one_store_are_told_apart(sound: Sound, export: Exports, st
     for score in ("1", "2"):
         file = export("contacts.csv", [sound("contacts", pain_score=score)])
         for practice in ("north", "south"):
-            list(ingest(store, [file], Settings(practice=practice)))
+            list(ingest(store, [file], Settings(practice=practice, practice_id=practice)))
     with open_store(store) as connection:
         (row,) = Workspace(connection, Settings()).compute("corrections").rows
     assert (row["records_changed"], row["records_replaced"]) == (2, 2)
