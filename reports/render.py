@@ -30,7 +30,7 @@ from markupsafe import Markup
 from pipeline.output import private
 from reports import every_page, files, index, paper
 from reports.blocks import PICKS, Block, Page
-from reports.charts import theme
+from reports.charts import drawn, theme
 from reports.charts.pictures import Pictures
 from reports.every_page import Context
 from reports.pages import check
@@ -67,7 +67,7 @@ def render(
     tell = progress or (lambda text: None)
     out = Path(out)
 
-    with Pictures(theme.base()) as pictures, theme.heard(pictures.want):
+    with Pictures(theme.base(), drawn.drawn(connection)) as pictures, theme.heard(pictures.want):
         tell("Reading the records")
         Thread(target=_load_ahead).start()
         workspace, catalogue = open_workspace(connection, settings, None), _catalogue()
@@ -111,6 +111,7 @@ def render(
             part(len(planned) + number, steps)
             files.write_files(page, out)
             private.write(out / f"{page.stem}.html", html(page, pictures, script, picks, pdf=pdf is not None))
+        drawn.keep(connection, pictures.made, pictures.used)
         printed = [out / f"{page.stem}.pdf" for page in reports if pdf is not None]
         if pdf is not None:
             part(len(planned) + len(pages), steps)

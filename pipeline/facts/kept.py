@@ -22,26 +22,29 @@ if TYPE_CHECKING:
 
 LEAST_ROWS = 10_000  # of the largest table: with fewer, to make facts anew costs less than to keep them
 VERSIONS = 3  # of a table of facts that are kept: a month's review looks at an earlier day than the others
-_DATABASE = "kept_facts"
+DATABASE = "kept_facts"
 
 
-def open_file(connection: Connection) -> bool:
-    """Attach the file of kept facts to a store's connection, if it can be had; says whether it is there."""
+def open_file(connection: Connection, least_rows: int | None = None) -> bool:
+    """Attach the file of kept facts to a store's connection, if it can be had; says whether it is there.
+
+    Of a store whose largest table has fewer rows than LEAST_ROWS, or `least_rows`, there is none.
+    """
     import duckdb
 
     databases = dict(connection.execute("select database_name, path from duckdb_databases()").fetchall())
-    if _DATABASE in databases:
+    if DATABASE in databases:
         return True
     here = connection.execute("select current_database()").fetchone()
     store = databases.get(here[0]) if here else None
-    if not store or largest(connection) < LEAST_ROWS:
+    if not store or largest(connection) < (LEAST_ROWS if least_rows is None else least_rows):
         return False
     file = facts_file(Path(store))
     for _ in range(2):
         try:
-            connection.execute(f"attach '{str(file).replace(chr(39), chr(39) * 2)}' as {_DATABASE} (read_write)")
+            connection.execute(f"attach '{str(file).replace(chr(39), chr(39) * 2)}' as {DATABASE} (read_write)")
             connection.execute(
-                f"create table if not exists {_DATABASE}.contents (fact varchar, key varchar, token varchar)"
+                f"create table if not exists {DATABASE}.contents (fact varchar, key varchar, token varchar)"
             )
         except duckdb.Error as e:
             if "lock" in str(e) or not file.is_file():  # another process has it, or nobody can
@@ -71,7 +74,7 @@ def keys(sql: Mapping[str, str], needs: Mapping[str, set[str]], given: Mapping[s
 
 def kept(connection: Connection, name: str, key: str) -> bool:
     """Whether a table of facts is kept; then it is a view of the connection."""
-    query = f"select 1 from {_DATABASE}.contents where fact = ? and key = ?"
+    query = f"select 1 from {DATABASE}.contents where fact = ? and key = ?"
     if not connection.execute(query, [name, key]).fetchall():
         return False
     connection.execute(f"create temp view {name} as select * from {_table(name, key)}")
@@ -83,9 +86,9 @@ def keep(connection: Connection, name: str, key: str, query: str) -> None:
     connection.begin()
     try:
         connection.execute(f"create table {_table(name, key)} as {query}")
-        connection.execute(f"insert into {_DATABASE}.contents values (?, ?, ?)", [name, key, _token(connection)])
+        connection.execute(f"insert into {DATABASE}.contents values (?, ?, ?)", [name, key, _token(connection)])
         known = connection.execute(
-            f"select key from {_DATABASE}.contents where fact = ? order by rowid desc offset {VERSIONS}", [name]
+            f"select key from {DATABASE}.contents where fact = ? order by rowid desc offset {VERSIONS}", [name]
         ).fetchall()
         _drop(connection, [(name, old) for (old,) in known])
         connection.commit()
@@ -98,7 +101,7 @@ def keep(connection: Connection, name: str, key: str, query: str) -> None:
 def _forget_older(connection: Connection) -> None:
     """Drop the facts of what the store held before."""
     old = connection.execute(
-        f"select fact, key from {_DATABASE}.contents where token <> ?", [_token(connection)]
+        f"select fact, key from {DATABASE}.contents where token <> ?", [_token(connection)]
     ).fetchall()
     if old:
         connection.begin()
@@ -109,11 +112,11 @@ def _forget_older(connection: Connection) -> None:
 def _drop(connection: Connection, tables: list[tuple[str, str]]) -> None:
     for name, key in tables:
         connection.execute(f"drop table if exists {_table(name, key)}")
-        connection.execute(f"delete from {_DATABASE}.contents where fact = ? and key = ?", [name, key])
+        connection.execute(f"delete from {DATABASE}.contents where fact = ? and key = ?", [name, key])
 
 
 def _table(name: str, key: str) -> str:
-    return f"{_DATABASE}.{name}_{key}"
+    return f"{DATABASE}.{name}_{key}"
 
 
 def _token(connection: Connection) -> str:

@@ -13,7 +13,10 @@ import re
 from collections.abc import Iterable, Mapping
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from functools import cached_property
+from importlib import metadata
 from multiprocessing import get_context
+from pathlib import Path
 from types import TracebackType
 from typing import Any
 
@@ -30,21 +33,24 @@ _FIRST = '{"data":{"values":[{"x":1}]},"mark":"point","encoding":{"x":{"field":"
 class Pictures:
     """Pictures of specifications, each drawn once; ask early with `want`, take with `of`. Use as a context.
 
-    `config` is the Vega-Lite configuration of all of them.
+    `config` is the Vega-Lite configuration of all of them, `drawn` are pictures of an earlier run by their keys.
     """
 
-    def __init__(self, config: Mapping[str, Any]) -> None:
+    def __init__(self, config: Mapping[str, Any], drawn: Mapping[str, str] | None = None) -> None:
         # A new interpreter each (spawn): a fork would carry DuckDB's threads half over.
         # One processor is left to the measures.
         self._processes = max(1, min(MOST_PROCESSES, (os.cpu_count() or 1) - 1))
         self._pool = ProcessPoolExecutor(self._processes, mp_context=get_context("spawn"))
         self._config = config
+        self._drawn = drawn or {}
+        self._taken: dict[str, str] = {}
         self._asked: dict[str, Future[str]] = {}
         self._script: Future[str] | None = None
 
     def __enter__(self) -> Pictures:
-        for _ in range(self._processes):  # the first chart of a process takes a second: while there is none yet
-            self._pool.submit(picture, _FIRST, {})
+        if not self._drawn:
+            for _ in range(self._processes):  # the first chart of a process takes a second: while there is none yet
+                self._pool.submit(picture, _FIRST, {})
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
@@ -55,13 +61,35 @@ class Pictures:
     def want(self, specs: Iterable[str]) -> None:
         """Have these drawn, without waiting."""
         for spec in specs:
-            if spec not in self._asked:
+            if spec not in self._asked and self._key(spec) not in self._drawn:
                 self._asked[spec] = self._pool.submit(picture, spec, self._config)
 
     def of(self, spec: str) -> Markup:
         """The picture of a specification, waiting for it if need be."""
         self.want([spec])
-        return Markup(self._asked[spec].result())  # drawn here, its text escaped by the drawing library
+        key = self._key(spec)
+        self._taken[key] = self._asked[spec].result() if spec in self._asked else self._drawn[key]
+        return Markup(self._taken[key])  # drawn by this program, its text escaped by the drawing library
+
+    @property
+    def made(self) -> dict[str, str]:
+        """What was drawn in this run, by key."""
+        return {key: svg for key, svg in self._taken.items() if key not in self._drawn}
+
+    @property
+    def used(self) -> list[str]:
+        """The keys of all pictures that were taken."""
+        return list(self._taken)
+
+    def _key(self, spec: str) -> str:
+        """Of all that a picture follows from: what it shows, how, and what draws it."""
+        return hashlib.sha256(f"{self._how}\n{spec}".encode()).hexdigest()
+
+    @cached_property
+    def _how(self) -> str:
+        here = Path(__file__).read_bytes()  # what this module does with a picture
+        drawer = metadata.version("vl-convert-python")
+        return f"{drawer} {hashlib.sha256(here).hexdigest()} {json.dumps(self._config, sort_keys=True)}"
 
     def want_script(self, page: str) -> None:
         """Have the browser's script made: Vega, Vega-Lite and `page`, the code of our own pages."""

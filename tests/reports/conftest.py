@@ -637,8 +637,10 @@ class KeptPictures:
     """
 
     folder: Path
+    made: Mapping[str, str] = {}
+    used: Iterable[str] = ()
 
-    def __init__(self, config: Mapping[str, Any]) -> None:
+    def __init__(self, config: Mapping[str, Any], drawn: Mapping[str, str] | None = None) -> None:
         self._config, self._script = config, ""
 
     def __enter__(self) -> KeptPictures:

@@ -1,0 +1,37 @@
+"""Pictures that were drawn before, kept beside the store with its facts: a page that shows the same draws nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from pipeline.facts.kept import DATABASE, open_file
+
+UNUSED_DAYS = 92  # a quarter: then a picture that no page has shown goes
+
+
+def drawn(connection: Any) -> dict[str, str]:
+    """The pictures that are kept, by their keys; none where nothing can be kept."""
+    if connection is None or not open_file(connection, least_rows=0):
+        return {}
+    connection.execute(f"create table if not exists {DATABASE}.pictures (key varchar, svg varchar, used_on date)")
+    return dict(connection.execute(f"select key, svg from {DATABASE}.pictures").fetchall())
+
+
+def keep(connection: Any, made: Mapping[str, str], used: Iterable[str]) -> None:
+    """Keep what was drawn now, renew the day of what was used, and let go what was not for long."""
+    if connection is None or not open_file(connection, least_rows=0):
+        return
+    table = f"{DATABASE}.pictures"
+    connection.begin()
+    try:
+        connection.execute(
+            f"insert into {table} select unnest($keys), unnest($svgs), current_date",
+            {"keys": list(made), "svgs": list(made.values())},
+        )
+        connection.execute(f"update {table} set used_on = current_date where key in (select unnest(?))", [list(used)])
+        connection.execute(f"delete from {table} where used_on < current_date - {UNUSED_DAYS}")
+        connection.commit()
+    except BaseException:
+        connection.rollback()
+        raise
