@@ -12,15 +12,14 @@ UNUSED_DAYS = 92  # a quarter: then a picture that no page has shown goes
 
 def drawn(connection: Any) -> dict[str, str]:
     """The pictures that are kept, by their keys; none where nothing can be kept."""
-    if connection is None or not open_file(connection, least_rows=0):
+    if not _open(connection):
         return {}
-    connection.execute(f"create table if not exists {DATABASE}.pictures (key varchar, svg varchar, used_on date)")
     return dict(connection.execute(f"select key, svg from {DATABASE}.pictures").fetchall())
 
 
 def keep(connection: Any, made: Mapping[str, str], used: Iterable[str]) -> None:
     """Keep what was drawn now, renew the day of what was used, and let go what was not for long."""
-    if connection is None or not open_file(connection, least_rows=0):
+    if not _open(connection):
         return
     table = f"{DATABASE}.pictures"
     connection.begin()
@@ -35,3 +34,11 @@ def keep(connection: Any, made: Mapping[str, str], used: Iterable[str]) -> None:
     except BaseException:
         connection.rollback()
         raise
+
+
+def _open(connection: Any) -> bool:
+    """Whether there is a place to keep pictures in."""
+    if connection is None or not open_file(connection, least_rows=0):
+        return False
+    connection.execute(f"create table if not exists {DATABASE}.pictures (key varchar, svg varchar, used_on date)")
+    return True
