@@ -9,6 +9,8 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING
 
+from pipeline.facts.prepare import make
+
 if TYPE_CHECKING:
     from pipeline.measures.run import Workspace
 
@@ -17,6 +19,7 @@ _MOST_STEPS = 12
 
 def to_write(workspace: Workspace) -> str:
     """What to write into the settings for the most used sequence that is not there; "" where none is lacking."""
+    make(workspace.connection, ["canal_facts"])
     found = workspace.connection.execute(
         """select f.sequence, count(*) as canals from canal_facts as f
            left join catalogue_sequences as s on s.sequence = f.sequence

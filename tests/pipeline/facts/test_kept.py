@@ -8,7 +8,7 @@ import shutil
 import stat
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -195,3 +195,29 @@ def test_every_table_that_facts_can_read_beside_records_is_part_of_their_key() -
         views = connection.execute("select view_name from duckdb_views() where temporary and not internal").fetchall()
     # What is made of the store's own tables alone follows from its token.
     assert {name for (name,) in [*made, *views]} == {*_given(Settings()), "record_flags"}
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        ("measure", "adherence"),
+        ("measure", "healed_share", "--process", "--by", "sequence"),
+        ("measure", "separations_per_100_canals", "--process"),
+        ("explain", "cost_per_canal"),
+        ("recall",),
+        ("stock",),
+        ("trace", "--lot", "LOT"),
+    ],
+    ids=" ".join,
+)
+def test_every_command_answers_alike_with_them_and_without(
+    asked: tuple[str, ...], filled: Path, canalwise: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Seen before: what a command read besides its measure's facts was not there where these were kept."""
+    with open_store(filled) as connection:
+        (lot,) = connection.execute("select min(lot) from instruments").fetchone() or ("",)
+    words = [str(lot) if word == "LOT" else word for word in asked]
+    kept_twice = [canalwise(*words, "--store", filled) for _ in range(2)]
+    monkeypatch.setattr(kept, "LEAST_ROWS", 1_000_000)
+    without = canalwise(*words, "--store", filled)
+    assert without.code == 0 and [ran.out for ran in kept_twice] == [without.out] * 2, kept_twice[1].err
