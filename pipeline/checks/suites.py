@@ -21,7 +21,8 @@ class Rule:
     `judged` is an SQL expression over a record `r`: the value that the expectation judges. `action` is quarantine
     (the record is refused), blank (its cells `blanks` are emptied, of several those that the judged value names, and
     the record stays), warn or flag (it stays, marked). `affects` names measures, or tables of facts, whose unit is left
-    out when it is built from a flagged record.
+    out when it is built from a flagged record. `scope` says which records a verdict across kinds hangs on (touched.py);
+    `if_any`, a kind or KIND.column, that the rule speaks only where the practice has such a record.
     """
 
     id: str
@@ -35,6 +36,8 @@ class Rule:
     show_value: bool
     shown_in: str
     affects: tuple[str, ...]
+    scope: str = "whole"
+    if_any: str = ""
 
     @property
     def judges_null(self) -> bool:
@@ -67,6 +70,8 @@ def suite(name: str) -> tuple[Rule, ...]:
                 show_value=bool(meta.get("show_value", False)),
                 shown_in=meta.get("shown_in", ""),
                 affects=tuple(meta.get("affects", ())),
+                scope=meta.get("scope", "whole"),
+                if_any=meta.get("if_any", ""),
             )
         )
     return tuple(rules)

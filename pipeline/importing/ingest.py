@@ -123,7 +123,7 @@ def ingest(
             finally:
                 if flags_due(connection):  # also when a later file failed: the earlier ones are in
                     progress("Judging by the rules across record kinds ...")
-                    across.refresh(connection, day or today(connection))
+                    across.refresh(connection, day or today(connection), due_only=True)
         _tell(left, leave_out, anything=anything)
         if unclear:
             assert mapping_file is not None
@@ -216,7 +216,7 @@ def undo(store: Path, batch: int, progress: Callable[[str], None] = lambda _: No
             _roll_back(connection)
             raise
         progress("Judging by the rules across record kinds ...")
-        across.refresh(connection, today(connection))
+        across.refresh(connection, today(connection), due_only=True)
     return again
 
 

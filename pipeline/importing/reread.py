@@ -37,7 +37,7 @@ def withdraw(connection: duckdb.DuckDBPyConnection, batch: Batch, batch_id: int,
             and not exists (select 1 from {kind.name}_history as n where {same_key} and n.replaced_by = o.batch_id)""",
         [[number for (number,) in earlier]],
     )
-    due.mark(connection)
+    due.mark(connection, batch_id)
     gone = "(batch_id, record_no) in (select batch_id, record_no from withdrawn)"
     now = dt.datetime.now(dt.UTC).replace(tzinfo=None)
     connection.execute(f"insert into {kind.name}_history select *, {batch_id}, ? from {kind.name} where {gone}", [now])

@@ -154,7 +154,7 @@ def merge(
         connection.execute(f"delete from {kind.name} where (batch_id, record_no) in ({old})")
         connection.execute(f"delete from flags where kind = ? and (batch_id, record_no) in ({old})", [kind.name])
     if loaded or superseded:
-        due.mark(connection)
+        due.mark(connection, batch_id)
         some = "where record_no in (select record_no from verdicts where not known or changed)"
         new = some if loaded + superseded < records else ""
         connection.execute(

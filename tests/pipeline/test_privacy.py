@@ -116,9 +116,9 @@ def test_no_patient_is_found_anywhere_behind_the_door(
     inside: dict[str, bytes] = {}
     refresh = ingest_module.across.refresh
 
-    def look_while_open(*arguments: Any) -> Any:
+    def look_while_open(*arguments: Any, **options: Any) -> Any:
         inside.update((path.name, path.read_bytes()) for path in store.parent.iterdir())
-        return refresh(*arguments)
+        return refresh(*arguments, **options)
 
     monkeypatch.setattr(ingest_module.across, "refresh", look_while_open)
     shown = [canalwise("ingest", exports, "--store", store)]

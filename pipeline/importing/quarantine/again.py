@@ -85,7 +85,7 @@ def retry(
     finally:
         if changed:  # also when a later batch failed: the earlier ones are in
             progress("Judging by the rules across record kinds ...")
-            across.refresh(connection, today(connection))
+            across.refresh(connection, today(connection), due_only=True)
     if unread and not read:
         raise UserError(unread[0], do="Import the file again: canalwise ingest --mapping FILE PATH")
     for why in unread:
