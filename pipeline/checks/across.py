@@ -82,7 +82,9 @@ def _renew(connection: Connection, rules: Sequence[Rule], batches: Sequence[int]
             by_relation.setdefault((rule.kind, relation), []).append(rule.id)
         for (kind, relation), ids in by_relation.items():
             of_these = (
-                "" if relation == kind else f"and (batch_id, record_no) in (select (batch_id, record_no) from {relation})"
+                ""
+                if relation == kind
+                else f"and (batch_id, record_no) in (select (batch_id, record_no) from {relation})"
             )
             connection.execute(
                 "delete from flags where action = 'flag' and kind = ? and rule in (select unnest(?)) " + of_these,

@@ -104,7 +104,8 @@ class Touched:
             + "".join(f" union select practice, instrument_id from touched_any_{n}" for n in self._of("instrument_id")),
         )
         patients = (
-            "select practice, patient_id from treatments semi join touched_treatment_keys using (practice, treatment_id)"
+            "select practice, patient_id from treatments "
+            "semi join touched_treatment_keys using (practice, treatment_id)"
         )
         if "treatments" in self._changed:
             patients += " union " + self._versions("treatments", "practice, patient_id")

@@ -38,7 +38,9 @@ FEW = 12  # records of a kind: examples about many more say nothing of what is t
 
 
 def test_each_rule_says_whose_records_its_verdict_hangs_on(across_meta: dict[str, dict[str, Any]]) -> None:
-    assert {name: meta.get("scope") for name, meta in across_meta.items() if meta.get("scope") not in touched.SCOPES} == {}
+    assert {
+        name: meta.get("scope") for name, meta in across_meta.items() if meta.get("scope") not in touched.SCOPES
+    } == {}
 
 
 @pytest.fixture
@@ -48,7 +50,9 @@ def across_meta() -> dict[str, dict[str, Any]]:
 
 @pytest.mark.parametrize("rule", NARROW, ids=lambda rule: rule.id)
 def test_a_rule_reads_only_kinds_that_its_scope_can_gather(rule: Any) -> None:
-    having = {key: {name for name, kind in KINDS.items() if key in kind.names} for key in ("treatment_id", "instrument_id")}
+    having = {
+        key: {name for name, kind in KINDS.items() if key in kind.names} for key in ("treatment_id", "instrument_id")
+    }
     may_read = {
         "treatment": having["treatment_id"],
         "patient": having["treatment_id"],
@@ -59,7 +63,11 @@ def test_a_rule_reads_only_kinds_that_its_scope_can_gather(rule: Any) -> None:
     assert rule.scope != "instrument" or rule.kind in having["instrument_id"]
     assert "$today" not in rule.judged, "its verdict changes by itself"
     # Whether a practice has any record of a kind is no matter of a treatment: such a rule names the kind.
-    asks = [part for part in rule.judged.split("exists (") if " c.practice = r.practice)" in part or " i.practice = r.practice)" in part]
+    asks = [
+        part
+        for part in rule.judged.split("exists (")
+        if " c.practice = r.practice)" in part or " i.practice = r.practice)" in part
+    ]
     assert bool(rule.if_any) == bool(asks or "group by g.practice" in rule.judged)
 
 
@@ -77,11 +85,18 @@ class Store:
         names = ("practice", *KINDS[kind].names)
         c.begin()
         columns = ", ".join(f'"{x.name}" {SQL_TYPE[x.type]}' for x in KINDS[kind].columns)
-        c.execute(f"create or replace temp table incoming ({columns}, practice VARCHAR, record_no BIGINT, source_row BIGINT, batch_id BIGINT)")
+        c.execute(
+            f"create or replace temp table incoming ({columns}, practice VARCHAR, record_no BIGINT, "
+            "source_row BIGINT, batch_id BIGINT)"
+        )
         c.execute("create or replace temp table refused (record_no BIGINT)")
         c.executemany(
-            f"insert into incoming ({', '.join(names)}, record_no, source_row, batch_id) values ({', '.join('?' * len(names))}, ?, ?, ?)",
-            [[row.get(n, "here" if n == "practice" else None) for n in names] + [n, n + 1, number] for n, row in enumerate(rows, 1)],
+            f"insert into incoming ({', '.join(names)}, record_no, source_row, batch_id) "
+            f"values ({', '.join('?' * len(names))}, ?, ?, ?)",
+            [
+                [row.get(n, "here" if n == "practice" else None) for n in names] + [n, n + 1, number]
+                for n, row in enumerate(rows, 1)
+            ],
         )
         batch = Batch(f"{kind}.csv", kind, "here", "UTC", file or f"file {number}", 1, "{}", mapping, "r")
         merge(c, batch, number, incoming="incoming", refused="refused", repeats=True)
@@ -106,7 +121,10 @@ class Store:
         create_faults(c, "anew")
         judge_each(c, [(rule.kind, rule) for rule in RULES], "anew", TODAY)
         kinds = {rule.id: rule.kind for rule in RULES}
-        anew = [(kinds[r[3]], *r[:3], r[3], *r[4:]) for r in c.execute("select batch_id, record_no, source_row, rule, reason, columns from anew").fetchall()]
+        anew = [
+            (kinds[r[3]], *r[:3], r[3], *r[4:])
+            for r in c.execute("select batch_id, record_no, source_row, rule, reason, columns from anew").fetchall()
+        ]
         assert sorted(flags) == sorted(anew)
         if narrow:
             self.flagged.update({row[4] for row in flags})
@@ -116,13 +134,15 @@ def small(tables: dict[str, Rows]) -> bool:
     return all(len(rows) <= FEW and not kind.endswith("_history") for kind, rows in tables.items())
 
 
-EXAMPLES = [
-    tables
-    for of in (CASES, MANY)
-    for right, wrong in of.values()
-    for change in [*right, *(one[0] if isinstance(one, tuple) else one for one in wrong)]
-    if small(tables := practice(change))
-]
+def examples(rule: str) -> list[dict[str, Rows]]:
+    """Practices that the rule speaks in, and some that it leaves alone."""
+    right, wrong = (CASES | MANY).get(rule, ([], []))
+    changes = [one[0] if isinstance(one, tuple) else one for one in wrong] * 3 + right
+    return [tables for change in changes if small(tables := practice(change))]
+
+
+# Of the rules that are asked only of what is touched; those that count over many records have larger examples.
+EXAMPLES = [found for rule in NARROW if (found := examples(rule.id))]
 OWN = {key for kind in KINDS.values() for key in kind.key} - {"canal", "treatment_id"}
 
 
@@ -132,20 +152,21 @@ def elsewhere(row: dict[str, Any], end: str, rng: random.Random) -> dict[str, An
     for column in row.keys() & ({"treatment_id", "instrument_id", "patient_id"} | OWN):
         if row[column] is not None:
             own = column in OWN and column != "instrument_id"
-            row[column] += end if own or rng.random() < 0.85 else rng.choice("abc")
+            row[column] += end if own or rng.random() < 0.92 else rng.choice("abc")
     if rng.random() < 0.05:
         row["practice"] = "other"
     return row
 
 
-@pytest.mark.parametrize("seed", [1, 2, pytest.param(range(3, 40), marks=pytest.mark.slow)])
+@pytest.mark.parametrize("seed", [1, pytest.param(range(3, 15), marks=pytest.mark.slow)])
 def test_flags_are_those_of_judging_everything_anew(seed: int | range, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(touched, "LARGE", float("inf"))
     seen: Counter[str] = Counter()
     for one in [seed] if isinstance(seed, int) else seed:
-        seen += at_random(random.Random(one), steps=40).flagged
+        seen += at_random(random.Random(one), steps=12 if isinstance(seed, int) else 60).flagged
     if not isinstance(seed, int):
-        assert {rule.id for rule in NARROW} - {"sterilisations_falling"} <= seen.keys(), "every rule has spoken"
+        spoken = [rule.id for rule in NARROW if rule.id in seen]
+        assert len(spoken) >= 0.9 * len(NARROW), "nearly every rule has spoken"
 
 
 def at_random(rng: random.Random, steps: int) -> Store:
@@ -162,14 +183,64 @@ def at_random(rng: random.Random, steps: int) -> Store:
             elif what < 0.3 and store.read:  # a file read again: of its records some are gone, some say something else
                 number = rng.choice(list(store.read))
                 kind, rows = store.read[number]
-                kept = [rng.choice(store.read[other][1]) if rng.random() < 0.2 else row for row in rows if rng.random() < 0.7 for other in [number]]
+                kept = [
+                    rng.choice(store.read[other][1]) if rng.random() < 0.2 else row
+                    for row in rows
+                    if rng.random() < 0.7
+                    for other in [number]
+                ]
                 if kept:
                     store.load(kind, kept, file=f"file {number}", mapping=f"mended {rng.random()}")
             else:
                 end = rng.choice("abc")
-                for kind, rows in rng.choice(EXAMPLES).items():
-                    kept = [elsewhere(row, end, rng) for row in rows if rng.random() < 0.9]
-                    if kept and rng.random() < 0.9:
+                for kind, rows in rng.choice(rng.choice(EXAMPLES)).items():
+                    kept = [elsewhere(row, end, rng) for row in rows if rng.random() < 0.95]
+                    if kept and rng.random() < 0.95:
                         store.load(kind, kept)
         store.compare()
     return store
+
+
+def flags(store: Path) -> list[tuple[Any, ...]]:
+    with open_store(store) as connection:
+        return connection.execute("select kind, batch_id, record_no, rule from flags order by all").fetchall()
+
+
+def test_files_are_judged_by_what_they_touch(
+    store: Path, small: Path, export: Callable[..., Path], sound: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A practice, then an export of two visits: one of no treatment, one of another time; then without it again."""
+    list(ingest(store, [small], Settings()))
+    before = flags(store)
+    judged: list[str] = []
+
+    def watched(connection: Any, rules: Any, into: str, today: dt.date) -> Any:
+        if into == "faults" and len(rules) == len(RULES):
+            judged.extend(relation for relation, _ in rules)
+        return judge_each(connection, rules, into, today)
+
+    monkeypatch.setattr(across, "judge_each", watched)
+    rows = [sound("visits", visit_id="V1"), sound("visits", visit_id="new", treatment_id="nowhere")]
+    list(ingest(store, [export("visits-late.csv", rows)], Settings()))
+    assert judged.count("touched_treatment_visits") > 2 and "treatments" in judged
+    assert len(judged) == len(RULES)
+    after = flags(store)
+    assert {rule for *_, rule in after} >= {"visit_without_treatment"} and after != before
+    with open_store(store, write=True) as connection:
+        across.refresh(connection, TODAY)
+    assert flags(store) == after
+
+    with open_store(store) as connection:
+        (last,) = connection.execute("select max(batch_id) from batches").fetchone() or (0,)
+    judged.clear()
+    take_out(store, last)
+    assert "touched_treatment_visits" not in judged, "what was taken out is nowhere any more: all are judged"
+    assert flags(store) == before
+
+
+def test_flags_of_other_rules_are_all_due(store: Path, small: Path) -> None:
+    """A store whose flags were found by an earlier version's rules is judged whole at the next import."""
+    list(ingest(store, [small / "visits.csv"], Settings()))
+    with open_store(store) as connection:
+        assert due.batches_due(connection, fingerprint(ACROSS)) == []
+        assert due.batches_due(connection, "of an earlier version") is None
