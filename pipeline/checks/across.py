@@ -76,7 +76,7 @@ def _renew(connection: Connection, rules: Sequence[Rule], batches: Sequence[int]
     """Judge what these batches touched, and renew the flags of that."""
     of = touched.Touched(connection, batches, rules)
     try:
-        judged = [of.narrowed(rule) for rule in rules]
+        judged = [of.narrowed(rule) for rule in rules if of.may_change(rule)]
         by_relation: dict[tuple[str, str], list[str]] = {}
         for relation, rule in judged:
             by_relation.setdefault((rule.kind, relation), []).append(rule.id)

@@ -68,6 +68,10 @@ class Touched:
             for kind in sorted({kind for rule in rules if rule.scope == scope != WHOLE for kind in reads(rule)}):
                 self._table(f"{scope}_{kind}", self._records(scope, kind))
 
+    def may_change(self, rule: Rule) -> bool:
+        """Whether the verdicts of a rule may be others now: not if nothing of what it reads was changed."""
+        return bool(reads(rule) & self._changed) or "$today" in rule.judged
+
     def narrowed(self, rule: Rule) -> tuple[str, Rule]:
         """The relation that a rule must be judged on, and the rule as it reads the touched records only."""
         if rule.scope == WHOLE or rule.if_any in self._lacking:

@@ -24,8 +24,10 @@ RULES = [rule for rule in suite(ACROSS) if rule.scope in ("patient", "chair") or
 
 
 def practice(copies: int) -> duckdb.DuckDBPyConnection:
-    """TREATMENTS treatments, `copies` of them of one patient's tooth, most begun on one day, the rest
-    within a week, each open for three; with a visit each, in one chair by two dentists, and now and then a tooth that is lost."""
+    """TREATMENTS treatments, `copies` of them of one patient's tooth, most begun on one day, the rest within a week.
+
+    Each is open for three days, with a visit in one chair by one of two dentists; now and then a tooth is lost.
+    """
     connection = in_memory()
     begun = "date '2025-03-03' + if(n % 10 = 0, n % 7, 0)::integer"
     at = f"({begun})::timestamp + to_minutes((540 + n % 50)::bigint)"
