@@ -7,11 +7,13 @@ import lzma
 import zipfile
 import zlib
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
+from typing import IO
 
 from pipeline.errors import UserError
-from pipeline.sources.pool import OnDisk
+from pipeline.sources.pool import CHUNK, OnDisk
 
 ARCHIVE = (".gz", ".zip")
 _LARGEST = 1 << 30  # bytes unpacked; a small archive can hold terabytes of zeros
@@ -54,22 +56,31 @@ class Member:
 
     def read_bytes(self) -> bytes:
         """The unpacked bytes; a UserError for a damaged, locked or monstrous archive."""
+        return b"".join(self.chunks())
+
+    def chunks(self) -> Iterator[bytes]:
+        """The same bytes, unpacked piece by piece; those before a damage come first."""
+        size = 0
         try:
-            if self.inside is None or self.directory is None:
-                with gzip.GzipFile(fileobj=self.packed.stream()) as file:
-                    data = file.read(_LARGEST + 1)
-            else:
-                with self.directory.open().open(self.inside) as member:
-                    data = member.read(_LARGEST + 1)
+            with self._unpacked() as file:
+                while piece := file.read(CHUNK):
+                    size += len(piece)
+                    if size > _LARGEST:
+                        break
+                    yield piece
         except FileNotFoundError:
             raise UserError("no such file", where=str(self), do="Check the path") from None
         except _DAMAGED as e:
             raise UserError(f"the archive is damaged ({e})", where=str(self), do="Pack it again") from None
         except RuntimeError:  # how zipfile says that a member is encrypted
             raise UserError("the archive is locked by a password", where=str(self), do="Unpack it first") from None
-        if len(data) > _LARGEST:
+        if size > _LARGEST:
             raise UserError("unpacks to more than 1 GB", where=str(self), do="Unpack it and import the parts")
-        return data
+
+    def _unpacked(self) -> gzip.GzipFile | IO[bytes]:
+        if self.inside is None or self.directory is None:
+            return gzip.GzipFile(fileobj=self.packed.stream())
+        return self.directory.open().open(self.inside)
 
 
 class Directory:

@@ -1,7 +1,8 @@
 """Reading delimited text without losing a line.
 
 A file is split into physical lines first and each line is accounted for: header, blank, set aside, part of a record,
-or part of a broken record. Lines that can be told into cells by themselves (usually all) go through Polars' parser;
+or part of a broken record. A file of which one pass proves that every line is a record by itself is read in blocks
+(plain.py). Of others, lines that can be told into cells by themselves (usually all) go through Polars' parser;
 what has quotes that do not pair up within the line goes record by record through Python's strict csv parser, so that a
 broken quote costs that line and not the rest of the file. DuckDB's sniffer is never asked: it can drop a header and
 rows silently.
@@ -9,20 +10,33 @@ rows silently.
 
 from __future__ import annotations
 
+import codecs
 import csv
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
-from itertools import islice
+from itertools import chain, islice
 
 import polars as pl
 
 from pipeline.errors import UserError
 from pipeline.sources import head
 from pipeline.sources.head import is_blank
-from pipeline.sources.plain import plain_rows
-from pipeline.sources.table import SHOWN, WHITE, Aside, Broken, Dialect, File, Knows, Lines, RawTable, cell_names
-from pipeline.sources.text import decode, lines_of
+from pipeline.sources.plain import Form, after, blocks, chunks, has_long_line
+from pipeline.sources.table import (
+    SHOWN,
+    WHITE,
+    Aside,
+    Broken,
+    Dialect,
+    File,
+    Knows,
+    Lines,
+    Pieces,
+    RawTable,
+    cell_names,
+)
+from pipeline.sources.text import PLAIN_CODECS, decode, lines_of, plain_codec
 
 DELIMITERS = (",", ";", "\t", "|")
 
@@ -46,22 +60,131 @@ class _Head:
     delimiter: str
 
 
-def read_csv(path: File, dialect: Dialect, knows: Knows | None = None) -> RawTable:
+@dataclass(frozen=True)
+class Plain:
+    """A plain file as it was found to be: `form` of its lines, which begin at byte `start`, and how many `records`."""
+
+    head: _Head
+    form: Form
+    start: int
+    records: int
+    dialect: Dialect
+
+    @property
+    def header(self) -> tuple[str, ...]:
+        return self.head.header
+
+    def pieces(self, file: File) -> Pieces:
+        """The records of `file`, read anew each time."""
+        return self.of(lambda: chunks(file))
+
+    def of(self, read: Callable[[], Iterable[bytes]]) -> Pieces:
+        """The records of the bytes that `read` gives each time."""
+        head = self.head
+        blank = head.at - len(head.aside)
+        lines = Lines(
+            head.body_at + self.records, head.body_at - head.at, blank, len(head.aside), records=self.records, broken=0
+        )
+        about = RawTable(
+            head.header, _frame([], [], self.form.width), (), blank, aside=head.aside, lines=lines, found=self.dialect
+        )
+        return Pieces(about, lambda: self._rows(read()))
+
+    def _rows(self, pieces: Iterable[bytes]) -> Iterator[pl.DataFrame]:
+        at = self.head.body_at + 1
+        for block in after(blocks(pieces), self.start):
+            rows = self.form.cells(block)
+            number = pl.int_range(at, at + rows.height, dtype=pl.Int64, eager=True).alias("source_row")
+            yield rows.insert_column(0, number)
+            at += rows.height
+        if at - self.head.body_at - 1 != self.records:
+            raise AssertionError(f"{self.records} lines came back as {at - self.head.body_at - 1}")
+
+
+def survey(file: File, dialect: Dialect, knows: Knows | None = None) -> Plain | None:
+    """Whether a text file is plain: one pass over its bytes. None where it is not, or where something is wrong with it,
+    which the long way will tell."""
+    return _survey(chunks(file), dialect, knows, file)
+
+
+def _survey(pieces: Iterable[bytes], dialect: Dialect, knows: Knows | None, file: File) -> Plain | None:
+    if dialect.trailer or dialect.header_row == 0:
+        return None
+    rest = blocks(pieces)
+    begun: list[bytes] = []
+    first: list[str] = []
+    text = codec = ""
+    start = b""
+    for block in rest:
+        if has_long_line(block):
+            return None
+        begun.append(block)
+        start = b"".join(begun)
+        codec = plain_codec(file, start, dialect.encoding) or ""
+        if not codec:
+            return None
+        try:
+            text = start.decode(codec).removeprefix("\ufeff")
+        except UnicodeDecodeError:
+            return None
+        first = _first_lines(text, dialect)
+        if _enough(first, dialect):
+            break
+    if not begun:
+        return None
+    try:
+        found = _find_head(first, dialect, knows, file)
+    except (UserError, ValueError):
+        return None
+    first_lines = first[: found.body_at]
+    end = "\r\n" if text.partition("\n")[0].endswith("\r") else "\n"
+    front = text[: sum(map(len, first_lines)) + found.body_at * len(end)]
+    ends = (front.count("\n"), front.count(end), front.count("\r"))
+    if ends != (found.body_at, found.body_at, found.body_at if end == "\r\n" else 0) or len(found.header) < 2:
+        return None
+    mark = len(codecs.BOM_UTF8) if start.startswith(codecs.BOM_UTF8) else 0
+    begin = mark + len(front.encode(codec))
+    longest = max(first_lines[found.at :], key=len)
+    form = Form(len(found.header), found.delimiter, end.encode(), dialect.quote, codec, longest.encode(codec))
+    records = 0
+    for block in after(chain(begun, rest), begin):
+        more = form.records(block)
+        if more is None:
+            return None
+        records += more
+    dialect = replace(dialect, encoding=codec, delimiter=found.delimiter, header_row=found.at + 1)
+    return Plain(found, form, begin, records, dialect) if records else None
+
+
+def _enough(lines: list[str], dialect: Dialect) -> bool:
+    """Whether the header, if it is anywhere, is in these first lines."""
+    least = _LONGEST_HEADER * dialect.header_rows
+    filled = sum(not is_blank(line) for line in lines)
+    return filled >= head.LOOKED_AT + least and len(lines) >= (dialect.header_row or 0) + least
+
+
+def read_csv(
+    path: File, dialect: Dialect, knows: Knows | None = None, surveyed: tuple[Plain | None] | None = None
+) -> RawTable:
     """Read a delimited text file as text. Errors that concern the whole file are UserErrors.
 
     `knows` says of cells whether they are a known header: see Dialect. ValueError: the delimiter is None and nothing
-    can decide it.
+    can decide it. `surveyed` holds what `survey` said, if it was asked before.
     """
+    (plain,) = surveyed or (survey(path, dialect, knows),)
+    if plain:
+        return plain.pieces(path).whole()
     text, codec = decode(path, dialect.encoding, lambda text: _surely_header(text, dialect, knows))
-    first = _first_lines(text, dialect)
-    found = _find_head(first, dialect, knows, path)
+    if codec not in PLAIN_CODECS and not text.startswith("\ufeff"):  # which would pass for a byte order mark
+        data = text.encode("utf-8")
+        plain = _survey([data], replace(dialect, encoding=None), knows, path)
+        if plain:
+            table = plain.of(lambda: [data]).whole()
+            return replace(table, found=replace(plain.dialect, encoding=codec))
+        del data
+    found = _find_head(_first_lines(text, dialect), dialect, knows, path)
     header_row = 0 if dialect.header_row == 0 else found.at + 1
     dialect = replace(dialect, encoding=codec, delimiter=found.delimiter, header_row=header_row)
-    plain = plain_rows(text, first, found.at, found.body_at, len(found.header), dialect)
-    if plain is not None:
-        before = found.at - len(found.aside)
-        lines = Lines(found.body_at + plain.height, found.body_at - found.at, before, len(found.aside), plain.height, 0)
-        return RawTable(found.header, plain, (), before, aside=found.aside, lines=lines, found=dialect)
     physical, ends = lines_of(text)
     del text  # as large as the file
     return _Body(physical, ends, found, dialect).read()

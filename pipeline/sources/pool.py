@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 import os
+from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
 from types import TracebackType
@@ -18,6 +19,7 @@ SMALL = 4 << 20  # bytes of a file that is kept whole
 KEPT = 64 << 20  # bytes of all files that are
 HANDLES = 64  # open at a time: some systems allow 256, of which the store and libraries need some
 TABLES = 256 << 20  # bytes of tables kept for the next question about their files
+CHUNK = 8 << 20  # bytes of a large file that are looked at at a time
 
 
 class Holder(Protocol):
@@ -55,11 +57,25 @@ class OnDisk:
     def read_bytes(self) -> bytes:
         return self.stream().read()
 
+    def chunks(self) -> Iterator[bytes]:
+        """The same bytes in pieces of `CHUNK`; whoever reads others of this file in between gets them mixed up."""
+        stream = self.stream()
+        while piece := _whole(stream, CHUNK):
+            yield piece
+
     def close(self) -> None:
         if self._stream is not None:
             self._pool.forget(self)
             self._stream.close()
             self._stream = None
+
+
+def _whole(stream: BinaryIO, size: int) -> bytes:
+    """The next `size` bytes, fewer only at the end."""
+    piece = stream.read(size)
+    while len(piece) < size and (more := stream.read(size - len(piece))):
+        piece += more
+    return piece
 
 
 class Pool:

@@ -3,25 +3,28 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import UserError
+from pipeline.sources import pool
 from pipeline.sources.archive import Member
 from pipeline.sources.formats import JSON, PARQUET, WORKBOOK, is_text
 from pipeline.sources.pool import OnDisk, Pool
-from pipeline.sources.table import Dialect, File, Knows, RawTable
+from pipeline.sources.table import Dialect, File, Knows, Pieces, RawTable
 
 if TYPE_CHECKING:
+    from pipeline.sources.csv import Plain
     from pipeline.sources.workbook import Book
 
 
-def open_source(file: File, pool: Pool | None = None) -> Source:
-    """An export from a file of the disk or a member of an archive. `pool` bounds what many of them take together."""
-    pool = pool or Pool()
-    return Source(file if isinstance(file, Member) else pool.file(Path(str(file))), pool)
+def open_source(file: File, within: Pool | None = None) -> Source:
+    """An export from a file of the disk or a member of an archive. `within` bounds what many of them take together."""
+    within = within or Pool()
+    return Source(file if isinstance(file, Member) else within.file(Path(str(file))), within)
 
 
 class Source:
@@ -30,10 +33,12 @@ class Source:
     It is a `File` itself: its readers ask it for its bytes.
     """
 
-    def __init__(self, file: OnDisk | Member, pool: Pool) -> None:
+    def __init__(self, file: OnDisk | Member, within: Pool) -> None:
         self._file = file
-        self._pool = pool
+        self._pool = within
         self._known: tuple[str, int] | None = None
+        self._digests: list[bytes] = []  # of all bytes up to the end of each chunk
+        self._surveys: dict[Table, Plain | None] = {}
         self._book: Book | None = None
         self._last: tuple[Table, RawTable] | None = None
 
@@ -60,14 +65,37 @@ class Source:
 
     def _identity(self) -> tuple[str, int]:
         if self._known is None:
-            self.read_bytes()
+            for _ in self.chunks():
+                pass
         assert self._known is not None
         return self._known
 
     def read_bytes(self) -> bytes:
         """Its bytes: the same each time. A UserError where they cannot be read, or are others than before."""
+        data = self._told(self._file.read_bytes)
+        self._same(hashlib.sha256(data).hexdigest(), len(data))
+        return data
+
+    def chunks(self) -> Iterator[bytes]:
+        """The same bytes in pieces, so that a large file need not be in memory; each is as it was the first time."""
+        pieces = self._file.chunks()
+        digest, size, at = hashlib.sha256(), 0, 0
+        while piece := self._told(lambda: next(pieces, b"")):
+            digest.update(piece)
+            size += len(piece)
+            so_far = digest.digest()
+            if at == len(self._digests):
+                self._digests.append(so_far)
+            elif self._digests[at] != so_far:
+                raise self._changed()
+            at += 1
+            yield piece
+        self._same(digest.hexdigest(), size)
+
+    def _told(self, read: Callable[[], bytes]) -> bytes:
+        """What `read` gives; a UserError where nothing can be read."""
         try:
-            data = self._file.read_bytes()
+            return read()
         except OSError as e:
             what = f"the file cannot be read ({e.strerror or e})"
             raise UserError(what, where=str(self), do="Check the path") from None
@@ -75,11 +103,11 @@ class Source:
             if self._known is None:
                 raise
             raise self._changed() from None
-        found = hashlib.sha256(data).hexdigest(), len(data)
-        if self._known not in (None, found):
+
+    def _same(self, sha256: str, size: int) -> None:
+        if self._known not in (None, (sha256, size)):
             raise self._changed()
-        self._known = found
-        return data
+        self._known = sha256, size
 
     def _changed(self) -> UserError:
         return UserError("was changed while it was being read", where=str(self), do="Try again when it is complete")
@@ -120,7 +148,22 @@ class Source:
             return self.read(table).header
         from pipeline.sources.csv import read_header
 
-        return read_header(self, table.dialect, table.knows)
+        plain = self._survey(table)
+        return plain.header if plain else read_header(self, table.dialect, table.knows)
+
+    def _survey(self, table: Table) -> Plain | None:
+        """Of a text file, whether it is plain."""
+        from pipeline.sources.csv import survey
+
+        if table not in self._surveys:
+            self._surveys[table] = survey(self, table.dialect, table.knows)
+        return self._surveys[table]
+
+    def pieces(self, table: Table) -> RawTable | Pieces:
+        """As `read`; but of a large file, if it is plain, the rows are read as they are asked for, each time anew."""
+        if self.is_text and self.size > pool.SMALL and (plain := self._survey(table)):
+            return plain.pieces(self)
+        return self.read(table)
 
     def read(self, table: Table) -> RawTable:
         """The last table read is kept: several kinds of records may stand in it."""
@@ -145,7 +188,7 @@ class Source:
             return read_json(self, table.dialect.encoding)
         from pipeline.sources.csv import read_csv
 
-        return read_csv(self, table.dialect, table.knows)
+        return read_csv(self, table.dialect, table.knows, (self._survey(table),))
 
     def _in(self, endings: tuple[str, ...]) -> bool:
         return self.suffix.lower() in endings
@@ -183,3 +226,7 @@ class Table:
     def read(self) -> RawTable:
         """The table as text, every record accounted for."""
         return self.source.read(self)
+
+    def pieces(self) -> RawTable | Pieces:
+        """The same, of a large plain file piece by piece."""
+        return self.source.pieces(self)

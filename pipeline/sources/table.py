@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import codecs
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import polars as pl
@@ -18,6 +18,7 @@ WHITE = (
     " \t\n\x0b\x0c\r\x1c\x1d\x1e\x1f\x85\xa0\u1680\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2008\u2009\u200a"
     "\u2028\u2029\u202f\u205f\u3000"
 )
+AT_A_TIME = 100_000  # rows of a table that records are made of at once
 SHOWN = 1000  # characters kept of a line that is not a record, or too long to be one
 
 # Cells of a workbook that would else come as empty, which says something else. They parse as nothing.
@@ -146,6 +147,37 @@ class RawTable:
     aside: tuple[Aside, ...] = ()
     lines: Lines | None = None  # every reader gives them; tables made by hand need not
     found: Dialect | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Pieces:
+    """An export as text of which never all rows are in memory: `read` gives them in order, each time anew.
+
+    `about` is the table without its rows.
+    """
+
+    about: RawTable
+    read: Callable[[], Iterator[pl.DataFrame]]
+
+    @classmethod
+    def of(cls, raw: RawTable) -> Pieces:
+        """A table that is in memory, in pieces that what is made of them may be small; one at least."""
+        return cls(
+            replace(raw, rows=raw.rows.clear()),
+            lambda: raw.rows.iter_slices(AT_A_TIME) if raw.rows.height else iter([raw.rows]),
+        )
+
+    def __iter__(self) -> Iterator[RawTable]:
+        return (replace(self.about, rows=rows) for rows in self.read())
+
+    def whole(self) -> RawTable:
+        """The table with all its rows."""
+        return replace(self.about, rows=pl.concat(self.read()))
+
+    def only(self, source_rows: pl.Series) -> RawTable:
+        """The table with some of its rows."""
+        at = source_rows.implode()
+        return replace(self.about, rows=pl.concat(rows.filter(pl.col("source_row").is_in(at)) for rows in self.read()))
 
 
 def cell_names(width: int) -> list[str]:

@@ -12,6 +12,8 @@ from pipeline.sources.table import File, text_codec
 
 # In what programs write that do not write UTF-8. windows-1252 comes first: it is what most of them mean.
 ENCODINGS = ("windows-1252", "windows-1250", "iso-8859-1", "iso-8859-15", "mac-roman")
+# In these a delimiter and a line end are the bytes that they are in ASCII, and nothing else is.
+PLAIN_CODECS = frozenset(("utf-8", *(text_codec(encoding) for encoding in ENCODINGS)))
 
 _MARKS = (  # UTF-32's little-endian mark begins like that of UTF-16
     (codecs.BOM_UTF32_LE, "utf-32"),
@@ -59,6 +61,15 @@ def decode(path: File, encoding: str | None, header_of: HeaderOf = lambda _: Non
         line = len(_LINE_END.findall(text, 0, text.index("\0"))) + 1
         raise _no_text(f"{path}, line {line}")
     return text.removeprefix("\ufeff"), codec
+
+
+def plain_codec(path: File, begin: bytes, encoding: str | None) -> str | None:
+    """The codec of a file that begins so, if it is one of `PLAIN_CODECS` and nothing there is wrong; else None."""
+    try:
+        codec = _codec(path, begin, encoding)
+    except UserError:
+        return None
+    return codec if codec in PLAIN_CODECS else None
 
 
 def lines_of(text: str, most: int = 0) -> tuple[list[str], list[str]]:
