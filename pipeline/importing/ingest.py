@@ -27,6 +27,7 @@ from pipeline.records import KINDS
 from pipeline.settings import Settings
 from pipeline.sources import read as sources
 from pipeline.sources.pool import Pool
+from pipeline.sources.table import RawTable
 from pipeline.sources.unread import LeftOut, nothing_read
 from pipeline.store import kept_settings
 from pipeline.store.batches import Batch, Counts, same_file_before, today
@@ -279,7 +280,7 @@ def _import(connection: Connection, batch: Batch, part: Part, key: bytes, day: d
     before = same_file_before(connection, batch)
     if before:
         return Imported(part.label, batch.kind, before, skipped=True, misread=tuple(misread(connection, batch)))
-    raw = part.table.read()
+    raw = part.table.pieces()
     connection.begin()
     try:
         day = day or dt.datetime.now(ZoneInfo(batch.time_zone)).date()
@@ -288,8 +289,9 @@ def _import(connection: Connection, batch: Batch, part: Part, key: bytes, day: d
     except BaseException:
         _roll_back(connection)
         raise
+    about = raw if isinstance(raw, RawTable) else raw.about
     unread = tuple(misread(connection, batch)) if counts.blanked else ()
-    return Imported(part.label, batch.kind, counts, skipped=False, aside=raw.aside, misread=unread)
+    return Imported(part.label, batch.kind, counts, skipped=False, aside=about.aside, misread=unread)
 
 
 def _roll_back(connection: Connection) -> None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from pipeline.checks.judge import create_faults, judge
@@ -21,34 +21,47 @@ from pipeline.mapping.recognise import Recognised
 from pipeline.records import KINDS
 from pipeline.store import cells
 from pipeline.store.batches import Batch, Counts, merge, next_id
-from pipeline.store.frames import frame
 from pipeline.store.pseudonyms import pseudonyms
 
 if TYPE_CHECKING:
     import duckdb
     import polars as pl
 
-    from pipeline.mapping.apply import Typed
+    from pipeline.mapping.apply import Typed, Whole
     from pipeline.mapping.patients import Hidden
-    from pipeline.sources.table import Broken, RawTable
+    from pipeline.sources.table import Broken, Pieces, RawTable
 
     Connection = duckdb.DuckDBPyConnection
 
 
-def load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, key: bytes, *, today: dt.date) -> Counts:
+@dataclass(frozen=True)
+class _Staged:
+    """What became of an export whose typed records are in the table `typed_records`, see mapping.apply.Typed."""
+
+    faults: pl.DataFrame
+    per_row: int
+    cells: dict[str, int]
+
+
+def load(
+    connection: Connection, raw: RawTable | Pieces, how: Recognised, batch: Batch, key: bytes, *, today: dt.date
+) -> Counts:
     """Write the records of `raw` as one batch. `key` makes pseudonyms; `today` is the day that dates are judged by.
 
     Raises AssertionError when the books, of rows or of cells, do not add up; the caller rolls back.
     """
-    hidden, typed = typed_of(without_escapes(raw), how, batch, key)
-    raw = hidden.shown
-    records = _pseudonymised(_in_our_words(typed.records, how.kind), key)
+    from pipeline.sources.table import Pieces
+
+    pieces = raw if isinstance(raw, Pieces) else Pieces.of(raw)
+    typed = _stage(connection, pieces, how, batch, key)
     batch_id = next_id(connection)
     create_faults(connection, "faults")
-    _offer(connection, records, batch_id)
-    _judge_and_blank(connection, records, suite(how.kind), batch_id, today)
+    connection.execute(
+        f"create or replace temp view incoming as select {batch_id}::bigint as batch_id, * from typed_records"
+    )
+    _judge_and_blank(connection, suite(how.kind), today)
     _add_unparsed(connection, typed.faults, how.kind, batch_id)
-    _add_broken(connection, raw.broken, batch_id, typed.per_row)
+    _add_broken(connection, pieces.about.broken, batch_id, typed.per_row)
     _not_missing(connection, typed.faults)
     cells.lost(connection)
     repeats = _refuse_contradictions(connection, how.kind)
@@ -68,36 +81,74 @@ def load(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, k
         "and (mapping_hash = ? or not list_contains(?, mapping_hash)))",
         [batch.file_hash, batch.kind, batch.practice, batch_id, batch.mapping_hash, list(batch.beside)],
     )
-    settle(connection, raw, how.kind)
-    keep(connection, raw, how, batch, typed.per_row)
+    settle(connection, pieces, how.kind)
+    keep(connection, lambda rows: _shown(pieces, rows, how, batch, key), how, batch, typed.per_row)
     counts = replace(counts, blanked=cells.account(connection, how.kind, batch_id, typed.cells))
-    connection.unregister("typed_records")
     connection.execute(
         f"""insert into flags
             select '{how.kind}', f.batch_id, f.record_no, f.source_row, f.rule, f.action, f.reason, f.columns, []
             from faults f join {how.kind} t using (batch_id, record_no) where f.action = 'warn'"""
     )
+    connection.execute("drop view incoming")
+    connection.execute("drop table typed_records")
     return counts
 
 
-def typed_of(raw: RawTable, how: Recognised, batch: Batch, key: bytes) -> tuple[Hidden, Typed]:
-    """The records of an export, and the export as it may be kept: with pseudonyms for patients' numbers in both."""
+def _stage(connection: Connection, pieces: Pieces, how: Recognised, batch: Batch, key: bytes) -> _Staged:
+    """Type the records, piece by piece where one row does not decide how another is read, into `typed_records`."""
+    import polars as pl
+
+    from pipeline.mapping.apply import Whole, by_pieces
+
+    whole: Whole | None = Whole(how.kind, batch.source_file)
+    while whole:
+        connection.execute("drop table if exists typed_records")
+        faults: list[pl.DataFrame] = []
+        cells = dict.fromkeys(KINDS[how.kind].names, 0)
+        per_row = 1
+        for raw in pieces if by_pieces(how.mapping) else [pieces.whole()]:
+            _, typed = typed_of(without_escapes(raw), how, batch, key, whole)
+            records = _pseudonymised(_in_our_words(typed.records, how.kind), key)
+            connection.register("piece", records.to_arrow())
+            connection.execute("create temp table if not exists typed_records as select * from piece limit 0")
+            connection.execute("insert into typed_records select * from piece")
+            connection.unregister("piece")
+            faults.append(typed.faults)
+            cells = {name: many + typed.cells[name] for name, many in cells.items()}
+            per_row = typed.per_row
+        whole = whole.settle()
+    return _Staged(pl.concat(faults), per_row, cells)
+
+
+def _shown(pieces: Pieces, source_rows: pl.Series, how: Recognised, batch: Batch, key: bytes) -> RawTable:
+    """Some rows of the export as they may be kept: with pseudonyms for patients' numbers."""
+    from pipeline.mapping.patients import hide
+
+    return hide(without_escapes(pieces.only(source_rows)), how.kind, how.mapping, batch.practice, key).shown
+
+
+def typed_of(
+    raw: RawTable, how: Recognised, batch: Batch, key: bytes, whole: Whole | None = None
+) -> tuple[Hidden, Typed]:
+    """The records of an export, and the export as it may be kept: with pseudonyms for patients' numbers in both.
+
+    `whole` where `raw` is a piece of it, see mapping.apply.
+    """
     from pipeline.mapping.apply import apply
     from pipeline.mapping.patients import hide
 
     hidden = hide(raw, how.kind, how.mapping, batch.practice, key)
     typed = apply(
-        hidden.read, how.kind, hidden.mapping, how.options, batch.practice, batch.time_zone, where=batch.source_file
+        hidden.read,
+        how.kind,
+        hidden.mapping,
+        how.options,
+        batch.practice,
+        batch.time_zone,
+        where=batch.source_file,
+        whole=whole,
     )
     return hidden, replace(typed, faults=hidden.without_numbers(typed.faults))
-
-
-def _offer(connection: Connection, records: pl.DataFrame, batch_id: int) -> None:
-    """Let DuckDB see the records as the relation `incoming`."""
-    connection.register("typed_records", records.to_arrow())
-    connection.execute(
-        f"create or replace temp view incoming as select {batch_id}::bigint as batch_id, * from typed_records"
-    )
 
 
 def _in_our_words(records: pl.DataFrame, kind: str) -> pl.DataFrame:
@@ -116,31 +167,25 @@ def _in_our_words(records: pl.DataFrame, kind: str) -> pl.DataFrame:
     return records.with_columns(changed)
 
 
-def _judge_and_blank(
-    connection: Connection, records: pl.DataFrame, rules: Sequence[Rule], batch_id: int, today: dt.date
-) -> None:
+def _judge_and_blank(connection: Connection, rules: Sequence[Rule], today: dt.date) -> None:
     """Judge the records: by the rules that blank first, by the others as they are without the blanked cells.
 
     A rule judges one record. So all are asked at once, and only records that lost a cell are judged again.
     """
-    import polars as pl
-
     judge(connection, "incoming", rules, "faults", today)
     connection.execute(
         'create or replace temp table blanked as select record_no, unnest(columns) as "column" from faults '
         "where action = 'blank'"
     )
-    blanked = frame(connection, 'select distinct record_no, "column" from blanked')
-    if not blanked.height:
+    columns = connection.execute('select distinct "column" from blanked order by 1').fetchall()
+    if not columns:
         return
-    _offer(
-        connection,
-        records.with_columns(
-            pl.when(~pl.col("record_no").is_in(cells["record_no"].implode())).then(column).alias(column)
-            for (column,), cells in blanked.partition_by("column", as_dict=True).items()
-        ),
-        batch_id,
-    )
+    for (column,) in columns:
+        connection.execute(
+            f'''update typed_records set "{column}" = null
+                where record_no in (select record_no from blanked where "column" = ?)''',
+            [column],
+        )
     touched = "record_no in (select record_no from blanked)"
     connection.execute(f"delete from faults where action <> 'blank' and {touched}")
     connection.execute(f"create or replace temp view touched as select * from incoming where {touched}")

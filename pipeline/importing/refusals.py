@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -15,8 +16,9 @@ from pipeline.store.frames import frame
 
 if TYPE_CHECKING:
     import duckdb
+    import polars as pl
 
-    from pipeline.sources.table import Dialect, RawTable
+    from pipeline.sources.table import Dialect, Pieces, RawTable
 
     Connection = duckdb.DuckDBPyConnection
 
@@ -43,7 +45,7 @@ def first_record(source_row: int, per_row: int) -> int:
     return (source_row - 1) * per_row + 1
 
 
-def settle(connection: Connection, raw: RawTable, kind: str) -> None:
+def settle(connection: Connection, pieces: Pieces, kind: str) -> None:
     """Take refusals and blanked cells out of quarantine whose record came again: one of their key, in whatever file.
 
     Cells that are blank in it as well are listed anew, see `keep`. A row that comes back from an export of the
@@ -58,9 +60,11 @@ def settle(connection: Connection, raw: RawTable, kind: str) -> None:
         f"(select {key_of(kind, 'i')} from incoming as i where {sound})",
         [kind],
     )
-    if set(ABOUT) <= set(raw.header):
-        file, row = (f"c{raw.header.index(name)}" for name in ABOUT[:2])
-        connection.register("came_back", raw.rows.select(file=file, row=row).to_arrow())
+    header = pieces.about.header
+    if set(ABOUT) <= set(header):
+        file, row = (f"c{header.index(name)}" for name in ABOUT[:2])
+        rows = without_escapes(pieces.whole()).rows
+        connection.register("came_back", rows.select(file=file, row=row).to_arrow())
         connection.execute(
             "delete from quarantine where kind = ? and (source_file, source_row) in "
             "(select file, try_cast(row as bigint) from came_back)",
@@ -74,11 +78,13 @@ def key_of(kind: str, alias: str) -> str:
     return " || chr(31) || ".join(f'{alias}."{column}"' for column in ("practice", *KINDS[kind].key))
 
 
-def keep(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, per_row: int) -> None:
+def keep(
+    connection: Connection, rows_of: Callable[[pl.Series], RawTable], how: Recognised, batch: Batch, per_row: int
+) -> None:
     """Keep refused rows, and those with blanked cells, with their reasons and what is needed to mend them: mapped cells
-    only, as `raw` has them.
+    only, as `rows_of` gives the rows of some numbers.
 
-    `raw` has pseudonyms for patients' numbers already (mapping/patients.py). Reads the relations `faults`, `refused`,
+    These have pseudonyms for patients' numbers already (mapping/patients.py). Reads the relations `faults`, `refused`,
     `lost` and `incoming` of the load.
     """
     import polars as pl
@@ -88,10 +94,9 @@ def keep(connection: Connection, raw: RawTable, how: Recognised, batch: Batch, p
     refused = frame(connection, "select source_row from refused union select source_row from lost")
     if not refused.height:
         return
+    raw = rows_of(refused["source_row"])
     cell = {name: f"c{place(raw.header, name)}" for name in how.mapping.sources}
-    rows = raw.rows.join(refused, on="source_row", how="semi").select(
-        "source_row", *(pl.col(c).alias(name) for name, c in cell.items())
-    )
+    rows = raw.rows.select("source_row", *(pl.col(c).alias(name) for name, c in cell.items()))
     texts = [(row.pop("source_row"), json.dumps(row, ensure_ascii=False)) for row in rows.iter_rows(named=True)]
     unmapped = set(raw.header) - set(how.mapping.sources) - set(ABOUT)
     private = bool(unmapped or private_sources(raw.header, how.mapping))

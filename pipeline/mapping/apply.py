@@ -13,7 +13,7 @@ import polars as pl
 from pipeline.errors import UserError
 from pipeline.mapping.canals import short_name
 from pipeline.mapping.model import FileOptions, KindMapping, SourceColumn
-from pipeline.mapping.parse import POLARS_TYPE, Reading, fold, folded, likely_formats, parse, reasons
+from pipeline.mapping.parse import POLARS_TYPE, Reading, fold, folded, likely_formats, parse, readable_as, reasons
 from pipeline.mapping.tooth import UnclearNotationError, tell_notation, to_fdi
 from pipeline.mapping.udi import fill_from_udi
 from pipeline.mapping.units import VARIABLE_TAPER, quantity
@@ -21,7 +21,7 @@ from pipeline.mapping.wide import FAULTS_SCHEMA, spread
 from pipeline.records import KINDS, Column
 from pipeline.sources.table import RawTable
 
-__all__ = ["FAULTS_SCHEMA", "POLARS_TYPE", "Typed", "apply"]
+__all__ = ["FAULTS_SCHEMA", "POLARS_TYPE", "Typed", "Whole", "apply", "by_pieces"]
 
 _PLAIN = SourceColumn()
 
@@ -42,6 +42,80 @@ class Typed:
     cells: dict[str, int] = field(default_factory=dict)
 
 
+@dataclass
+class Whole:
+    """What only all rows of a file tell, gathered while it is read piece by piece.
+
+    That is the notation of its teeth, and whether its dates can be read at all.
+
+    `notation` is what teeth are read by meanwhile: the one that the first teeth tell, unless it is given.
+    """
+
+    kind: str
+    where: str | None = None
+    notation: str | None = None
+    _given: bool = field(init=False)
+    _teeth: pl.Series = field(init=False, default_factory=lambda: pl.Series([], dtype=pl.String))
+    _used: set[str] = field(init=False, default_factory=set)
+    # Of columns without a word of how their dates are written: how many, how many each usual format reads; None as soon
+    # as some of them can be read.
+    _unread: dict[str, tuple[Reading, int, dict[str, int]] | None] = field(init=False, default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self._given = self.notation is not None
+
+    def told(self, teeth: pl.Series) -> str:
+        """The notation to read these teeth by."""
+        if not self._given:
+            self._teeth = pl.concat([self._teeth, teeth.drop_nulls().unique()]).unique()
+        if self.notation is None:
+            try:
+                notation = tell_notation(self._teeth)
+            except UnclearNotationError:
+                notation = "fdi"  # as long as no other tooth tells
+            else:
+                self.notation = notation if len(self._teeth) else None
+        else:
+            notation = self.notation
+        self._used.add(notation)
+        return notation
+
+    def dates(self, cells: pl.Series, typed: pl.Series, how: Reading) -> None:
+        """Take note of a column's cells, and what became of them."""
+        before = self._unread.get(how.column, (how, 0, {}))
+        if how.type not in ("date", "timestamp") or how.form is not None or before is None:
+            return
+        if typed.null_count() < len(typed):
+            self._unread[how.column] = None
+        elif cells.null_count() < len(cells):
+            filled, counts = readable_as(cells, how.type)
+            self._unread[how.column] = (
+                how,
+                before[1] + filled,
+                {form: before[2].get(form, 0) + many for form, many in counts.items()},
+            )
+
+    def settle(self) -> Whole | None:
+        """Asked after the last piece: None if all were read as the whole tells, else by what they are to be read again.
+
+        UserError when the file can be read in two ways and the mapping does not say which.
+        """
+        notation = None
+        if self._used and not self._given:
+            notation = _told(self._teeth, self.kind, self.where)
+        for column in KINDS[self.kind].columns:
+            unread = self._unread.get(column.name)
+            likely = likely_formats(*unread[1:]) if unread else []
+            if unread and likely:
+                what = f"{self.kind}.{column.name}: the mapping does not say how it is written; most of it reads as "
+                what += " and as ".join(likely)
+                do = f'Declare it: {column.type} = "{likely[0]}" in [file], or format = "..." of the column'
+                raise UserError(what, where=self.where, do=do)
+        if notation is None or self._used == {notation}:
+            return None
+        return Whole(self.kind, self.where, notation)
+
+
 def apply(
     raw: RawTable,
     kind: str,
@@ -51,16 +125,26 @@ def apply(
     time_zone: str = "UTC",
     *,
     where: str | None = None,
+    whole: Whole | None = None,
 ) -> Typed:
     """Type the records of an export.
 
     `practice` is used where the export itself names none; `time_zone` is the practice's. UserError (which names
     `where`) when the file as a whole can be read in two ways and the mapping does not say which.
+
+    Where `raw` is but a piece of a file, `whole` takes note of what only all pieces tell, and is to be settled after
+    the last. See `by_pieces`.
     """
+    if whole is None:
+        whole = Whole(kind, where)
+        records_of_all = apply(raw, kind, mapping, options, practice, time_zone, whole=whole)
+        if whole.settle():
+            raise AssertionError("all rows at once were read otherwise than they tell")
+        return records_of_all
     wide = spread(raw, kind, mapping)
     text = wide.text
     text = text.with_columns(pl.lit(word.strip() or None, pl.String).alias(c) for c, word in mapping.constants.items())
-    text = _meant(text, kind, mapping, where)
+    text = _meant(text, mapping, whole)
     named = pl.col("practice").fill_null(practice) if "practice" in text.columns else pl.lit(practice)
     columns: list[pl.Expr] = [pl.col("record_no"), pl.col("source_row"), named.alias("practice")]
     faults = [wide.faults]
@@ -72,8 +156,8 @@ def apply(
         cells = text[column.name]
         typed = parse(cells, how)
         columns.append(pl.lit(typed).alias(column.name))
+        whole.dates(cells, typed, how)
         if typed.null_count() > cells.null_count():
-            _refuse_unclear(cells, typed, kind, how, where)
             failed = text.select("record_no", "source_row", column.name).filter(typed.is_null() & cells.is_not_null())
             faults.append(_unparsed(failed, how))
     records = typed_cells = text.select(columns)
@@ -91,7 +175,12 @@ def apply(
     return Typed(records, found, wide.per_row, _cells(kind, text, typed_cells, records))
 
 
-def _meant(text: pl.DataFrame, kind: str, mapping: KindMapping, where: str | None) -> pl.DataFrame:
+def by_pieces(mapping: KindMapping) -> bool:
+    """Whether the rows of a file can be read piece by piece: each is one record, whose number no other row decides."""
+    return mapping.each is None and mapping.split is None
+
+
+def _meant(text: pl.DataFrame, mapping: KindMapping, whole: Whole) -> pl.DataFrame:
     """Words and notations translated; what an unknown word means is not guessed, it stays."""
     changed = []
     for column, how in mapping.columns.items():
@@ -111,7 +200,7 @@ def _meant(text: pl.DataFrame, kind: str, mapping: KindMapping, where: str | Non
         if quantity(column) == "taper":
             cell = pl.when(~folded(cell).is_in(VARIABLE_TAPER)).then(cell)
         if column == "tooth":
-            notation = how.notation or _told(text.select(cell)["tooth"], kind, where)
+            notation = how.notation or whole.told(text.select(cell)["tooth"])
             if notation != "fdi":
                 # A number of another notation must not pass for an FDI code: what it has not becomes no number.
                 cell = to_fdi(cell, notation, otherwise=pl.format(f"{{}} (no {notation} tooth)", cell))
@@ -142,18 +231,6 @@ def _reading(column: Column, mapping: KindMapping, options: FileOptions, here: s
         false=options.false,
         typed_cells=typed_cells,
     )
-
-
-def _refuse_unclear(cells: pl.Series, typed: pl.Series, kind: str, how: Reading, where: str | None) -> None:
-    """Refuse a file whose dates are all written in another way than ISO 8601, with no word of which."""
-    if how.type not in ("date", "timestamp") or how.form is not None or typed.null_count() < len(typed):
-        return
-    likely = likely_formats(cells, how.type)
-    if likely:
-        what = f"{kind}.{how.column}: the mapping does not say how it is written; most of it reads as "
-        what += " and as ".join(likely)
-        do = f'Declare it: {how.type} = "{likely[0]}" in [file], or format = "..." of the column'
-        raise UserError(what, where=where, do=do)
 
 
 def _unparsed(failed: pl.DataFrame, how: Reading) -> pl.DataFrame:

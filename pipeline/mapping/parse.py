@@ -118,19 +118,23 @@ def reasons(failed: pl.Series, how: Reading) -> pl.Series:
     return _of(failed, said)
 
 
-def likely_formats(text: pl.Series, type_: Type) -> list[str]:
-    """The usual formats in which most dates or times of `text` can be read, though nobody declared one."""
+def readable_as(text: pl.Series, type_: Type) -> tuple[int, dict[str, int]]:
+    """How many dates or times there are in `text`, and how many of them each usual format reads."""
     filled = text.drop_nulls()
     forms = DATE_FORMATS if type_ == "date" else [f"{day} {time}" for day in DATE_FORMATS for time in TIME_FORMATS]
-    fitting = []
+    counts = {}
     for form in forms:
         if type_ == "date":
             found = filled.str.to_date(form, strict=False)
         else:
             found = filled.str.to_datetime(form, strict=False, time_unit="us").dt.date()
-        if 2 * (found.dt.year().is_between(1900, 2100).sum() or 0) > len(filled):
-            fitting.append(form)
-    return fitting
+        counts[form] = int(found.dt.year().is_between(1900, 2100).sum() or 0)
+    return len(filled), counts
+
+
+def likely_formats(filled: int, counts: dict[str, int]) -> list[str]:
+    """The usual formats in which most dates or times of a column can be read, though nobody declared one."""
+    return [form for form, many in counts.items() if 2 * many > filled]
 
 
 def _expected(how: Reading) -> str:
