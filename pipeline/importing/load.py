@@ -17,13 +17,17 @@ from pipeline.checks.judge import create_faults, judge
 from pipeline.checks.suites import Rule, suite
 from pipeline.importing.refusals import first_record, keep, settle, without_escapes
 from pipeline.importing.reread import withdraw
+from pipeline.importing.staged import Staged, spill_folder
 from pipeline.mapping.recognise import Recognised
 from pipeline.records import KINDS
 from pipeline.store import cells
 from pipeline.store.batches import Batch, Counts, merge, next_id
+from pipeline.store.frames import frame
 from pipeline.store.pseudonyms import pseudonyms
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     import duckdb
     import polars as pl
 
@@ -34,10 +38,11 @@ if TYPE_CHECKING:
     Connection = duckdb.DuckDBPyConnection
 
 
-@dataclass(frozen=True)
-class _Staged:
-    """What became of an export whose typed records are in the table `typed_records`, see mapping.apply.Typed."""
+@dataclass
+class _Read:
+    """What became of an export: see mapping.apply.Typed."""
 
+    records: Staged
     faults: pl.DataFrame
     per_row: int
     cells: dict[str, int]
@@ -53,13 +58,20 @@ def load(
     from pipeline.sources.table import Pieces
 
     pieces = raw if isinstance(raw, Pieces) else Pieces.of(raw)
-    typed = _stage(connection, pieces, how, batch, key)
+    read = _read(pieces, how, batch, key, spill_folder(connection))
+    try:
+        return _load(connection, pieces, read, how, batch, key, today)
+    finally:
+        read.records.close()
+
+
+def _load(
+    connection: Connection, pieces: Pieces, typed: _Read, how: Recognised, batch: Batch, key: bytes, today: dt.date
+) -> Counts:
     batch_id = next_id(connection)
     create_faults(connection, "faults")
-    connection.execute(
-        f"create or replace temp view incoming as select {batch_id}::bigint as batch_id, * from typed_records"
-    )
-    _judge_and_blank(connection, suite(how.kind), today)
+    _offer(connection, typed.records, batch_id)
+    _judge_and_blank(connection, typed, suite(how.kind), batch_id, today)
     _add_unparsed(connection, typed.faults, how.kind, batch_id)
     _add_broken(connection, pieces.about.broken, batch_id, typed.per_row)
     _not_missing(connection, typed.faults)
@@ -89,35 +101,36 @@ def load(
             select '{how.kind}', f.batch_id, f.record_no, f.source_row, f.rule, f.action, f.reason, f.columns, []
             from faults f join {how.kind} t using (batch_id, record_no) where f.action = 'warn'"""
     )
-    connection.execute("drop view incoming")
-    connection.execute("drop table typed_records")
+    connection.unregister("typed_records")
     return counts
 
 
-def _stage(connection: Connection, pieces: Pieces, how: Recognised, batch: Batch, key: bytes) -> _Staged:
-    """Type the records, piece by piece where one row does not decide how another is read, into `typed_records`."""
+def _read(pieces: Pieces, how: Recognised, batch: Batch, key: bytes, folder: Path | None) -> _Read:
+    """The typed records of an export, read piece by piece where one row does not decide how another is read."""
     import polars as pl
 
     from pipeline.mapping.apply import Whole, by_pieces
 
     whole: Whole | None = Whole(how.kind, batch.source_file)
     while whole:
-        connection.execute("drop table if exists typed_records")
+        records = Staged(folder)
         faults: list[pl.DataFrame] = []
-        cells = dict.fromkeys(KINDS[how.kind].names, 0)
+        counts = dict.fromkeys(KINDS[how.kind].names, 0)
         per_row = 1
-        for raw in pieces if by_pieces(how.mapping) else [pieces.whole()]:
-            _, typed = typed_of(without_escapes(raw), how, batch, key, whole)
-            records = _pseudonymised(_in_our_words(typed.records, how.kind), key)
-            connection.register("piece", records.to_arrow())
-            connection.execute("create temp table if not exists typed_records as select * from piece limit 0")
-            connection.execute("insert into typed_records select * from piece")
-            connection.unregister("piece")
-            faults.append(typed.faults)
-            cells = {name: many + typed.cells[name] for name, many in cells.items()}
-            per_row = typed.per_row
-        whole = whole.settle()
-    return _Staged(pl.concat(faults), per_row, cells)
+        try:
+            for raw in pieces if by_pieces(how.mapping) else [pieces.whole()]:
+                _, typed = typed_of(without_escapes(raw), how, batch, key, whole)
+                records.add(_pseudonymised(_in_our_words(typed.records, how.kind), key))
+                faults.append(typed.faults)
+                counts = {name: many + typed.cells[name] for name, many in counts.items()}
+                per_row = typed.per_row
+            whole = whole.settle()
+        except BaseException:
+            records.close()
+            raise
+        if whole:
+            records.close()
+    return _Read(records, pl.concat(faults), per_row, counts)
 
 
 def _shown(pieces: Pieces, source_rows: pl.Series, how: Recognised, batch: Batch, key: bytes) -> RawTable:
@@ -151,6 +164,14 @@ def typed_of(
     return hidden, replace(typed, faults=hidden.without_numbers(typed.faults))
 
 
+def _offer(connection: Connection, records: Staged, batch_id: int) -> None:
+    """Let DuckDB see the records as the relation `incoming`."""
+    connection.register("typed_records", records.relation())
+    connection.execute(
+        f"create or replace temp view incoming as select {batch_id}::bigint as batch_id, * from typed_records"
+    )
+
+
 def _in_our_words(records: pl.DataFrame, kind: str) -> pl.DataFrame:
     """The records with words of a list as the list writes them: "Crown " is crown. What is no word of it stays."""
     import polars as pl
@@ -167,25 +188,32 @@ def _in_our_words(records: pl.DataFrame, kind: str) -> pl.DataFrame:
     return records.with_columns(changed)
 
 
-def _judge_and_blank(connection: Connection, rules: Sequence[Rule], today: dt.date) -> None:
+def _judge_and_blank(
+    connection: Connection, typed: _Read, rules: Sequence[Rule], batch_id: int, today: dt.date
+) -> None:
     """Judge the records: by the rules that blank first, by the others as they are without the blanked cells.
 
     A rule judges one record. So all are asked at once, and only records that lost a cell are judged again.
     """
+    import polars as pl
+
     judge(connection, "incoming", rules, "faults", today)
     connection.execute(
         'create or replace temp table blanked as select record_no, unnest(columns) as "column" from faults '
         "where action = 'blank'"
     )
-    columns = connection.execute('select distinct "column" from blanked order by 1').fetchall()
-    if not columns:
+    blanked = frame(connection, 'select distinct record_no, "column" from blanked')
+    if not blanked.height:
         return
-    for (column,) in columns:
-        connection.execute(
-            f'''update typed_records set "{column}" = null
-                where record_no in (select record_no from blanked where "column" = ?)''',
-            [column],
+    cells_of = blanked.partition_by("column", as_dict=True).items()
+    connection.unregister("typed_records")
+    typed.records = typed.records.changed(
+        lambda piece: piece.with_columns(
+            pl.when(~pl.col("record_no").is_in(cells["record_no"].implode())).then(column).alias(column)
+            for (column,), cells in cells_of
         )
+    )
+    _offer(connection, typed.records, batch_id)
     touched = "record_no in (select record_no from blanked)"
     connection.execute(f"delete from faults where action <> 'blank' and {touched}")
     connection.execute(f"create or replace temp view touched as select * from incoming where {touched}")
