@@ -147,7 +147,9 @@ def test_a_store_is_the_same_whether_its_files_were_read_in_pieces_or_as_a_whole
     mapping = None
     if "instrument_uses.csv" not in files:  # our own names alone say how teeth and dates are written
         mapping = tmp_path / "mapping.toml"
-        mapping.write_text("\n".join(["[treatments.columns]", *(f'{name} = "{name}"' for name in TREATMENTS.split(","))]))
+        mapping.write_text(
+            "\n".join(["[treatments.columns]", *(f'{name} = "{name}"' for name in TREATMENTS.split(","))])
+        )
     whole = stored(tmp_path / "whole", files, mapping)
     assert isinstance(whole, str) is (error is not None)
     assert error is None or error in whole
