@@ -12,6 +12,8 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pipeline.errors import UserError
+
 if TYPE_CHECKING:
     import duckdb
     import polars as pl
@@ -33,13 +35,18 @@ class Staged:
 
     def add(self, records: pl.DataFrame) -> None:
         table = records.to_arrow()
-        if self._writer is not None:
-            self._writer.write_table(table, _BATCH)
-            return
-        self._tables.append(table)
-        self._size += table.nbytes
-        if self._size > IN_MEMORY and self._folder is not None:
-            self._spill(self._folder)
+        try:
+            if self._writer is not None:
+                self._writer.write_table(table, _BATCH)
+                return
+            self._tables.append(table)
+            self._size += table.nbytes
+            if self._size > IN_MEMORY and self._folder is not None:
+                self._spill(self._folder)
+        except OSError as e:
+            what = f"records cannot be kept beside the store while they are read ({e.strerror or e})"
+            do = "Free some space, or see to it that you may write there"
+            raise UserError(what, where=str(self._folder), do=do) from None
 
     def _spill(self, folder: Path) -> None:
         import pyarrow as pa

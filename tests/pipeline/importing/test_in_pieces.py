@@ -178,3 +178,15 @@ def test_a_file_changed_between_the_rows_and_their_refusals_leaves_the_store_as_
     with open_store(store) as connection:
         assert connection.execute("select count(*) from instrument_uses").fetchone() == (0,)
     assert not store.with_name("canalwise.duckdb.tmp").exists()
+
+
+def test_a_disk_that_is_full_is_said_in_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    in_pieces(monkeypatch)
+
+    def full(*_: Any, **__: Any) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("pyarrow.ipc.new_file", full)
+    visits = "visit_id,treatment_id,dentist,seated_at,left_at\nV1,T1,D1,2024-03-04 09:00:00,2024-03-04 10:00:00\n"
+    said = stored(tmp_path / "full", {"visits.csv": visits})
+    assert "records cannot be kept beside the store while they are read (No space left on device)" in said
