@@ -31,7 +31,8 @@ def explain(
 
     def answer(own: Settings, workspace: Workspace | None = None) -> None:
         if output.json:
-            output.data(explained_json(measure, own, workspace))
+            more = {"settings_from": workspace.settings_from} if workspace else {}
+            output.data(explained_json(measure, own, workspace) | more)
         else:
             terminal.say(explained(measure, own, workspace, terminal.width()))
 

@@ -84,7 +84,8 @@ def measure(
     if out:
         from pipeline.output.rows import write_rows
 
-        write_rows(result.rows, out, title=result.measure, whole=result.as_json())
+        whole = result.as_json() | {"settings_from": workspace.settings_from}
+        write_rows(result.rows, out, title=result.measure, whole=whole)
         output.talk(str(out))
     elif output.json:
         more = ({"known_on": known} if known else {}) | ({"to_write": lacking} if lacking else {})

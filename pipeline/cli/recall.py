@@ -30,7 +30,7 @@ def recall(
     with workspace_of(output, store, settings, as_of=day(on, "--on")) as workspace:
         rows = due(workspace)
     if output.json:
-        output.data({"on": workspace.as_of, "rows": rows})
+        output.data({"on": workspace.as_of, "rows": rows, "settings_from": workspace.settings_from})
         return
     output.table(rows, empty="Nobody is due for follow-up.", short=_SHORT, spare=_SPARE)
     if rows:

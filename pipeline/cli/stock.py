@@ -26,7 +26,7 @@ def stock(
     with workspace_of(output, store, settings) as workspace:
         result = workspace.compute("stock_forecast", names(by))
     if output.json:
-        output.data(result.as_json())
+        output.data({**result.as_json(), "settings_from": workspace.settings_from})
         return
     paragraph(f"{result.title} ({result.unit})")
     empty = "No instrument was used in the months that are counted, and none is in stock."

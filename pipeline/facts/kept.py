@@ -1,13 +1,14 @@
 """Facts kept beside the store: what was made once for a question is there for the next, until the store changes.
 
-They lie in a DuckDB file of their own, canalwise.duckdb -> canalwise.facts, for who only reads the store may not write
-into it. Nothing is lost with that file, and whoever cannot have it (another process does, the folder cannot be written)
-makes facts for itself, as a small store does always. Every table of it has a key: of what the store holds (its token),
-of the SQL that made it and of all that this is made from.
+They lie in a DuckDB file of their own, canalwise.duckdb -> canalwise.duckdb.facts, for who only reads the store may not
+write into it. Nothing is lost with that file, and whoever cannot have it (another process does, the folder cannot be
+written, the disk is full) makes facts for itself, as a small store does always. Every table of it has a key, of the SQL
+that made it and of all that this is made from, and holds for one state of the store.
 """
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 from collections.abc import Mapping
 from pathlib import Path
@@ -28,18 +29,18 @@ DATABASE = "kept_facts"
 def open_file(connection: Connection, least_rows: int | None = None) -> bool:
     """Attach the file of kept facts to a store's connection, if it can be had; says whether it is there.
 
-    Of a store whose largest table has fewer rows than LEAST_ROWS, or `least_rows`, there is none.
+    Of a store whose largest table has fewer rows than LEAST_ROWS, or `least_rows`, there is none; nor of one that is
+    open for writing, whose records may change from one question to the next.
     """
     import duckdb
 
-    databases = dict(connection.execute("select database_name, path from duckdb_databases()").fetchall())
-    if DATABASE in databases:
+    databases = connection.execute("select database_name from duckdb_databases()").fetchall()
+    if (DATABASE,) in databases:
         return True
-    here = connection.execute("select current_database()").fetchone()
-    store = databases.get(here[0]) if here else None
-    if not store or largest(connection) < (LEAST_ROWS if least_rows is None else least_rows):
+    store = _store(connection)
+    if store is None or largest(connection) < (LEAST_ROWS if least_rows is None else least_rows):
         return False
-    file = facts_file(Path(store))
+    file = facts_file(store)
     for _ in range(2):
         try:
             connection.execute(f"attach '{str(file).replace(chr(39), chr(39) * 2)}' as {DATABASE} (read_write)")
@@ -47,13 +48,31 @@ def open_file(connection: Connection, least_rows: int | None = None) -> bool:
                 f"create table if not exists {DATABASE}.contents (fact varchar, key varchar, token varchar)"
             )
         except duckdb.Error as e:
-            if "lock" in str(e) or not file.is_file():  # another process has it, or nobody can
+            if "lock" in str(e) or not _is_ours(file):  # another process has it, or nobody can
                 return False
-            file.unlink()  # no such file, or one of another DuckDB
+            with contextlib.suppress(OSError):
+                file.unlink()  # damaged, or of another DuckDB
             continue
         _forget_older(connection)
         return True
     return False
+
+
+def _store(connection: Connection) -> Path | None:
+    """The file of the store that a connection reads; None where it is in memory, or open for writing."""
+    found = connection.execute(
+        "select path from duckdb_databases() where database_name = current_database() and readonly"
+    ).fetchone()
+    return Path(found[0]) if found and found[0] else None
+
+
+def _is_ours(file: Path) -> bool:
+    """Whether it is a DuckDB file, by its first bytes: nothing else is taken for ours and removed."""
+    try:
+        with file.open("rb") as opened:
+            return opened.read(12)[8:] == b"DUCK"
+    except OSError:
+        return False
 
 
 def keys(sql: Mapping[str, str], needs: Mapping[str, set[str]], given: Mapping[str, str]) -> dict[str, str]:
@@ -81,8 +100,10 @@ def kept(connection: Connection, name: str, key: str) -> bool:
     return True
 
 
-def keep(connection: Connection, name: str, key: str, query: str) -> None:
-    """Make a table of facts and keep it, whole or not at all; the oldest of its kind goes."""
+def keep(connection: Connection, name: str, key: str, query: str) -> bool:
+    """Make a table of facts and keep it, whole or not at all; the oldest of its kind goes. Says whether it is kept."""
+    import duckdb
+
     connection.begin()
     try:
         connection.execute(f"create table {_table(name, key)} as {query}")
@@ -92,10 +113,14 @@ def keep(connection: Connection, name: str, key: str, query: str) -> None:
         ).fetchall()
         _drop(connection, [(name, old) for (old,) in known])
         connection.commit()
-    except BaseException:
-        connection.rollback()
+    except BaseException as e:
+        with contextlib.suppress(duckdb.Error):  # a failed commit (disk full) has ended the transaction already
+            connection.rollback()
+        if isinstance(e, duckdb.Error):
+            return False
         raise
     connection.execute(f"create temp view {name} as select * from {_table(name, key)}")
+    return True
 
 
 def _forget_older(connection: Connection) -> None:
@@ -120,6 +145,9 @@ def _table(name: str, key: str) -> str:
 
 
 def _token(connection: Connection) -> str:
+    """The state of the store: its token, and of its file what changes when anybody else writes into it."""
     found = connection.execute("select token from store_state").fetchone()
-    assert found is not None
-    return str(found[0])
+    store = _store(connection)
+    assert found is not None and store is not None
+    there = store.stat()
+    return f"{found[0]} {there.st_size} {there.st_mtime_ns}"

@@ -97,9 +97,7 @@ def make(connection: Connection, names: Iterable[str], *, empty: bool = False) -
             return
         for other in _reads()[name] & queries.keys():
             made(other)
-        if keys:
-            kept.keep(connection, name, keys[name], queries[name])
-        else:
+        if not (keys and kept.keep(connection, name, keys[name], queries[name])):
             rows = f"from (\n{queries[name]}\n) limit 0" if empty else queries[name]
             connection.execute(f"create temp table {name} as {rows}")
 

@@ -189,10 +189,10 @@ def _settings(connection: Connection, given: Settings | None, progress: Callable
     """The settings to import with, which the store keeps where they were given."""
     found = kept_settings.used(connection, given)
     check_practice(connection, found.settings)
+    if found.remark:
+        progress(found.remark)
     if given is not None:
         kept_settings.keep(connection, given)
-    elif found.remark:
-        progress(found.remark)
     return found.settings
 
 

@@ -40,7 +40,14 @@ def write_new(path: Path, content: bytes) -> None:
             file.flush()
             os.fsync(file.fileno())
         Path(name).chmod(_FILE)
-        path.hardlink_to(name)  # unlike a rename, never takes the place of another's
+        try:
+            path.hardlink_to(name)  # unlike a rename, never takes the place of another's
+        except FileExistsError:
+            raise
+        except OSError:  # some disks have no links
+            if path.exists():
+                raise FileExistsError(path) from None
+            Path(name).replace(path)
         _keep_names(path.parent)
     finally:
         Path(name).unlink(missing_ok=True)

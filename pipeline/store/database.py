@@ -121,8 +121,8 @@ def _empty() -> bytes:
 
 
 def facts_file(store: Path) -> Path:
-    """Where the facts of a store are kept: canalwise.duckdb -> canalwise.facts."""
-    return store.with_suffix(".facts")
+    """Where the facts of a store are kept: canalwise.duckdb -> canalwise.duckdb.facts, which no store is called."""
+    return store.with_name(f"{store.name}.facts")
 
 
 def largest(connection: duckdb.DuckDBPyConnection) -> int:

@@ -39,6 +39,10 @@ def _fingerprint(key: bytes) -> str:
     return hashlib.blake2b(key, digest_size=16, person=b"canalwise-key").hexdigest()
 
 
+def _line(practice: str) -> str:
+    return f'practice_id = "{practice}"'
+
+
 def check_practice(connection: Connection, settings: Settings) -> None:
     """A UserError where records would stand in the store twice, as their practice is called otherwise now.
 
@@ -49,9 +53,10 @@ def check_practice(connection: Connection, settings: Settings) -> None:
     if not known or settings.id in known:
         return
     if settings.practice_id is None:
+        ids = " or ".join(map(_line, known))
         raise UserError(
             f"the store holds records of practice {', '.join(known)}, and the settings say {settings.practice}",
-            do=f'If it has only another name now, add practice_id = "{known[-1]}" to the settings; if it is another '
+            do=f"If it has only another name now, add its practice_id to the settings ({ids}); if it is another "
             "practice, add a practice_id of its own",
         )
     if settings.practice in known:

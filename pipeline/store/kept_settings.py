@@ -46,11 +46,12 @@ def used(
     kept = _kept(connection, known_until)
     if given is not None:
         origin = file or "settings given"
+        whose = f"Settings of {file}" if file else "The settings given"
         differs = _differences(given, kept[0]) if kept else []
         if not differs or kept is None:
             return Used(given, origin)
         named = ", ".join(differs[:MOST_TOLD]) + (f" and {len(differs) - MOST_TOLD} more" * (len(differs) > MOST_TOLD))
-        return Used(given, origin, f"{origin} differs from what the store was given on {_day(*kept)}: {named}.")
+        return Used(given, origin, f"{whose} differ from what the store was given on {_day(*kept)}: {named}.")
     if kept is not None:
         return Used(kept[0], f"the store's own, given on {_day(*kept)}")
     return Used(
@@ -62,13 +63,14 @@ def used(
 
 def _kept(connection: Connection, until: dt.datetime | None = None) -> tuple[Settings, dt.datetime] | None:
     """The settings that the store was last given by a moment and when; of those after it the first, if none before."""
-    found = connection.execute(
-        """select settings, given_at from settings_given
-           order by given_at > coalesce($until, given_at), abs(epoch(given_at - coalesce($until, now()::timestamp)))
-           limit 1""",
-        {"until": until},
-    ).fetchone()
-    return (Settings.model_validate_json(found[0]), found[1]) if found else None
+    given = connection.execute("select settings, given_at from settings_given order by given_at").fetchall()
+    if until and until.tzinfo:
+        until = until.astimezone(dt.UTC).replace(tzinfo=None)
+    by_then = [one for one in given if until is None or one[1] <= until]
+    if not given:
+        return None
+    text, at = by_then[-1] if by_then else given[0]
+    return Settings.model_validate_json(text), at
 
 
 def _day(settings: Settings, given_at: dt.datetime) -> dt.date:

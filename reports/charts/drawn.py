@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterable, Mapping
 from typing import Any
 
@@ -21,6 +22,8 @@ def keep(connection: Any, made: Mapping[str, str], used: Iterable[str]) -> None:
     """Keep what was drawn now, renew the day of what was used, and let go what was not for long."""
     if not _open(connection):
         return
+    import duckdb
+
     table = f"{DATABASE}.pictures"
     connection.begin()
     try:
@@ -31,14 +34,21 @@ def keep(connection: Any, made: Mapping[str, str], used: Iterable[str]) -> None:
         connection.execute(f"update {table} set used_on = current_date where key in (select unnest(?))", [list(used)])
         connection.execute(f"delete from {table} where used_on < current_date - {UNUSED_DAYS}")
         connection.commit()
-    except BaseException:
-        connection.rollback()
-        raise
+    except BaseException as e:
+        with contextlib.suppress(duckdb.Error):
+            connection.rollback()
+        if not isinstance(e, duckdb.Error):  # pages are whole without: the disk may be full
+            raise
 
 
 def _open(connection: Any) -> bool:
     """Whether there is a place to keep pictures in."""
     if connection is None or not open_file(connection, least_rows=0):
         return False
-    connection.execute(f"create table if not exists {DATABASE}.pictures (key varchar, svg varchar, used_on date)")
+    import duckdb
+
+    try:
+        connection.execute(f"create table if not exists {DATABASE}.pictures (key varchar, svg varchar, used_on date)")
+    except duckdb.Error:
+        return False
     return True

@@ -37,9 +37,9 @@ def made(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[str]]:
     names: list[str] = []
     keep = kept.keep
 
-    def noted(connection: Any, name: str, key: str, query: str) -> None:
+    def noted(connection: Any, name: str, key: str, query: str) -> bool:
         names.append(name)
-        keep(connection, name, key, query)
+        return keep(connection, name, key, query)
 
     monkeypatch.setattr(kept, "keep", noted)
     yield names
@@ -114,8 +114,37 @@ def test_a_small_store_keeps_nothing(filled: Path, monkeypatch: pytest.MonkeyPat
 
 def test_a_file_that_is_no_store_of_facts_is_made_anew(filled: Path) -> None:
     first = ask(filled)
-    facts_file(filled).write_bytes(b"torn")
-    assert ask(filled) == first and facts_file(filled).stat().st_size > 100
+    torn = facts_file(filled).read_bytes()[:5000]
+    facts_file(filled).write_bytes(torn)
+    assert ask(filled) == first and facts_file(filled).stat().st_size > 5000
+
+
+def test_a_file_that_is_none_of_ours_stays(filled: Path) -> None:
+    """Seen before: it was removed, and of a store that was called store.facts the store itself."""
+    first = ask(filled)
+    facts_file(filled).write_bytes(b"somebody's notes")
+    assert ask(filled) == first
+    assert facts_file(filled).read_bytes() == b"somebody's notes"
+    called_so = Path(shutil.copy(filled, filled.with_suffix(".facts")))
+    assert ask(called_so) == first and called_so.stat().st_size == filled.stat().st_size
+    assert ask(called_so) == first
+
+
+def test_of_a_store_that_is_open_for_writing_nothing_is_kept(filled: Path, made: list[str]) -> None:
+    """Its records may change between two questions."""
+    with open_store(filled, write=True) as connection:
+        before = Workspace(connection, Settings(), DAY).compute("visits_per_tooth").rows
+        connection.execute("delete from visits")
+        after = Workspace(connection, Settings(), DAY)
+        assert "no visits" in after.missing("visits_per_tooth") and before
+    assert made == []
+
+
+def test_a_full_disk_is_no_reason_to_have_no_answer(filled: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    first = ask(filled)
+    facts_file(filled).unlink()
+    monkeypatch.setattr(kept, "_table", lambda name, key: f"no_such_place.{name}_{key}")
+    assert ask(filled) == first
 
 
 def test_where_none_can_be_written_facts_are_made_for_the_question_alone(filled: Path) -> None:
@@ -164,10 +193,15 @@ def test_a_copy_of_the_store_has_its_own(filled: Path, tmp_path: Path, made: lis
     ask(filled)
     copy = tmp_path / "copy.duckdb"
     for of in (filled, facts_file(filled)):
-        shutil.copy(of, copy.with_suffix(of.suffix))
+        shutil.copy2(of, copy.with_name(of.name.replace(filled.name, copy.name)))
     made.clear()
     ask(copy)
     assert made == []
+    with duckdb.connect(str(copy)) as elsewhere:
+        elsewhere.execute("delete from visits where visit_id = (select min(visit_id) from visits)")
+    ask(copy)
+    assert "tooth_facts" in made, "another program wrote into it"
+    made.clear()
     with open_store(copy, write=True) as connection:
         connection.execute("delete from treatments where treatment_id = (select min(treatment_id) from treatments)")
     ask(copy)

@@ -47,12 +47,17 @@ def flags(connection: duckdb.DuckDBPyConnection) -> int:
     return int(found[0])
 
 
-def test_whoever_opens_it_next_asks_the_rules(cut_off: Path, canalwise: Callable[..., Any]) -> None:
+def test_whoever_opens_it_next_asks_the_rules(
+    cut_off: Path, small: Path, tmp_path: Path, canalwise: Callable[..., Any]
+) -> None:
     """Seen before: visits counted 367 instead of 363, and a second import of the same files hid it."""
     with open_store(cut_off) as connection:
         assert flags_due(connection) and flags(connection) == 0
-    told = canalwise("measure", "chair_minutes_per_visit", "--store", cut_off, "--quiet", "--json").json
-    assert told["rows"] == [] or told["rows"][0]["n"] == 0 or told["left_out"]
+    asked = ("measure", "chair_minutes_per_visit", "--quiet", "--json", "--store")
+    told = canalwise(*asked, cut_off).json
+    list(ingest(tmp_path / "whole.duckdb", [small / "visits.csv"], HERE))
+    whole = canalwise(*asked, tmp_path / "whole.duckdb").json
+    assert told["rows"] == whole["rows"] and told["left_out"] == whole["left_out"] != []
     with open_store(cut_off) as connection:
         assert not flags_due(connection) and flags(connection) > 0
 
@@ -103,6 +108,18 @@ def test_a_key_is_never_half_written(store: Path, monkeypatch: pytest.MonkeyPatc
     with pytest.raises(Exception, match="the pseudonym key cannot be written"):
         load_key(store)
     assert not key_path(store).exists() and list(store.parent.iterdir()) == []
+
+
+def test_a_disk_without_links_keeps_a_key_too(store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def none(self: Path, target: Any) -> None:
+        raise OSError(1, "Operation not permitted")
+
+    monkeypatch.setattr(Path, "hardlink_to", none)
+    key = load_key(store)
+    assert len(key) == 32 and load_key(store) == key
+    with pytest.raises(FileExistsError):
+        pseudonyms.private.write_new(key_path(store), bytes(32))
+    assert load_key(store) == key
 
 
 KILLED = """

@@ -95,6 +95,15 @@ def test_an_id_that_came_later_stays_what_the_name_was(store: Path, tmp_path: Pa
     assert 'Write practice_id = "Lindenpark"' in str(e.value)
 
 
+def test_of_several_practices_none_is_suggested_alone(store: Path, tmp_path: Path) -> None:
+    """To name one of them would put the records of one practice under another's keys."""
+    load(store, put(tmp_path), practice="North", practice_id="P1")
+    load(store, put(tmp_path), practice="South", practice_id="P2")
+    with pytest.raises(UserError, match="holds records of practice P1, P2") as e:
+        load(store, put(tmp_path, LATER), practice="South-West")
+    assert 'practice_id = "P1" or practice_id = "P2"' in str(e.value)
+
+
 def test_another_practice_has_an_id_of_its_own(store: Path, tmp_path: Path) -> None:
     load(store, put(tmp_path), practice="North", practice_id="P1")
     load(store, put(tmp_path), practice="South", practice_id="P2")
