@@ -105,7 +105,10 @@ def members(packed: OnDisk) -> list[Member]:
         return [Member(packed, None)]
     directory = Directory(packed)
     try:
-        names = [entry.filename for entry in directory.open().infolist() if not entry.is_dir()]
+        entries = directory.open().infolist()
+        if not all(entry.filename for entry in entries):
+            raise zipfile.BadZipFile("one of its files has no name")
+        names = [entry.filename for entry in entries if not entry.is_dir()]
     except OSError as e:
         raise UserError(f"the file cannot be read ({e.strerror})", where=str(archive), do="Check the path") from None
     except _DAMAGED as e:

@@ -16,7 +16,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 import xlsxwriter
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from pipeline.errors import UserError
@@ -234,6 +234,7 @@ OTHERS = {
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+@example("a.zip", [(0.75, 0, b"\0"), (0.875, 4, b"\0\0\0")])  # a file in it without a name
 @given(st.sampled_from(sorted(OTHERS)), DAMAGE)
 def test_every_other_damaged_file_is_read_or_refused(
     tmp_path: Path, name: str, damage: list[tuple[float, int, bytes]]
