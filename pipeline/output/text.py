@@ -20,7 +20,10 @@ def plain(value: object) -> str:
     Control characters are not allowed in SVG and would stop the drawing of a chart; direction marks could make a
     page read other than what is stored.
     """
-    kept = (" " if c.isspace() else c for c in str(value) if c.isspace() or unicodedata.category(c) not in _UNFIT)
+    text = str(value)
+    if text.isprintable():  # the only blank in it is the space: signs need not be looked up one by one
+        return " ".join(text.split())
+    kept = (" " if c.isspace() else c for c in text if c.isspace() or unicodedata.category(c) not in _UNFIT)
     return " ".join("".join(kept).split())
 
 

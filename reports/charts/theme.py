@@ -123,14 +123,15 @@ def picked(fields: Collection[str], full: float = 1.0) -> Any:
 def layered(layers: Sequence[Any], width: float, height: float, fields: Collection[str] = (), title: Any = None) -> Any:
     """One chart of Altair charts that share their plane, as a specification; `fields` are those that marks have.
 
-    Altair's own `layer` copies every layer several times, which took longer than to draw them.
+    Altair's own `layer` copies every layer several times, which took longer than to draw them, and so does what it
+    does for a chart that stands alone.
     """
-    parts = [layer.to_dict(validate=False) for layer in layers]
-    datasets = {name: values for part in parts for name, values in part.pop("datasets", {}).items()}
-    schema = parts[0]["$schema"]
-    for part in parts:
-        del part["$schema"], part["config"]
-    found = {"$schema": schema, "layer": parts, "datasets": datasets, "width": width, "height": height}
+    import altair as alt
+
+    datasets: dict[str, Any] = {}
+    inside = {"top_level": False, "datasets": datasets}  # where Altair puts the data of all layers
+    parts = [layer.to_dict(validate=False, context=inside) for layer in layers]
+    found = {"$schema": alt.SCHEMA_URL, "layer": parts, "datasets": datasets, "width": width, "height": height}
     if title is not None:
         found["title"] = title.to_dict()
     if asked := params(fields):
