@@ -52,8 +52,10 @@ def csv_cell(value: Any) -> str:
         return ""
     if isinstance(value, bool):
         return "true" if value else "false"
-    if isinstance(value, (int, float)):
-        return "" if value != value else repr(value)
+    if isinstance(value, float):  # NumPy's are floats too, and would say so
+        return "" if value != value else repr(float(value))
+    if isinstance(value, int):
+        return repr(value)
     if isinstance(value, (dt.date, dt.datetime)):
         return value.isoformat()
     if isinstance(value, (list, tuple, set)):
