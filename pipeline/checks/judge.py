@@ -75,9 +75,7 @@ def create_faults(connection: Connection, name: str) -> None:
     )
 
 
-def _values(
-    connection: Connection, relation: str, rows: int, rules: Sequence[Rule], today: dt.date
-) -> list[list[Any]]:
+def _values(connection: Connection, relation: str, rows: int, rules: Sequence[Rule], today: dt.date) -> list[list[Any]]:
     """For each rule the distinct values that it judges; without NULL unless the rule is about NULL."""
     judged = [_dated(rule.judged, today) for rule in rules]
     if not rows:
