@@ -17,6 +17,10 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 
+# Some hundred tests start a Python of their own: what one of them compiles the next need not, whatever the shell says.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
+
 # One sound record of each kind, as an export in our own headers writes it. They belong together.
 SOUND: dict[str, dict[str, str]] = {
     "treatments": {
@@ -132,7 +136,7 @@ LONGEST = (
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption(
         "--lane", choices=("fast", "default", "slow"), default="default",
-        help="fast: under a minute, for the desk; slow: tests marked so, and properties with 1,000 examples for 100",
+        help="fast: under a minute, for the desk; slow: tests marked so, and properties with 1,000 examples for 50",
     )  # fmt: skip
 
 
@@ -140,7 +144,7 @@ def pytest_configure(config: pytest.Config) -> None:
     from hypothesis import settings
 
     # Properties are about numbers, not about time: the first example also pays for importing SciPy.
-    settings.register_profile("default lane", deadline=None, max_examples=100)
+    settings.register_profile("default lane", deadline=None, max_examples=50)
     settings.register_profile("slow lane", deadline=None, max_examples=1000)
     slow = config.getoption("lane") == "slow"
     settings.load_profile("slow lane" if slow else "default lane")

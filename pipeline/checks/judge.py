@@ -11,12 +11,14 @@ from __future__ import annotations
 import datetime as dt
 import json
 import os
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
+from pipeline.checks import remembered
+from pipeline.checks.remembered import Expected
 from pipeline.checks.suites import Rule
 
 if TYPE_CHECKING:
@@ -24,6 +26,9 @@ if TYPE_CHECKING:
     import pandas as pd
 
     Connection = duckdb.DuckDBPyConnection
+
+
+_FEW = 1000  # rows, or values: longer columns are asked for one by one, and need not pad the others to their length
 
 
 @dataclass(frozen=True)
@@ -45,10 +50,14 @@ def judge(connection: Connection, relation: str, rules: Sequence[Rule], into: st
 
 def judge_each(connection: Connection, rules: Sequence[tuple[str, Rule]], into: str, today: dt.date) -> list[Verdict]:
     """As `judge`, each rule on a relation of its own: all are put to Great Expectations at once."""
-    rows = {relation: _rows(connection, relation) for relation in {relation for relation, _ in rules}}
-    # Of an empty kind there is nothing to ask: half the time of importing a small file into a small store.
-    values = [_distinct(connection, relation, rule, today) if rows[relation] else [] for relation, rule in rules]
-    refused = _refused([rule for _, rule in rules], values)
+    rows = {relation: _rows(connection, relation) for relation in dict.fromkeys(relation for relation, _ in rules)}
+    values: list[list[Any]] = [[] for _ in rules]
+    for relation, many in rows.items():
+        places = [place for place, (of, _) in enumerate(rules) if of == relation]
+        found = _values(connection, relation, many, [rules[place][1] for place in places], today)
+        for place, distinct in zip(places, found, strict=True):
+            values[place] = distinct
+    refused = _refused(connection, [rule for _, rule in rules], values)
     return [
         Verdict(rule, rows[relation], _record(connection, relation, rule, bad, into, today) if bad else 0)
         for (relation, rule), bad in zip(rules, refused, strict=True)
@@ -68,11 +77,26 @@ def create_faults(connection: Connection, name: str) -> None:
     )
 
 
-def _distinct(connection: Connection, relation: str, rule: Rule, today: dt.date) -> list[Any]:
-    """The distinct values that a rule judges; without NULL unless the rule is about NULL."""
+def _values(connection: Connection, relation: str, rows: int, rules: Sequence[Rule], today: dt.date) -> list[list[Any]]:
+    """For each rule the distinct values that it judges; without NULL unless the rule is about NULL."""
+    judged = [_dated(rule.judged, today) for rule in rules]
+    if not rows:
+        found: list[Iterable[Any]] = [[] for _ in rules]
+    elif rows <= _FEW:
+        # A query costs some 2 ms however few its rows: of a small file all rules' values are had in one.
+        table = connection.execute(f"select {', '.join(judged)} from {relation} as r").fetchall()
+        found = list(map(dict.fromkeys, zip(*table, strict=True)))
+    else:
+        found = [_column(connection, f"select distinct {sql} from {relation} as r") for sql in judged]
     # NULL is dropped here: a condition would have DuckDB compute the expression twice.
-    found = connection.execute(f"select distinct {_dated(rule.judged, today)} from {relation} as r").fetchall()
-    return [value for (value,) in found if value is not None or rule.judges_null]
+    return [
+        [value for value in distinct if value is not None or rule.judges_null]
+        for rule, distinct in zip(rules, found, strict=True)
+    ]
+
+
+def _column(connection: Connection, sql: str) -> list[Any]:
+    return [value for (value,) in connection.execute(sql).fetchall()]
 
 
 def _dated(sql: str, today: dt.date) -> str:
@@ -80,27 +104,23 @@ def _dated(sql: str, today: dt.date) -> str:
     return sql.replace("$today", f"date '{today.isoformat()}'")
 
 
-_FEW = 1000  # values; longer columns have a frame of their own, so that the others need not be padded to their length
-
-_Expected = tuple[str, bool]  # what two rules have in common that can be judged as one
-_known: dict[_Expected, dict[Any, bool]] = {}  # whether a value was refused, for as long as the process lives
+_known: dict[Expected, dict[Any, bool]] = {}  # whether a value was refused, for as long as the process lives
 
 
-def _refused(rules: Sequence[Rule], values: list[list[Any]]) -> list[list[Any]]:
+def _refused(connection: Connection, rules: Sequence[Rule], values: list[list[Any]]) -> list[list[Any]]:
     """For each rule the values that Great Expectations refuses.
 
     An expectation costs some 10 ms however few its values. So rules that expect the same share one column of values,
-    and what was judged once is not judged again.
+    and what was judged once is not judged again; nor what an earlier run judged.
     """
     keys = [_same_expectation(rule, distinct) for rule, distinct in zip(rules, values, strict=True)]
-    asked: dict[_Expected, dict[Any, None]] = {}
-    expectations: dict[_Expected, dict[str, Any]] = {}
-    for key, rule, distinct in zip(keys, rules, values, strict=True):
-        known = _known.setdefault(key, {})
-        if unknown := dict.fromkeys(v for v in distinct if v not in known):
-            asked.setdefault(key, {}).update(unknown)
-            expectations[key] = rule.expectation
-    judged: dict[_Expected, dict[Any, bool]] = {}
+    expectations = {key: rule.expectation for key, rule in zip(keys, rules, strict=True)}
+    asked = _unknown(keys, values)
+    if asked:
+        for key, verdicts in remembered.known(connection, asked).items():
+            _known[key] |= verdicts
+        asked = _unknown(keys, values)
+    judged: dict[Expected, dict[Any, bool]] = {}
     for few in (True, False):
         columns = {key: list(distinct) for key, distinct in asked.items() if (len(distinct) <= _FEW) is few}
         if columns:
@@ -111,13 +131,24 @@ def _refused(rules: Sequence[Rule], values: list[list[Any]]) -> list[list[Any]]:
                 }
                 if few:
                     _known[key] |= judged[key]
+    remembered.keep(connection, {key: verdicts for key, verdicts in judged.items() if len(verdicts) <= _FEW})
     return [
         [v for v in distinct if _known[key].get(v) or judged.get(key, {}).get(v)]
         for key, distinct in zip(keys, values, strict=True)
     ]
 
 
-def _same_expectation(rule: Rule, values: list[Any]) -> _Expected:
+def _unknown(keys: Sequence[Expected], values: list[list[Any]]) -> dict[Expected, dict[Any, None]]:
+    """Of each expectation the values of all its rules that nobody has judged yet."""
+    asked: dict[Expected, dict[Any, None]] = {}
+    for key, distinct in zip(keys, values, strict=True):
+        known = _known.setdefault(key, {})
+        if unknown := dict.fromkeys(v for v in distinct if v not in known):
+            asked.setdefault(key, {}).update(unknown)
+    return asked
+
+
+def _same_expectation(rule: Rule, values: list[Any]) -> Expected:
     """All of an expectation but its column, and whether it is about numbers."""
     kwargs = {k: v for k, v in rule.expectation["kwargs"].items() if k != "column"}
     return json.dumps([rule.expectation["type"], kwargs], sort_keys=True), _numeric(values)

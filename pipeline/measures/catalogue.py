@@ -147,7 +147,6 @@ class Measure(_Strict):
 @cache
 def _empty_store() -> Any:
     connection = in_memory()
-    connection.execute("set threads = 1")  # nothing to share out: others would only be started and waited for
     prepare(connection, Settings(), dt.date(2000, 1, 1))
     return connection
 

@@ -8,7 +8,7 @@ from pipeline.measures.catalogue import Example, Measure
 from pipeline.measures.run import Result, Workspace
 from pipeline.records import KINDS
 from pipeline.settings import Settings
-from pipeline.store.database import in_memory
+from pipeline.store.database import borrowed
 
 
 def table(text: str) -> list[dict[str, str | None]]:
@@ -20,16 +20,15 @@ def table(text: str) -> list[dict[str, str | None]]:
 
 def run(measure: Measure, example: Example) -> Result:
     """Compute the measure on the records of an example; groups of any size are shown unless the example says so."""
-    connection = in_memory()
-    for kind, text in example.given.items():
-        for number, row in enumerate(table(text), start=2):
-            _insert(connection, kind, row, number)
     settings: dict[str, Any] = dict(example.settings)
     smallest = settings.pop("smallest_group", 1)
-    workspace = Workspace(
-        connection, Settings.model_validate({"reporting": {"smallest_group": smallest}, **settings}), example.as_of
-    )
-    return workspace.compute(measure.name, example.by, example.start, example.end, example.where)
+    read = Settings.model_validate({"reporting": {"smallest_group": smallest}, **settings})
+    with borrowed() as connection:
+        for kind, text in example.given.items():
+            for number, row in enumerate(table(text), start=2):
+                _insert(connection, kind, row, number)
+        workspace = Workspace(connection, read, example.as_of)
+        return workspace.compute(measure.name, example.by, example.start, example.end, example.where)
 
 
 def _insert(connection: Any, kind: str, row: dict[str, str | None], number: int) -> None:

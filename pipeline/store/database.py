@@ -43,7 +43,27 @@ def in_memory() -> duckdb.DuckDBPyConnection:
     connection = duckdb.connect(":memory:", config=_CONFIG)
     for statement in schema.create_statements():
         connection.execute(statement)
+    connection.execute("set threads = 1")  # few rows: other threads find no work in them
     return connection
+
+
+@contextmanager
+def borrowed() -> Iterator[duckdb.DuckDBPyConnection]:
+    """As `in_memory`, in a transaction that is taken back: the next who borrows it finds it empty, and need not wait.
+
+    To make one costs as much as to compute a worked example on it.
+    """
+    connection = _lent()
+    connection.begin()
+    try:
+        yield connection
+    finally:
+        connection.rollback()
+
+
+@cache
+def _lent() -> duckdb.DuckDBPyConnection:
+    return in_memory()
 
 
 def is_new(path: Path) -> bool:

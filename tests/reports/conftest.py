@@ -717,7 +717,21 @@ def pages(request: pytest.FixtureRequest, once: Once) -> list[Path]:
 
     They are rendered once for all modules that open them in a browser.
     """
-    hostile = request.param
+    return _rendered(once, request.param)
+
+
+@pytest.fixture(scope="module")
+def plain_pages(once: Once) -> list[Path]:
+    """The pages of the invented practice, for what does not depend on the words of a record."""
+    return _rendered(once, "")
+
+
+@pytest.fixture(scope="module")
+def hostile_pages(once: Once) -> list[Path]:
+    return _rendered(once, IN_BROWSER)
+
+
+def _rendered(once: Once, hostile: str) -> list[Path]:
     folder = once("pages-hostile" if hostile else "pages", partial(_render, hostile=hostile))
     return [folder / name for name in (folder / "pages.txt").read_text(encoding="utf-8").splitlines()]
 

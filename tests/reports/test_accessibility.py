@@ -23,27 +23,26 @@ def faults(page: Any) -> list[str]:
     return [f"{v['impact']} {v['id']}: {[n['html'][:200] for n in v['nodes'][:3]]}" for v in found]
 
 
-def test_axe_finds_nothing(request: pytest.FixtureRequest, chromium: Any, pages: list[Path]) -> None:
-    """Each colour scheme and each width once: the layout does not depend on the scheme."""
-    looks = [("light", 1280), ("dark", 360)]
-    hold(chromium, pages, looks[:1] if "hostile" in request.node.name else looks)  # such text has no colour of its own
+LOOKS = [("light", 1280), ("dark", 360), ("dark", 1280), ("light", 360)]
+
+
+def test_axe_finds_nothing(chromium: Any, plain_pages: list[Path]) -> None:
+    """Each page in one look, each colour scheme and width on some page."""
+    hold(chromium, [(path, LOOKS[i % 2]) for i, path in enumerate(plain_pages)])
 
 
 @pytest.mark.slow
-def test_axe_finds_nothing_in_the_other_looks(chromium: Any, pages: list[Path]) -> None:
-    hold(chromium, pages, [("dark", 1280), ("light", 360)])
+def test_axe_finds_nothing_in_any_look(chromium: Any, pages: list[Path]) -> None:
+    hold(chromium, [(path, look) for look in LOOKS for path in pages])
 
 
-def hold(chromium: Any, pages: list[Path], looks: list[tuple[str, int]]) -> None:
-    for scheme, width in looks:
-        context = chromium.new_context(color_scheme=scheme, viewport={"width": width, "height": 900})
-        for path in pages:
-            page = context.new_page()
-            page.goto(path.as_uri())
-            page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
-            assert faults(page) == [], f"{path.name}, {scheme}, {width} px"
-            page.close()
-        context.close()
+def hold(chromium: Any, looked_at: list[tuple[Path, tuple[str, int]]]) -> None:
+    for path, (scheme, width) in looked_at:
+        page = chromium.new_page(color_scheme=scheme, viewport={"width": width, "height": 900})
+        page.goto(path.as_uri())
+        page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+        assert faults(page) == [], f"{path.name}, {scheme}, {width} px"
+        page.close()
 
 
 def test_axe_would_find_something(chromium: Any, tmp_path: Path) -> None:
@@ -73,9 +72,9 @@ def test_a_page_has_landmarks_and_its_charts_are_images_with_words(chromium: Any
     page.close()
 
 
-def test_the_first_key_leads_past_the_head(chromium: Any, pages: list[Path]) -> None:
+def test_the_first_key_leads_past_the_head(chromium: Any, plain_pages: list[Path]) -> None:
     page = chromium.new_page(viewport={"width": 1280, "height": 900})
-    page.goto(pages[1].as_uri())
+    page.goto(plain_pages[1].as_uri())
     page.keyboard.press("Tab")
     link = page.locator(":focus")
     assert link.text_content() == "Skip to the figures" and link.bounding_box()["x"] >= 0
@@ -84,10 +83,10 @@ def test_the_first_key_leads_past_the_head(chromium: Any, pages: list[Path]) -> 
     page.close()
 
 
-def test_every_stop_of_the_keyboard_can_be_seen(chromium: Any, pages: list[Path]) -> None:
+def test_every_stop_of_the_keyboard_can_be_seen(chromium: Any, plain_pages: list[Path]) -> None:
     """WCAG 2.2, 2.4.7 and 2.4.11: what has the focus shows it, and lies within the window."""
     page = chromium.new_page(viewport={"width": 1280, "height": 900})
-    page.goto(next(path for path in pages if path.stem.startswith("outcomes")).as_uri())
+    page.goto(next(path for path in plain_pages if path.stem.startswith("outcomes")).as_uri())
     seen = []
     for _ in range(45):
         page.keyboard.press("Tab")
@@ -102,9 +101,9 @@ def test_every_stop_of_the_keyboard_can_be_seen(chromium: Any, pages: list[Path]
 
 
 @pytest.mark.parametrize("key", ["Enter", "Space"])
-def test_heads_that_sort_are_reached_and_pressed_by_keys(chromium: Any, pages: list[Path], key: str) -> None:
+def test_heads_that_sort_are_reached_and_pressed_by_keys(chromium: Any, plain_pages: list[Path], key: str) -> None:
     page = chromium.new_page(viewport={"width": 1280, "height": 900})
-    page.goto(next(path for path in pages if path.stem.startswith("outcomes")).as_uri())
+    page.goto(next(path for path in plain_pages if path.stem.startswith("outcomes")).as_uri())
     for _ in range(80):
         page.keyboard.press("Tab")
         if page.evaluate("document.activeElement.matches('thead button')"):

@@ -134,10 +134,10 @@ def test_print_shows_what_is_folded_away_and_no_controls(chromium: Any, pages: l
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_text_can_be_read_in_light_and_dark(chromium: Any, pages: list[Path], scheme: str) -> None:
+def test_text_can_be_read_in_light_and_dark(chromium: Any, plain_pages: list[Path], scheme: str) -> None:
     """Contrast of at least 4.5 to 1 (WCAG 2.2, 1.4.3) for all text, in charts too; 3 to 1 for lines (1.4.11)."""
     page = chromium.new_page(color_scheme=scheme)
-    page.goto(pages[1].as_uri())
+    page.goto(plain_pages[1].as_uri())
     worst = page.evaluate(
         """() => {
         const light = c => c.map(v => v / 255).map(v => v <= .04045 ? v / 12.92 : ((v + .055) / 1.055) ** 2.4);

@@ -58,10 +58,27 @@ def open_page(chromium: Any, path: Path, width: int, media: str = "screen") -> A
     return page
 
 
-@pytest.mark.parametrize(("width", "media"), [(360, "screen"), (768, "screen"), (1280, "screen"), (SHEET, "print")])
+WIDTHS = [(360, "screen"), (768, "screen"), (1280, "screen"), (SHEET, "print")]
+
+
+@pytest.mark.parametrize(("width", "media"), WIDTHS)
 def test_nothing_overlaps_is_cut_off_or_too_wide(
-    chromium: Any, pages: list[Path], crowded: str, width: int, media: str
+    chromium: Any, plain_pages: list[Path], crowded: str, width: int, media: str
 ) -> None:
+    hold(chromium, plain_pages, crowded, width, media)
+
+
+# On a phone such words do most harm; elsewhere they wait for the lane slow.
+@pytest.mark.parametrize(
+    ("width", "media"), [look if look[0] == 360 else pytest.param(*look, marks=pytest.mark.slow) for look in WIDTHS]
+)
+def test_words_that_mean_harm_break_no_layout(
+    chromium: Any, hostile_pages: list[Path], crowded: str, width: int, media: str
+) -> None:
+    hold(chromium, hostile_pages, crowded, width, media)
+
+
+def hold(chromium: Any, pages: list[Path], crowded: str, width: int, media: str) -> None:
     for path in pages:
         page = open_page(chromium, path, width, media)
         found = page.evaluate(WIDE, width) + page.evaluate(crowded) + page.evaluate(CROSSED)

@@ -178,17 +178,23 @@ def faults(connection: duckdb.DuckDBPyConnection) -> dict[str, set[int]]:
 
 
 @pytest.mark.parametrize("name", [*KINDS, ACROSS])
-def test_verdicts_are_those_of_a_plain_run_row_by_row(mess: duckdb.DuckDBPyConnection, name: str) -> None:
+def test_verdicts_are_those_of_a_plain_run_row_by_row(
+    mess: duckdb.DuckDBPyConnection, name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     rules = list(suite(name))
-    create_faults(mess, "faults")
-    verdicts = judge_each(mess, [(rule.kind, rule) for rule in rules], "faults", TODAY)
-    found = faults(mess)
+    plain: dict[str, set[int]] = {}
     for kind in dict.fromkeys(rule.kind for rule in rules):
-        for rule, refused in plain_run(mess, [rule for rule in rules if rule.kind == kind]).items():
-            assert found.get(rule, set()) == refused, rule
-    assert {v.rule.id: (v.rows, v.refused) for v in verdicts} == {
-        rule.id: (ROWS, len(found.get(rule.id, ()))) for rule in rules
-    }
+        plain |= plain_run(mess, [rule for rule in rules if rule.kind == kind])
+    for few in (ROWS, 10):  # all rules' values in one query, and each rule's own
+        monkeypatch.setattr("pipeline.checks.judge._FEW", few)
+        create_faults(mess, "faults")
+        verdicts = judge_each(mess, [(rule.kind, rule) for rule in rules], "faults", TODAY)
+        found = faults(mess)
+        for rule, refused in plain.items():
+            assert found.get(rule, set()) == refused, (rule, few)
+        assert {v.rule.id: (v.rows, v.refused) for v in verdicts} == {
+            rule.id: (ROWS, len(found.get(rule.id, ()))) for rule in rules
+        }
 
 
 def test_the_random_tables_break_and_keep_every_rule() -> None:

@@ -151,6 +151,7 @@ def test_a_header_beyond_a_million_characters_is_refused(read: Read) -> None:
         read("\n" + "x" * (1 << 20) + ",b\n1,2\n")
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="only Linux says what memory was taken")
 @pytest.mark.parametrize("line", ["1," + "x" * (100 << 20), "1," * (50 << 20), '1,"' + 'x""' * (33 << 20)], ids=len)
 def test_a_line_of_a_hundred_megabytes_is_one_broken_record(tmp_path: Path, line: str) -> None:
