@@ -37,6 +37,11 @@ class KeptAnswers:
             query = f"select question, answer from {_TABLE} where state = ?"
             self._found = dict(connection.execute(query, [self._state]).fetchall())
 
+    @property
+    def there(self) -> bool:
+        """Whether an earlier rendering left any: then little is computed."""
+        return bool(self._found)
+
     def find(self, question: tuple[Hashable, ...]) -> tuple[Any, tuple[str, ...]] | None:
         """The result of a question, None if something is missing, and what is; None where no answer is kept."""
         text = self._found.get(repr(question))

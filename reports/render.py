@@ -70,9 +70,9 @@ def render(
 
     with Pictures(theme.base(), drawn.drawn(connection)) as pictures, theme.heard(pictures.want):
         tell("Reading the records")
-        Thread(target=_load_ahead).start()
-        workspace, catalogue = open_workspace(connection, settings, None), _catalogue()
         answers = KeptAnswers(connection, settings)
+        Thread(target=_load_ahead, args=(*(() if answers.there else ("scipy.special",)), *_LIBRARIES)).start()
+        workspace, catalogue = open_workspace(connection, settings, None), _catalogue()
         source = Source(workspace, catalogue, kept=answers)
         for line in _unheard(workspace) if getattr(settings, "answers", ()) else []:
             tell(line)
@@ -159,9 +159,12 @@ def _picks(words: Words) -> dict[str, Any]:
     return {by: {"title": capital(group_title(by)), "values": words.titles(by)} for by in PICKS}
 
 
-def _load_ahead() -> None:
+_LIBRARIES = ("altair", "jinja2", "xlsxwriter")
+
+
+def _load_ahead(*names: str) -> None:
     """Load what pages are computed, drawn and written with, while DuckDB makes the first facts outside Python."""
-    for name in ("scipy.special", "altair", "jinja2", "xlsxwriter"):
+    for name in names:
         with suppress(Exception):  # said where it is used
             import_module(name)
 
