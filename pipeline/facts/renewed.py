@@ -118,8 +118,6 @@ def renew(
 
     `get_ready` makes the tables of settings on a connection, `made` a table of facts whole on this one.
     """
-    import duckdb
-
     if facts.queries.keys() - HANGS_ON.keys():
         return
     of_state: dict[str, dict[str, Entry]] = {}
@@ -134,12 +132,19 @@ def renew(
         of_state.setdefault(entry.token, {})[entry.fact] = entry
     for then, entries in of_state.items():
         done: set[str] = set()
-        with contextlib.closing(connection.cursor()) as side, contextlib.suppress(duckdb.Error):  # a full disk, say
+        with contextlib.closing(connection.cursor()) as side, contextlib.suppress(*_given_up_for()):
             now = kept.note_state(connection)
             get_ready(side)
             if states.changes(side, DATABASE, then, now):
                 _Renewal(side, facts, entries, then, now, made).run(done)
         kept.forget(connection, [entry.place for name, entry in entries.items() if name not in done])
+
+
+def _given_up_for() -> tuple[type[Exception], ...]:
+    """What may come up in a renewal, a full disk say, and is no reason to have no answer: facts are made whole then."""
+    import duckdb
+
+    return (duckdb.Error,)
 
 
 class _Renewal:

@@ -1,0 +1,309 @@
+"""Facts renewed for what an import touched are, row by row, those that are made anew from the whole store.
+
+Small practices at random, whose treatments share instruments, visits, chairs, patients and teeth more than any
+practice's do, are loaded, replaced, read again by another mapping and taken out again; flags come and go, settings and
+the day up to which follow-up counts change. After every step each table of facts is held against the same SQL on the
+whole store.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import random
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pytest
+
+from pipeline.facts import kept, renewed, states
+from pipeline.facts.prepare import make, prepare, texts
+from pipeline.records import KINDS
+from pipeline.settings import Settings
+from pipeline.store.database import facts_file, open_store
+from tests.pipeline.checks.test_touched import Store
+
+Rows = list[dict[str, Any]]
+DAY = dt.date(2026, 6, 30)
+NOT_RENEWED = {name for name, hangs in renewed.HANGS_ON.items() if hangs.on == renewed.PRACTICE}
+STEP = {"step": 1, "size": 25, "taper": 0.06, "motion": "rotation", "depth_share": 1.0, "torque_ncm": 2}
+CATALOGUE = {
+    "sequence": [{"id": "S1", "irrigant_ml": 2, "apical_gauging": True, "glide_path_size": 10, "step": [STEP]}]
+}
+
+
+@pytest.fixture(autouse=True)
+def _every_store_is_large(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(kept, "LEAST_ROWS", 0)
+    monkeypatch.setattr(states, "LARGE", 1e9)
+    monkeypatch.setattr(renewed, "MANY", 1e9)
+
+
+@pytest.fixture
+def whole(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[str]]:
+    """The tables of facts that were made whole and kept; what goes wrong with a renewal is an error here."""
+    names: list[str] = []
+    keep = kept.keep
+
+    def noted(connection: Any, name: str, key: kept.Key, query: str) -> bool:
+        names.append(name)
+        return keep(connection, name, key, query)
+
+    monkeypatch.setattr(kept, "keep", noted)
+    monkeypatch.setattr(renewed, "_given_up_for", tuple)
+    yield names
+
+
+def values(kind: str, rng: random.Random, few: int) -> dict[str, Any]:
+    """A record at random, of ids that many others have."""
+    row: dict[str, Any] = {}
+    when = dt.datetime(2023, 1, 1, 8) + dt.timedelta(days=rng.choice([*range(0, 1260, 60), *range(10)]))
+    when += dt.timedelta(minutes=rng.choice([0, 20, 45, 60, 90]) + 60 * rng.randrange(8))
+    if rng.random() < 0.1:  # the clock is changed, or it is late
+        when = rng.choice([dt.datetime(2024, 3, 31, 2, 30), dt.datetime(2024, 10, 27, 2, 30), when.replace(hour=23)])
+    ids = {
+        "treatment_id": f"T{rng.randrange(few)}",
+        "patient_id": f"P{rng.randrange(max(2, few // 3))}",
+        "visit_id": f"V{rng.randrange(2 * few)}",
+        "use_id": f"U{rng.randrange(6 * few)}",
+        "instrument_id": f"I{rng.randrange(few)}",
+        "incident_id": f"X{rng.randrange(few // 2)}",
+        "follow_up_id": f"F{rng.randrange(3 * few)}",
+        "contact_id": f"C{rng.randrange(few)}",
+        "canal": rng.choice(["MB", "DB", "P"]),
+        "sequence": rng.choice(["S1", "S2"]),
+        "chair": rng.choice(["1", "2"]),
+        "dentist": rng.choice(["D1", "D2"]),
+        "tooth": rng.choice([16, 26, 75]),
+        "not_treated": "calcified" if rng.random() < 0.1 else None,
+        "seated_at": when,
+        "left_at": when + dt.timedelta(minutes=rng.choice([10, 30, 60, 120])),
+        "started_on": when.date(),
+        "completed_on": when.date() + dt.timedelta(days=rng.choice([0, 14])),
+    }
+    for column in KINDS[kind].columns:
+        if not column.required and rng.random() < 0.25:
+            row[column.name] = None
+        elif column.name in ids:
+            row[column.name] = ids[column.name]
+        elif column.values:
+            row[column.name] = rng.choice(sorted(column.values))
+        elif column.type in ("int", "decimal"):
+            row[column.name] = rng.choice([1, 2, 3, 20, 25])
+        elif column.type == "bool":
+            row[column.name] = rng.random() < 0.5
+        elif column.type == "date":
+            row[column.name] = when.date() + dt.timedelta(days=rng.choice([0, 30, 182, 365, 400, 730]))
+        elif column.type == "timestamp":
+            row[column.name] = when + dt.timedelta(minutes=rng.randrange(60))
+        else:
+            row[column.name] = rng.choice(["a", "b"])
+    if rng.random() < 0.1:
+        row["practice"] = "other"
+    return row
+
+
+class Practice(Store):
+    """A store in a file, changed by the program's own steps, whose facts are kept."""
+
+    def __init__(self, path: Path, rng: random.Random, few: int) -> None:
+        self.path, self.rng, self.few = path, rng, few
+        self.read = {}
+        self.renewed: Counter[str] = Counter()
+
+    @contextlib.contextmanager
+    def written(self) -> Iterator[None]:
+        with open_store(self.path, write=True) as self.connection:
+            yield
+
+    def begin(self) -> None:
+        with self.written():
+            for kind in KINDS:
+                self.load(kind, [values(kind, self.rng, self.few) for _ in range(4 * self.few)])
+
+    def change(self) -> str:
+        """Something happens to the records; says what."""
+        rng = self.rng
+        with self.written():
+            what, kind = rng.random(), rng.choice(list(KINDS))
+            if what < 0.2:
+                self.undo(number := rng.choice(list(self.read)))
+                return f"undo {number}"
+            if what < 0.35:
+                kind, rows = self.read[number := rng.choice(list(self.read))]
+                rows = [
+                    values(kind, rng, self.few) if rng.random() < 0.1 else row for row in rows if rng.random() < 0.9
+                ]
+                self.load(kind, rows or [values(kind, rng, self.few)], file=f"file {number}", mapping=str(rng.random()))
+                return f"read {number} again, {kind}"
+            if what < 0.5:
+                self.flag(kind)
+                return f"flags of {kind}"
+            self.load(kind, [values(kind, rng, self.few) for _ in range(rng.randrange(1, 4))])
+            return f"load {kind}"
+
+    def flag(self, kind: str) -> None:
+        self.connection.execute("delete from flags using sample 30%" if self.rng.random() < 0.3 else "select 1")
+        records = self.connection.execute(f"select batch_id, record_no from {kind} order by all").fetchall()
+        for batch, record in self.rng.sample(records, min(2, len(records))):
+            self.connection.execute(
+                "insert into flags values (?, ?, ?, 1, ?, 'flag', 'why', [], ['tooth_facts'])",
+                [kind, batch, record, self.rng.choice(["one", "another"])],
+            )
+
+    def compare(self, settings: Settings, as_of: dt.date, whole: list[str], what: str) -> None:
+        """All tables of facts, as kept and as made anew from the whole store."""
+        whole.clear()
+        with open_store(self.path) as connection:
+            prepare(connection, settings, as_of)
+            make(connection, texts())
+            with contextlib.closing(connection.cursor()) as side, pytest.MonkeyPatch.context() as patched:
+                patched.setattr(kept, "open_file", lambda connection: False)
+                prepare(side, settings, as_of)
+                make(side, texts())
+                for name in texts():
+                    assert rows(connection, name) == rows(side, name), f"{name} after {what}"
+        self.renewed.update(texts().keys() - set(whole))
+
+
+def rows(connection: Any, name: str) -> Counter[tuple[Any, ...]]:
+    """The rows of a table; rules of flags and sums stand in no order."""
+    cursor = connection.execute(f"select * from {name}")
+    found: Counter[tuple[Any, ...]] = Counter()
+    flags = [column[0] in ("flags", "treatment_flags") for column in cursor.description]
+    for row in cursor.fetchall():
+        found[
+            tuple(
+                tuple(sorted(str(value).split())) if of else round(value, 9) if isinstance(value, float) else value
+                for value, of in zip(row, flags, strict=True)
+            )
+        ] += 1
+    return found
+
+
+SETTINGS = [
+    CATALOGUE,
+    CATALOGUE | {"sterilisation_cost": 2.5},
+    CATALOGUE | {"reporting": {"healed_after_months": 18}},
+]
+
+
+@pytest.mark.parametrize(
+    ("seed", "steps"), [(1, 8), *(pytest.param(n, 40, marks=pytest.mark.slow) for n in range(2, 12))]
+)
+def test_renewed_facts_are_those_made_anew(seed: int, steps: int, tmp_path: Path, whole: list[str]) -> None:
+    rng = random.Random(seed)
+    practice = Practice(tmp_path / "s.duckdb", rng, rng.choice([6, 12, 40]))
+    practice.begin()
+    settings, as_of = Settings.model_validate(CATALOGUE | {"time_zone": "Europe/Berlin"}), DAY
+    practice.compare(settings, as_of, whole, "the first import")
+    assert set(whole) == texts().keys()
+    for _ in range(steps):
+        what = [practice.change() for _ in range(rng.choice([1, 1, 2]))]
+        if rng.random() < 0.2:
+            as_of += dt.timedelta(days=rng.choice([1, 31, 31, -31, 200]))
+            what.append(f"as of {as_of}")
+        if rng.random() < 0.1:
+            settings = Settings.model_validate(rng.choice(SETTINGS) | {"time_zone": "Europe/Berlin"})
+            what.append("other settings")
+        practice.compare(settings, as_of, whole, f"{what}")
+    assert not {name for name in texts().keys() - NOT_RENEWED if practice.renewed[name] < steps / 4}, practice.renewed
+
+
+def test_each_table_of_facts_says_what_its_rows_hang_on() -> None:
+    assert renewed.HANGS_ON.keys() == texts().keys()
+
+
+def test_days_that_facts_hold_against_the_day_are_all_known() -> None:
+    """Another day renews only rows with one of TURNS in between: a new comparison in the SQL wants to be among them."""
+    assert {name: n for name, sql in texts().items() if (n := sql.count("date '${as_of}'"))} == {
+        "follow_up_facts": 1,
+        "tooth_facts": 7,
+        "treatment_visits": 2,
+        "window_outcomes": 1,
+    }
+    assert not [name for name, hangs in renewed.HANGS_ON.items() if hangs.days and "days since" in texts()[name]]
+
+
+def first(path: Path, rng: random.Random) -> Practice:
+    practice = Practice(path, rng, 12)
+    practice.begin()
+    return practice
+
+
+def test_what_another_program_wrote_is_seen(tmp_path: Path, whole: list[str]) -> None:
+    """Seen by the checksum of its batch, also where the program itself wrote afterwards."""
+    practice = first(tmp_path / "s.duckdb", random.Random(5))
+    practice.compare(Settings(), DAY, whole, "the first import")
+    with duckdb.connect(str(practice.path)) as elsewhere:
+        elsewhere.execute("update canals set curvature_deg = 33 where record_no = 1")
+    with practice.written():
+        practice.load("visits", [values("visits", random.Random(6), 12)])
+    practice.compare(Settings(), DAY, whole, "it was written by another program")
+    assert set(whole) == texts().keys()
+
+
+def test_a_batch_that_nobody_remembers_makes_all_whole(tmp_path: Path, whole: list[str]) -> None:
+    """What the first import brought is not noted down: it is the most of the store."""
+    practice = first(tmp_path / "s.duckdb", random.Random(7))
+    practice.compare(Settings(), DAY, whole, "the first import")
+    with practice.written():
+        practice.undo(1)
+    practice.compare(Settings(), DAY, whole, "the first batch was taken out")
+    assert set(whole) == texts().keys()
+
+
+def test_an_import_and_its_undo_touch_the_same(tmp_path: Path, whole: list[str]) -> None:
+    practice = first(tmp_path / "s.duckdb", random.Random(8))
+    practice.compare(Settings(), DAY, whole, "the first import")
+    for _ in range(2):  # the number of a batch that was taken out is given again
+        with practice.written():
+            number = practice.load("canals", [values("canals", random.Random(9), 12)])
+        practice.compare(Settings(), DAY, whole, "a canal")
+        assert set(whole) <= NOT_RENEWED
+        with practice.written():
+            practice.undo(number)
+        practice.compare(Settings(), DAY, whole, "without it")
+        assert set(whole) <= NOT_RENEWED
+
+
+def test_where_most_is_touched_all_is_made_whole(
+    tmp_path: Path, whole: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    practice = first(tmp_path / "s.duckdb", random.Random(10))
+    practice.compare(Settings(), DAY, whole, "the first import")
+    for module, name in ((states, "LARGE"), (renewed, "MANY")):
+        with practice.written():
+            practice.load("follow_ups", [values("follow_ups", practice.rng, 12)])
+        with monkeypatch.context() as bounded:
+            bounded.setattr(module, name, 0.0)
+            practice.compare(Settings(), DAY, whole, "a follow-up")
+        assert "tooth_facts" in whole
+
+
+def test_a_renewal_that_fails_costs_no_answer(
+    tmp_path: Path, whole: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A full disk, say: facts are made whole, and the next import finds no rest of it."""
+    practice = first(tmp_path / "s.duckdb", random.Random(12))
+    practice.compare(Settings(), DAY, whole, "the first import")
+    with practice.written():
+        practice.load("canals", [values("canals", random.Random(13), 12)])
+
+    def fails(self: Any, name: str, wanted: str) -> None:
+        if name == "treatment_base":
+            raise duckdb.IOException("no space left on device")
+        replace(self, name, wanted)
+
+    replace = renewed._Renewal._replace
+    with monkeypatch.context() as full:
+        full.setattr(renewed, "_given_up_for", lambda: (duckdb.Error,))
+        full.setattr(renewed._Renewal, "_replace", fails)
+        practice.compare(Settings(), DAY, whole, "a failure")
+    assert "treatment_base" in whole and "canal_base" not in whole
+    with duckdb.connect(str(facts_file(practice.path)), read_only=True) as facts:
+        old = facts.execute("select fact from contents group by fact having count(*) > 1").fetchall()
+    assert {name for (name,) in old} <= NOT_RENEWED
