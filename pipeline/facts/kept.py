@@ -214,6 +214,15 @@ def note_state(connection: Connection) -> str:
     return now
 
 
+def carry_over(connection: Connection, then: str, now: str) -> None:
+    """What was made of state `then` of the store is what would be made of state `now`."""
+    connection.execute(
+        f"update {DATABASE}.contents set token = $now where token = $then "
+        f"and (fact, key) not in (select (fact, key) from {DATABASE}.contents where token = $now)",
+        {"now": now, "then": then},
+    )
+
+
 def forget(connection: Connection, places: list[str]) -> None:
     """Drop tables of facts, if the disk lets us."""
     import duckdb

@@ -10,6 +10,7 @@ it is not certain what has changed, facts are made whole.
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from string import Template
@@ -122,7 +123,7 @@ def renew(
         return
     of_state: dict[str, dict[str, Entry]] = {}
     lacking = facts.keys.keys() - kept.held(connection, facts.keys)
-    for entry in sorted(kept.earlier(connection), key=lambda e: e.as_of != facts.as_of):  # those of this day first
+    for entry in sorted(kept.earlier(connection), key=lambda e: _apart(e.as_of, facts.as_of)):
         if entry.fact not in lacking or facts.keys[entry.fact].family != entry.family:
             continue
         hangs = HANGS_ON[entry.fact]
@@ -136,8 +137,23 @@ def renew(
             now = kept.note_state(connection)
             get_ready(side)
             if states.changes(side, DATABASE, then, now):
-                _Renewal(side, facts, entries, then, now, made).run(done)
+                if not side.execute(
+                    f"select 1 from {states.CHANGED} limit 1"
+                ).fetchall():  # opened for writing, no more
+                    kept.carry_over(side, then, now)
+                    done |= kept.held(connection, facts.keys)
+                    entries = {name: entry for name, entry in entries.items() if name not in done}
+                # Follow-ups come years after the rest of a treatment: what they touch is not renewed in the others.
+                for days in (False, True):
+                    of_these = {name: entry for name, entry in entries.items() if HANGS_ON[name].days == days}
+                    if of_these:
+                        _Renewal(side, facts, of_these, then, now, made).run(done)
         kept.forget(connection, [entry.place for name, entry in entries.items() if name not in done])
+
+
+def _apart(day: str | None, other: str) -> int:
+    """How many days lie between two, of which the first may not matter."""
+    return abs((dt.date.fromisoformat(day) - dt.date.fromisoformat(other)).days) if day else 0
 
 
 def _given_up_for() -> tuple[type[Exception], ...]:
@@ -166,9 +182,15 @@ class _Renewal:
         self._side, self._facts, self._entries = side, facts, entries
         self._then, self._now, self._made = then, now, made
         self._tables: dict[str, str] = {}  # SQL -> the temporary table of its rows
+        self._front: list[str] = []  # temporary tables that stand in front of the store's, or are facts
 
     def run(self, done: set[str]) -> None:
         """Renew them, in the order in which they need each other; `done` gains the names of those that are."""
+        self._run(done)
+        for name in [*self._front, *self._tables.values()]:
+            self._side.execute(f"drop table temp.{name}")
+
+    def _run(self, done: set[str]) -> None:
         wanted: dict[str, str] = {}
         around: list[str] = []
         for name in self._entries:
@@ -188,7 +210,7 @@ class _Renewal:
             if self._facts.reads[name] & uncertain:
                 uncertain.add(name)
                 continue
-            self._side.execute(f"create temp table {name} as {self._facts.queries[name]}")
+            self._make(name, self._facts.queries[name])
             if name in self._entries:
                 self._replace(name, wanted[name])
                 done.add(name)
@@ -231,25 +253,23 @@ class _Renewal:
         )
         if then is None or now is None:
             return False
-        self._side.execute(f"create temp table {name} as from {kept.table(now)}")
+        self._make(name, f"from {kept.table(now)}")
         return not self._number(
             f"select count(*) from (from {kept.table(then)} except from {name}) semi join {name} using (practice)"
         )
+
+    def _make(self, name: str, sql: str) -> None:
+        self._side.execute(f"create temp table {name} as {sql}")
+        self._front.append(name)
 
     def _put_in_front(self, treatments: str) -> None:
         """Temporary tables of the kinds that facts read, with the records of these treatments alone."""
         read = KINDS.keys() & set().union(*self._facts.reads.values())
         of_treatments = [name for name in KINDS if name in read and "treatment_id" in KINDS[name].names]
         for kind in of_treatments:
-            self._side.execute(
-                f"create temp table {kind} as "
-                f"select * from {kind} semi join {treatments} using (practice, treatment_id)"
-            )
+            self._make(kind, f"select * from {kind} semi join {treatments} using (practice, treatment_id)")
         named = " union ".join(f"select practice, instrument_id from {kind}" for kind in LINKS[INSTRUMENT][1])
-        self._side.execute(
-            "create temp table instruments as "
-            f"select * from instruments semi join ({named}) using (practice, instrument_id)"
-        )
+        self._make("instruments", f"select * from instruments semi join ({named}) using (practice, instrument_id)")
 
     # Which rows: everything below is asked of the store, before records are put in front of it.
 

@@ -146,7 +146,8 @@ class Practice(Store):
             return f"load {kind}"
 
     def flag(self, kind: str) -> None:
-        self.connection.execute("delete from flags using sample 30%" if self.rng.random() < 0.3 else "select 1")
+        if self.rng.random() < 0.3:
+            self.connection.execute("delete from flags where rule = ?", [self.rng.choice(["one", "another"])])
         records = self.connection.execute(f"select batch_id, record_no from {kind} order by all").fetchall()
         for batch, record in self.rng.sample(records, min(2, len(records))):
             self.connection.execute(
