@@ -267,6 +267,11 @@ def _forget_older(connection: Connection) -> None:
         drop(connection, [place for (place,) in old])
         for name in ("states", "state_flags"):
             connection.execute(f"delete from {DATABASE}.{name} where not list_contains(?, token)", [stay])
+        # What batches brought that were taken out of all of these states is noted no more.
+        connection.execute(
+            f"delete from {DATABASE}.changes "
+            f"where (of_batch, loaded_at) not in (select (batch_id, loaded_at) from {DATABASE}.states)"
+        )
         connection.commit()
 
 

@@ -71,6 +71,9 @@ def make(connection: Connection, names: Iterable[str], *, empty: bool = False) -
     """
     found = connection.execute("select settings_json, as_of from settings_used").fetchone()
     there = _there(connection)
+    names = [name for name in names if name not in there]
+    if not names:
+        return
     assert found is not None
     settings = Settings.model_validate_json(found[0])
     from_months, to_months = settings.reporting.recall_window_months

@@ -20,7 +20,7 @@ import duckdb
 import pytest
 
 from pipeline.facts import kept, renewed, states
-from pipeline.facts.prepare import make, prepare, texts
+from pipeline.facts.prepare import make, prepare, reads, texts
 from pipeline.records import KINDS
 from pipeline.settings import Settings
 from pipeline.store.database import facts_file, open_store
@@ -82,7 +82,7 @@ def values(kind: str, rng: random.Random, few: int) -> dict[str, Any]:
         "seated_at": when,
         "left_at": when + dt.timedelta(minutes=rng.choice([10, 30, 60, 120])),
         "started_on": when.date(),
-        "completed_on": when.date() + dt.timedelta(days=rng.choice([0, 14])),
+        "completed_on": when.date() + dt.timedelta(days=rng.choice([0, 14, 100])),
     }
     for column in KINDS[kind].columns:
         if not column.required and rng.random() < 0.25:
@@ -217,7 +217,13 @@ def test_renewed_facts_are_those_made_anew(seed: int, steps: int, tmp_path: Path
 
 
 def test_each_table_of_facts_says_what_its_rows_hang_on() -> None:
-    assert renewed.HANGS_ON.keys() == texts().keys()
+    hangs = renewed.HANGS_ON
+    assert hangs.keys() == texts().keys()
+    # Rows of an instrument, or of visits, are made of treatments that hang on no others.
+    for name in (name for name in hangs if hangs[name].on in (renewed.INSTRUMENT, renewed.VISIT)):
+        read = [hangs[other] for other in reads(texts()[name]) & hangs.keys() - {name}]
+        assert {other.by for other in read} <= {None}
+        assert {other.on for other in read} <= {hangs[name].on, renewed.TREATMENT, renewed.PRACTICE}
 
 
 def test_days_that_facts_hold_against_the_day_are_all_known() -> None:
