@@ -17,6 +17,10 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 
+# Some hundred tests start a Python of their own: what one of them compiles the next need not, whatever the shell says.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
+
 # One sound record of each kind, as an export in our own headers writes it. They belong together.
 SOUND: dict[str, dict[str, str]] = {
     "treatments": {

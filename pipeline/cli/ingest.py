@@ -32,6 +32,10 @@ def ingest(
     undo: Annotated[
         int | None, typer.Option("--undo", metavar="BATCH", help="Take an import out again; `status` numbers them.")
     ] = None,
+    memory: Annotated[
+        str | None,
+        typer.Option("--memory", metavar="SIZE", help="The most memory for records, e.g. 2GB. Default: 80% of it."),
+    ] = None,
     store: StoreOption = STORE,
     settings: SettingsOption = None,
 ) -> None:
@@ -63,6 +67,7 @@ def ingest(
                 progress=bar.line,
                 part=bar.part,
                 leave_out=left.append,
+                memory=memory,
             ):
                 files.append(done)
                 for said in not_records.aside(done.aside):

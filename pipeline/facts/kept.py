@@ -114,7 +114,9 @@ def _make_tables(connection: Connection) -> None:
     ).fetchall()
     if columns and [name for (name,) in columns] != [column.split()[0] for column in _TABLES["contents"].split(", ")]:
         there = connection.execute(
-            "select table_name from duckdb_tables() where database_name = ? and table_name <> 'pictures'", [DATABASE]
+            "select table_name from duckdb_tables() where database_name = ? "
+            "and table_name not in ('pictures', 'answers')",
+            [DATABASE],
         ).fetchall()
         for (name,) in there:
             connection.execute(f"drop table {DATABASE}.{name}")

@@ -92,6 +92,7 @@ def ingest(
     part: Callable[[float, float], None] = lambda done, whole: None,
     day: dt.date | None = None,
     leave_out: Callable[[LeftOut], None] | None = None,
+    memory: str | None = None,
 ) -> Iterator[Imported]:
     """Import files and folders into the store at `store`, yielding the outcome of each file as it is committed.
 
@@ -99,7 +100,8 @@ def ingest(
     `progress` is told in words what is being done, `part` how many bytes of how many are through. `day` is the one that
     dates are judged by, today at the practice unless it is given. A file that cannot be read does not keep the others
     out: `leave_out` is called with it. Without that it is a UserError at the end (but for files that nobody would try
-    to read), and so it is where there are no others.
+    to read), and so it is where there are no others. `memory`, as 2GB, is the most that DuckDB takes; what does not fit
+    is spilled beside the store, and gone afterwards.
     """
     mapping = load_mapping(mapping_file) if mapping_file else None
     if as_kind and as_kind not in KINDS:
@@ -114,6 +116,8 @@ def ingest(
             load_key(store)  # a store never comes to be without its key; a file that is no store is not asked for one
         anything = False
         with across.open_judged(store, write=True) as connection:
+            if memory:
+                _limit(connection, memory)
             key = key_of(connection, store)
             settings = _settings(connection, given, progress)
             try:
@@ -194,6 +198,15 @@ def _settings(connection: Connection, given: Settings | None, progress: Callable
     if given is not None:
         kept_settings.keep(connection, given)
     return found.settings
+
+
+def _limit(connection: Connection, memory: str) -> None:
+    import duckdb
+
+    try:
+        connection.execute("set memory_limit = ?", [memory])
+    except duckdb.Error:
+        raise UserError(f"--memory {memory} is no size of memory", do="Write it as 2GB or 500MB") from None
 
 
 def _bytes_of(parts: list[Part]) -> list[float]:

@@ -124,6 +124,20 @@ def test_a_file_that_is_no_store_of_facts_is_made_anew(filled: Path) -> None:
     assert ask(filled) == first and facts_file(filled).stat().st_size > 5000
 
 
+def test_what_a_version_before_kept_goes_but_pictures_stay(filled: Path, made: list[str]) -> None:
+    first = ask(filled)
+    facts_file(filled).unlink()
+    with duckdb.connect(str(facts_file(filled))) as facts:
+        facts.execute("create table contents (fact varchar, key varchar, token varchar)")
+        facts.execute("create table tooth_facts_0123456789abcdef as select 1 as one")
+        facts.execute("create table pictures (key varchar, svg varchar, used_on date)")
+    made.clear()
+    assert ask(filled) == first and "tooth_facts" in made
+    with duckdb.connect(str(facts_file(filled)), read_only=True) as facts:
+        there = {name for (name,) in facts.execute("select table_name from duckdb_tables()").fetchall()}
+    assert "pictures" in there and "tooth_facts_0123456789abcdef" not in there
+
+
 def test_a_file_that_is_none_of_ours_stays(filled: Path) -> None:
     """Seen before: it was removed, and of a store that was called store.facts the store itself."""
     first = ask(filled)
