@@ -16,8 +16,9 @@ value of `meta.sql`, a DuckDB expression over one row `r` (`$today` is a date gi
 - `source`: who says so;
 - in `across.json` also `kind`, whose records are judged, and `affects`, the measures and fact tables whose unit built
   from a flagged record is left out; `scope`, whose records the verdict on a record hangs on: those of its `treatment`,
-  `patient`, `instrument`, or `chair` and day, or of more (`whole`): after an import no others are judged again; and
-  `if_any`, where the rule speaks only of practices with such a record, the kind or KIND.column (checks/touched.py).
+  `patient`, `instrument`, or `chair` or `dentist` and day, or of more (`whole`): after an import no others are judged
+  again; and `if_any`, where the rule speaks only of practices with such a record, the kind or KIND.column
+  (checks/touched.py).
 
 An empty value is never judged; a record that must not be empty has a rule of its own. Text comes
 trimmed, and nothing but blanks is empty: the mapping sees to it.

@@ -1,9 +1,9 @@
 """Which records a rule across kinds must judge again, once some batches have changed the store.
 
 A rule's `scope` (expectations/across.json) says whose records its verdict on a record hangs on: those of the record's
-treatment, patient or instrument, or of its chair on its day. Nothing outside can change the verdict, so it is enough to
-judge the treatments, patients ... that a new, replaced or withdrawn record belongs or belonged to, each with all of its
-records. What counts over a dentist, a batch or a practice is of the scope `whole`.
+treatment, patient or instrument, or of its chair or dentist on its day. Nothing outside can change the verdict, so it
+is enough to judge the treatments, patients ... that a new, replaced or withdrawn record belongs or belonged to, each
+with all of its records. What counts over a dentist, a batch or a practice is of the scope `whole`.
 """
 
 from __future__ import annotations
@@ -22,7 +22,8 @@ if TYPE_CHECKING:
     Connection = duckdb.DuckDBPyConnection
 
 WHOLE = "whole"
-SCOPES = ("treatment", "patient", "instrument", "chair", WHOLE)
+OF_A_DAY = ("chair", "dentist")  # visits in one chair, or of one dentist, on one day
+SCOPES = ("treatment", "patient", "instrument", *OF_A_DAY, WHOLE)
 
 # From this share of all records on, to find out what was touched costs more than to judge everything.
 LARGE = 0.25
@@ -88,7 +89,7 @@ class Touched:
         self._made.append(f"touched_{name}")
 
     def _keys(self, conditions: Sequence[str]) -> None:
-        """The treatments, patients, instruments and chairs with their days that were touched."""
+        """The treatments, patients and instruments, and the chairs and dentists with their days, that were touched."""
         for kind, key in (("treatments", "treatment_id"), ("instruments", "instrument_id")):
             having = _OF_TREATMENTS if kind == "treatments" else _OF_INSTRUMENTS
             parts = [self._versions(of, f"practice, {key}") for of in having if of in self._changed]
@@ -119,11 +120,12 @@ class Touched:
             "select practice, treatment_id from treatments semi join touched_patients using (practice, patient_id) "
             "union select practice, treatment_id from touched_treatment_keys",
         )
-        chair = "practice, chair, cast(seated_at as date) as day"
-        self._table(
-            "chair_keys",
-            self._versions("visits", chair) if "visits" in self._changed else f"select {chair} from visits limit 0",
-        )
+        for scope in OF_A_DAY:
+            day = f"practice, {scope}, cast(seated_at as date) as day"
+            self._table(
+                f"{scope}_keys",
+                self._versions("visits", day) if "visits" in self._changed else f"select {day} from visits limit 0",
+            )
 
     def _versions(self, kind: str, columns: str) -> str:
         """Columns of the records that the batches brought, and of those that they replaced or withdrew."""
@@ -159,10 +161,10 @@ class Touched:
 
     def _records(self, scope: str, kind: str) -> str:
         """SQL of all records of a kind that belong to what was touched."""
-        if scope == "chair":
+        if scope in OF_A_DAY:
             return (
-                "select v.* from visits as v semi join touched_chair_keys as k on k.practice = v.practice "
-                "and k.chair = v.chair and k.day = cast(v.seated_at as date)"
+                f"select v.* from visits as v semi join touched_{scope}_keys as k on k.practice = v.practice "
+                f"and k.{scope} = v.{scope} and k.day = cast(v.seated_at as date)"
             )
         if scope == "instrument" and kind not in _OF_INSTRUMENTS:  # treatments that the instruments were used in
             keys, on = "touched_instrument_instrument_uses", "treatment_id"

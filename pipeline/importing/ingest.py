@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
+import re
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -43,6 +44,8 @@ if TYPE_CHECKING:
     from pipeline.sources.table import Aside
 
     Connection = duckdb.DuckDBPyConnection
+
+LEAST_MEMORY = 60  # MB for DuckDB; with less it fails at work that cannot be spilled
 
 
 @dataclass(frozen=True)
@@ -201,12 +204,14 @@ def _settings(connection: Connection, given: Settings | None, progress: Callable
 
 
 def _limit(connection: Connection, memory: str) -> None:
-    import duckdb
-
-    try:
-        connection.execute("set memory_limit = ?", [memory])
-    except duckdb.Error:
-        raise UserError(f"--memory {memory} is no size of memory", do="Write it as 2GB or 500MB") from None
+    """Let DuckDB take no more memory than this."""
+    found = re.fullmatch(r"(\d+(?:[.]\d+)?) ?([MG])i?B", memory.strip(), re.IGNORECASE)
+    if not found:
+        raise UserError(f"--memory {memory} is no size of memory", do="Write it as 2GB or 500MB")
+    megabytes = float(found[1]) * (1000 if found[2].upper() == "G" else 1)
+    if megabytes < LEAST_MEMORY:
+        raise UserError(f"--memory {memory} is too little to import with", do=f"Give it {LEAST_MEMORY}MB or more")
+    connection.execute("set memory_limit = ?", [f"{megabytes}MB"])
 
 
 def _bytes_of(parts: list[Part]) -> list[float]:

@@ -22,7 +22,7 @@ import polars as pl
 from pipeline.errors import UserError
 from pipeline.sources import head
 from pipeline.sources.head import is_blank
-from pipeline.sources.plain import Form, after, blocks, chunks, has_long_line
+from pipeline.sources.plain import WIDEST_PATTERN, Form, after, blocks, chunks, has_long_line, paired
 from pipeline.sources.table import (
     SHOWN,
     WHITE,
@@ -44,7 +44,6 @@ DELIMITERS = (",", ";", "\t", "|")
 _NAMES_DELIMITER = re.compile(r"""["']?sep=([^\w"'\s]|\t)["']?""", re.IGNORECASE | re.ASCII)
 _LONGEST_RECORD = 200  # lines; a quote still open after so many is taken for a stray one
 _LONGEST_LINE = 1 << 20  # characters; of a record, too
-_WIDEST_PATTERN = 1000  # cells; the quotes of a wider line are told by Python's parser
 _LONGEST_HEADER = 20  # lines of one row of the header
 _LINES_FOR_A_HEADER = 2000  # usually enough to find it
 
@@ -447,14 +446,12 @@ class _Body:
             quoted=pl.col("quoted") & ~pl.col("long") & (pl.col("why") == ""),
             paired=pl.lit(False),
         )
-        if self.width == 1 or self.width > _WIDEST_PATTERN or not rest["quoted"].any():
+        if self.width == 1 or self.width > WIDEST_PATTERN or not rest["quoted"].any():
             return rest
-        delimiter, quote = _in_pattern(self.delimiter), _in_pattern(self.dialect.quote)
-        cell = f"(?:{quote}(?:[^{quote}]|{quote}{quote})*{quote}|[^{quote}{delimiter}]*)"
-        paired = line.str.contains(f"^{cell}(?:{delimiter}{cell}){{{self.width - 1}}}$")
+        pairs = line.str.contains(paired(self.width, self.delimiter, self.dialect.quote))
         if rest["quoted"].all():
-            return rest.with_columns(paired=paired)
-        quoted = rest.filter("quoted").with_columns(paired=paired)
+            return rest.with_columns(paired=pairs)
+        quoted = rest.filter("quoted").with_columns(paired=pairs)
         return pl.concat([quoted, rest.filter(~pl.col("quoted"))])
 
     def _quoted_records(self, rest: pl.DataFrame) -> Iterator[tuple[int, int, str, list[str] | None]]:
@@ -524,10 +521,6 @@ class _Body:
         blank += at - len(self.head.aside)
         lines = Lines(len(self.lines), body_at - at, blank, len(aside), records, of_broken)
         return RawTable(self.head.header, rows, tuple(broken), blank, aside=aside, lines=lines, found=self.dialect)
-
-
-def _in_pattern(character: str) -> str:
-    return f"\\x{{{ord(character):x}}}"
 
 
 def _ragged(at: int, raw: str, cells: list[str], width: int) -> Broken:

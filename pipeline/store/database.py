@@ -113,6 +113,9 @@ def open_store(path: Path, *, write: bool = False) -> Iterator[duckdb.DuckDBPyCo
         yield connection
     finally:
         connection.close()
+        if write:  # DuckDB leaves the folder that it spilled into where staged records had made it
+            with contextlib.suppress(OSError):
+                path.with_name(path.name + ".tmp").rmdir()
 
 
 def _make(path: Path) -> None:

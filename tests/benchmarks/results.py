@@ -7,7 +7,7 @@
 Each piece runs in a process of its own, one after another. CPU seconds are those of the process and of all that it
 started; of libraries' imports too where it is a command, not where it is a task (tasks.py, load_once.py). Peak memory
 is the most that the process and its children held at once, looked at twenty times a second. Ratios are of CPU seconds
-in one run. What was measured at a size replaces what measured.json had of that size; text below the line in RESULTS.md
+in one run. What was measured at a size replaces what measured.json had of it; text below the line in RESULTS.md
 is kept by hand.
 """
 
@@ -20,6 +20,7 @@ import math
 import os
 import platform
 import shutil
+import signal
 import statistics
 import subprocess
 import sys
@@ -34,6 +35,7 @@ HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 MEASURED, RESULTS = HERE / "measured.json", HERE / "RESULTS.md"
 BY_HAND = "<!-- below: by hand -->"
+LONGEST = 900  # seconds; what takes longer is ended, and told as that much
 SMALL_MEMORY = 0.5  # of the exports' bytes: what DuckDB may take where the file is to be larger than the memory
 
 Took = dict[str, Any]
@@ -52,7 +54,7 @@ def held(group: int) -> int:
     return total
 
 
-def run(*command: object, fails: bool = False) -> Took:
+def run(*command: object) -> Took:
     """What a command took; what its last line says, if that is JSON, stands in its place."""
     environment = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
     with tempfile.TemporaryFile("w+") as said, tempfile.TemporaryFile("w+") as wrong:
@@ -67,6 +69,9 @@ def run(*command: object, fails: bool = False) -> Took:
             nonlocal peak
             while not over.wait(0.05):
                 peak = max(peak, held(process.pid))
+                if time.perf_counter() - begun > LONGEST:
+                    os.killpg(process.pid, signal.SIGKILL)
+                    return
 
         watcher = threading.Thread(target=watch)
         watcher.start()
@@ -82,7 +87,9 @@ def run(*command: object, fails: bool = False) -> Took:
         said.seek(0)
         wrong.seek(0)
         text = said.read()
-        if process.returncode not in (0, 1 if fails else 0):
+        if process.returncode == -signal.SIGKILL and took["seconds"] > LONGEST:
+            return took | {"ended": True}
+        if process.returncode:
             raise RuntimeError(f"{' '.join(map(str, command))}\n{text[-2000:]}{wrong.read()[-4000:]}")
     last = text.splitlines()[-1] if text.strip() else ""
     return took | json.loads(last) | {"peak_mb": took["peak_mb"]} if last.startswith("{") else took
@@ -107,11 +114,15 @@ def clear(store: Path) -> None:
 
 
 def say(row: str, took: Took) -> Took:
-    print(f"{row:<24}{took['cpu']:>9.2f} CPU s{took['seconds']:>9.2f} s{took['peak_mb']:>8.0f} MB", flush=True)
+    print(
+        f"{row:<24}{took['cpu']:>9.2f} CPU s{took['seconds']:>9.2f} s{took['peak_mb']:>8.0f} MB"
+        f"{' ENDED' if 'ended' in took else ''}",
+        flush=True,
+    )
     return took
 
 
-def at_size(treatments: int, work: Path, rounds: int, reports: bool, years: bool) -> dict[str, Took]:
+def at_size(treatments: int, work: Path, rounds: int, loads_only: bool, years: bool) -> dict[str, Took]:
     """All rows of the table that are asked of so many treatments."""
     print(f"{treatments:,} treatments", flush=True)
     folder = work / f"exports-{treatments}"
@@ -130,14 +141,15 @@ def at_size(treatments: int, work: Path, rounds: int, reports: bool, years: bool
     found["bare"] = say("bare load", middle(loads["bare"]))
     found["first load"] = say("first load", middle(loads["canalwise"]))
     found["again"] = say("same files again", run("-m", "pipeline.cli", "ingest", before, "--store", store))
+    if loads_only:
+        return found
     found["facts"] = say("facts", task("facts", store))
     found["measures"] = say("measures", task("measures", store))
     found["figures"] = say("five figures", task("figures", store))
     found["pandas"] = say("pandas script", task("pandas", before))
     settings = before / "canalwise.toml"
-    if reports:
-        ask = ["report", "all", "--month", "2026-05", "--dentist", "D1", "--store", store, "--settings", settings]
-        found["reports"] = say("reports of a month", run("-m", "pipeline.cli", *ask, "--out", work / "pages"))
+    ask = ["report", "all", "--month", "2026-05", "--dentist", "D1", "--store", store, "--settings", settings]
+    found["reports"] = say("reports of a month", run("-m", "pipeline.cli", *ask, "--out", work / "pages"))
     found["month"] = say("a month more", load("canalwise", month, store))
     found["month's facts"] = say("its facts", task("facts", store))
     clear(store)
@@ -222,9 +234,13 @@ def table(measured: dict[str, Any]) -> str:
         return f"{cpu(rows, row) / cpu(rows, 'bare'):.1f} x ({cpu(rows, row):.1f} CPU s), {peak(rows, row)}"
 
     def slowest(rows: dict[str, Took], _: int) -> str:
+        if "ended" in rows["measures"]:
+            return f"ended after {rows['measures']['seconds']:.0f} s, {peak(rows, 'measures')}"
         each = sorted(rows["measures"]["each"].items(), key=lambda item: -item[1]["cpu"])
         late = [(name, took) for name, took in each if took["cpu"] > 0.5]
-        told = ", ".join(f"{name} {took['cpu']:.1f}" for name, took in late[:5])
+        told = ", ".join(
+            f"{name} {took['cpu']:.1f}{' (given up)' if took['by'] == 'given up' else ''}" for name, took in late[:5]
+        )
         return f"{len(each) - len(late)} of {len(each)} under 0.5 CPU s, {peak(rows, 'measures')}" + (
             f"; slowest {told}" if told else ""
         )
@@ -260,7 +276,8 @@ def table(measured: dict[str, Any]) -> str:
 
     def reports(rows: dict[str, Took], _: int) -> str:
         took = rows["reports"]
-        return f"{took['seconds']:.1f} s, {took['cpu']:.1f} CPU s, {peak(rows, 'reports')}"
+        ended = "ended after " if "ended" in took else ""
+        return f"{ended}{took['seconds']:.1f} s, {took['cpu']:.1f} CPU s, {peak(rows, 'reports')}"
 
     def years(rows: dict[str, Took], _: int) -> str:
         three = cpu(rows, "month after six years") - cpu(rows, "month")
@@ -329,7 +346,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Measure, and write RESULTS.md.")
     parser.add_argument("--treatments", type=int, nargs="*", default=[])
     parser.add_argument("--demo", action="store_true")
-    parser.add_argument("--no-reports", action="store_true")
+    parser.add_argument("--loads-only", action="store_true", help="only the loads; other rows stay as they were")
     parser.add_argument("--years", action="store_true", help="also the month after three years more, at these sizes")
     parser.add_argument("--rounds", type=int, default=3, help="of first loads and of the demo; the median counts")
     parser.add_argument("--work", type=Path, help="a folder on a disk with room; a temporary one else")
@@ -341,8 +358,8 @@ def main() -> None:
             if size == "demo":
                 measured["demo"] = of_the_demo(Path(work), given.rounds)
             else:
-                found = at_size(size, Path(work), given.rounds, not given.no_reports, given.years)
-                measured["sizes"][str(size)] = found
+                found = at_size(size, Path(work), given.rounds, given.loads_only, given.years)
+                measured["sizes"][str(size)] = measured["sizes"].get(str(size), {}) | found
         name = size if size == "demo" else f"{size:,}"
         busy = statistics.mean([load_before, os.getloadavg()[0]])
         measured["when"][name] = f"{dt.date.today()} (the machine's load was {busy:.1f})"

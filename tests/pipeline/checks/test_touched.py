@@ -58,6 +58,7 @@ def test_a_rule_reads_only_kinds_that_its_scope_can_gather(rule: Any) -> None:
         "patient": having["treatment_id"],
         "instrument": having["instrument_id"] | {"treatments"},
         "chair": {"visits"},
+        "dentist": {"visits"},
     }[rule.scope]
     assert touched.reads(rule) <= may_read
     assert rule.scope != "instrument" or rule.kind in having["instrument_id"]

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import codecs
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -188,6 +188,56 @@ def test_any_text_is_read_alike_in_any_encoding(text: str, encoding: str, declar
     same(data, Dialect(encoding if declared else None), 64)
 
 
+def quoted(cell: str, how: int) -> str:
+    return '"' + cell.replace('"', '""') + '"' if how else cell
+
+
+QUOTED_CELLS = st.one_of(CELLS, st.text('",; ax\r\t\u00e9', max_size=4))
+HOW = st.sampled_from(((1, 1, 1), (1, 1, 1), (1, 1, 1), (0, 1, 0), (0, 0, 0), (1, 0, 1)))
+QUOTED_LINES = st.tuples(QUOTED_CELLS, QUOTED_CELLS, QUOTED_CELLS, HOW).map(
+    lambda drawn: ",".join(quoted(cell, how) for cell, how in zip(drawn[:3], drawn[3], strict=True))
+)
+
+
+@given(
+    lines=st.lists(st.one_of(*[QUOTED_LINES] * 12, ODD), min_size=1, max_size=8),
+    header=st.sampled_from((",".join(NAMES), ",".join(f'"{name}"' for name in NAMES))),
+    end=ENDS,
+    last=st.booleans(),
+    size=st.sampled_from((7, 64, 1 << 20)),
+    turned=st.booleans(),
+    encoding=st.sampled_from(("utf-8", "utf-8", "windows-1252")),
+)
+def test_quoted_text_is_read_alike(
+    lines: list[str], header: str, end: str, last: bool, size: int, turned: bool, encoding: str
+) -> None:
+    text = end.join([header, *lines]) + (end if last else "")
+    if turned:
+        text = text.replace("'", "x").replace('"', "'")
+    declared = None if encoding == "utf-8" else encoding
+    same(text.encode(encoding, "replace"), Dialect(declared, quote="'" if turned else '"'), size)
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+@pytest.mark.parametrize(
+    ("cells", "last"),
+    [
+        (lambda i: f'"U{i}","T{i}",""', ("U99", "T99", "")),
+        (lambda i: f'U{i},"x, ""{i}""",', ("U99", 'x, "99"', "")),
+        (lambda i: f'"{i}, ü",{i},""', ("99, ü", "99", "")),
+    ],
+)
+def test_quoted_cells_without_line_ends_take_the_short_way(
+    end: str, cells: Callable[[int], str], last: tuple[str, ...]
+) -> None:
+    file = Bytes(end.join([",".join(NAMES), *map(cells, range(100)), ""]).encode(), 100)
+    found = survey(file, Dialect(), knows)
+    assert found is not None
+    assert found.pieces(file).whole().rows.row(-1) == (101, *last)
+    for odd in ('"a"b,c,d', '"a,b,c', '"a\nb",c,d', 'a"b,c,d', '"a","b"', '"a","b","c","d"', '""a"",""b"",""c""'):
+        assert survey(Bytes(file.data + odd.encode() + end.encode(), 100), Dialect(), knows) is None, odd
+
+
 @given(data=st.binary(max_size=60), size=st.sampled_from((5, 64)))
 def test_any_bytes_are_read_alike(data: bytes, size: int) -> None:
     same(b"use_id,treatment_id,gr\xc3\xb6\xc3\x9fe\n1,2,3\n" + data, Dialect(), size)
@@ -229,7 +279,7 @@ def test_a_large_file_is_read_in_pieces_and_no_other(tmp_path: Path, monkeypatch
     monkeypatch.setattr(pool, "CHUNK", 50)
     monkeypatch.setattr(plain, "CHUNK", 50)
     lines = [f"{i},{i}" for i in range(90)]
-    for name, content in {"large": lines, "small": lines[:3], "quoted": [*lines, '"1",2']}.items():
+    for name, content in {"large": lines, "small": lines[:3], "quoted": [*lines, '"1\n1",2']}.items():
         path = tmp_path / f"{name}.csv"
         path.write_text("\n".join(["a,b", *content]) + "\n")
         with Pool() as files:
