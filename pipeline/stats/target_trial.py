@@ -399,7 +399,7 @@ class _Sums:
 
 
 _AT_ONCE = 200_000  # patterns times clusters: what stays in the processor's cache
-_MOST_EXACT = 10_000_000  # patterns times clusters, a second: both grow with a practice; beyond, sums are expanded
+_MOST_EXACT = 10_000_000  # patterns times clusters, a second: both grow with a practice
 
 
 def _jackknife(
@@ -411,19 +411,31 @@ def _jackknife(
     of_a_side = [np.unique(code[units.side == s]).size for s in (0, 1)]
     if min(of_a_side) < 2:
         return np.full((6, 6), np.inf)
-    choice = (design.choice.coefficient + _without_each(design.x, design.exposed.astype(float), design.choice, code)).T
-    outcome = (result.coefficient + _without_each(observed, y, result, code)).T
-    many = len(units.x) * clusters > _MOST_EXACT
-    near = _Sums.at(units, design.choice.coefficient, result.coefficient) if many else None
-    step = max(1, _AT_ONCE // (len(result.coefficient) ** 2 if many else len(units.x)))
+    moves = [
+        _without_each(x, v, model, code)
+        for x, v, model in ((design.x, design.exposed.astype(float), design.choice), (observed, y, result))
+    ]
+    choice, outcome = ((m.coefficient + by).T for m, by in zip((design.choice, result), moves, strict=True))
+    # Those that move the coefficients most are left out of every sum, as many as there is time for; of the others, when
+    # there are more, what sums lose is so little that two derivatives say it.
+    far = sum(((by @ m.information) * by).sum(axis=1) for m, by in zip((design.choice, result), moves, strict=True))
+    farthest_first = np.argsort(-far, kind="stable")
+    exact = max(_MOST_EXACT // len(units.x), 1)
+    near = _Sums.at(units, design.choice.coefficient, result.coefficient) if exact < clusters else None
     moved = np.empty((6, clusters))
     order = np.argsort(code, kind="stable")
     ends = np.searchsorted(code[order], np.arange(clusters + 1))
-    for first in range(0, clusters, step):
-        last = min(first + step, clusters)
-        here = order[ends[first] : ends[last]]
-        part = _Units(units.x, units.pattern[here], units.side[here], units.event[here], units.n, units.y)
-        moved[:, first:last] = part.shares(choice[:, first:last], outcome[:, first:last], code[here] - first, near)
+    for group, expanded, step in (
+        (farthest_first[:exact], None, _AT_ONCE // len(units.x)),
+        (farthest_first[exact:], near, _AT_ONCE // len(result.coefficient) ** 2),
+    ):
+        for first in range(0, group.size, max(step, 1)):
+            those = group[first : first + max(step, 1)]
+            size = ends[those + 1] - ends[those]
+            at = np.repeat(np.arange(those.size), size)
+            here = order[np.repeat(ends[those] - np.cumsum(size) + size, size) + np.arange(at.size)]
+            part = _Units(units.x, units.pattern[here], units.side[here], units.event[here], units.n, units.y)
+            moved[:, those] = part.shares(choice[:, those], outcome[:, those], at, expanded)
     moved -= moved.mean(axis=1, keepdims=True)
     return np.asarray((clusters - 1) / clusters * moved @ moved.T, dtype=float)
 
