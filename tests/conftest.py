@@ -152,6 +152,12 @@ def pytest_configure(config: pytest.Config) -> None:
         config.option.markexpr = ""
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """One more than there are processors: a test that waits, for a browser or the disk, leaves none idle."""
+    return len(os.sched_getaffinity(0)) + 1 if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1) + 1
+
+
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
     if config.getoption("lane") != "fast":
         return None

@@ -251,7 +251,7 @@ def test_another_day_renews_the_rows_that_it_changes(tmp_path: Path, whole: list
     names = [name for name, hangs in renewed.HANGS_ON.items() if hangs.days]
     settings = Settings.model_validate({"reporting": {"healed_after_months": 7}})
     as_of = dt.date(2023, 6, 1)
-    for days in [0, 40, -10, 90, 61, 31, 200, 25, 25, -70, 120, 1, 365]:
+    for days in [0, 40, -10, 90, 200, -70, 365]:
         as_of += dt.timedelta(days=days)
         with practice.written():
             pass
