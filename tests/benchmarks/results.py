@@ -27,7 +27,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -88,9 +88,10 @@ def run(*command: object) -> Took:
         wrong.seek(0)
         text = said.read()
         if process.returncode == -signal.SIGKILL and took["seconds"] > LONGEST:
-            return took | {"ended": True}
+            return took | {"wrong": f"ended after {LONGEST} s"}
         if process.returncode:
-            raise RuntimeError(f"{' '.join(map(str, command))}\n{text[-2000:]}{wrong.read()[-4000:]}")
+            print(f"{' '.join(map(str, command))}\n{text[-2000:]}{wrong.read()[-4000:]}", flush=True)
+            return took | {"wrong": "failed"}
     last = text.splitlines()[-1] if text.strip() else ""
     return took | json.loads(last) | {"peak_mb": took["peak_mb"]} if last.startswith("{") else took
 
@@ -114,19 +115,30 @@ def clear(store: Path) -> None:
 
 
 def say(row: str, took: Took) -> Took:
-    print(
-        f"{row:<24}{took['cpu']:>9.2f} CPU s{took['seconds']:>9.2f} s{took['peak_mb']:>8.0f} MB"
-        f"{' ENDED' if 'ended' in took else ''}",
-        flush=True,
-    )
+    wrong = f"  {took['wrong']}" if "wrong" in took else ""
+    print(f"{row:<24}{took['cpu']:>9.2f} CPU s{took['seconds']:>9.2f} s{took['peak_mb']:>8.0f} MB{wrong}", flush=True)
     return took
 
 
-def at_size(treatments: int, work: Path, rounds: int, loads_only: bool, years: bool) -> dict[str, Took]:
+class Found(dict[str, Took]):
+    """Rows of a size, told and kept as they come."""
+
+    def __init__(self, before: dict[str, Took], keep: Callable[[dict[str, Took]], None]) -> None:
+        super().__init__(before)
+        self._keep = keep
+
+    def __setitem__(self, row: str, took: Took) -> None:
+        super().__setitem__(row, took)
+        if "cpu" in took:
+            say(row, took)
+        self._keep(self)
+
+
+def at_size(found: Found, treatments: int, work: Path, rounds: int, loads_only: bool, years: bool) -> None:
     """All rows of the table that are asked of so many treatments."""
     print(f"{treatments:,} treatments", flush=True)
     folder = work / f"exports-{treatments}"
-    found = {"exports": say("exports", run("-m", "tests.benchmarks.exports", folder, "--treatments", treatments))}
+    found["exports"] = run("-m", "tests.benchmarks.exports", folder, "--treatments", treatments)
     before, month = folder / "before", folder / "month"
     store, bare = work / "practice.duckdb", work / "bare.duckdb"
     loads: dict[str, list[Took]] = {"bare": [], "canalwise": []}
@@ -138,35 +150,34 @@ def at_size(treatments: int, work: Path, rounds: int, loads_only: bool, years: b
         if not number:
             found["store"] = {"bytes": store.stat().st_size}
     clear(bare)
-    found["bare"] = say("bare load", middle(loads["bare"]))
-    found["first load"] = say("first load", middle(loads["canalwise"]))
-    found["again"] = say("same files again", run("-m", "pipeline.cli", "ingest", before, "--store", store))
+    found["bare"] = middle(loads["bare"])
+    found["first load"] = middle(loads["canalwise"])
+    found["again"] = run("-m", "pipeline.cli", "ingest", before, "--store", store)
     if loads_only:
-        return found
-    found["facts"] = say("facts", task("facts", store))
-    found["measures"] = say("measures", task("measures", store))
-    found["figures"] = say("five figures", task("figures", store))
-    found["pandas"] = say("pandas script", task("pandas", before))
+        return
+    found["facts"] = task("facts", store)
+    found["measures"] = task("measures", store)
+    found["figures"] = task("figures", store)
+    found["pandas"] = task("pandas", before)
     settings = before / "canalwise.toml"
     ask = ["report", "all", "--month", "2026-05", "--dentist", "D1", "--store", store, "--settings", settings]
-    found["reports"] = say("reports of a month", run("-m", "pipeline.cli", *ask, "--out", work / "pages"))
-    found["month"] = say("a month more", load("canalwise", month, store))
-    found["month's facts"] = say("its facts", task("facts", store))
+    found["reports"] = run("-m", "pipeline.cli", *ask, "--out", work / "pages")
+    found["month"] = load("canalwise", month, store)
+    found["month's facts"] = task("facts", store)
     clear(store)
     memory = max(60, int(SMALL_MEMORY * found["exports"]["bytes_before"] / 1e6))
     small = run("-m", "pipeline.cli", "ingest", before, "--store", store, "--memory", f"{memory} MB")
     left = [path.name for path in store.parent.glob(f"{store.name}*") if path.is_dir()]
-    found["little memory"] = say("little memory", small | {"memory_mb": memory, "left": left})
+    found["little memory"] = small | {"memory_mb": memory, "left": left}
     clear(store)
     shutil.rmtree(folder)
     if years:
         more = ["--treatments", treatments, "--earlier", treatments]
         found["exports of six years"] = run("-m", "tests.benchmarks.exports", folder, *more)
         load("canalwise", before, store)
-        found["month after six years"] = say("a month after six years", load("canalwise", month, store))
+        found["month after six years"] = load("canalwise", month, store)
         clear(store)
         shutil.rmtree(folder)
-    return found
 
 
 def of_the_demo(work: Path, rounds: int) -> dict[str, Took]:
@@ -209,9 +220,21 @@ def exponent(sizes: dict[int, float]) -> float:
     return math.log(long / short) / math.log(many / few)
 
 
+class WrongError(KeyError):
+    """A row that came to nothing, and why."""
+
+
+class Rows(dict[str, Took]):
+    def __getitem__(self, row: str) -> Took:
+        took = super().__getitem__(row)
+        if "wrong" in took:
+            raise WrongError(took["wrong"])
+        return took
+
+
 def table(measured: dict[str, Any]) -> str:
     """The generated part of RESULTS.md."""
-    sizes = {int(size): rows for size, rows in measured["sizes"].items()}
+    sizes = {int(size): Rows(rows) for size, rows in measured["sizes"].items()}
     lines = ["| work | target | " + " | ".join(f"{size:,}" for size in sorted(sizes)) + " |"]
     lines.append("| --- | --- |" + " --- |" * len(sizes))
 
@@ -220,8 +243,8 @@ def table(measured: dict[str, Any]) -> str:
         for size in sorted(sizes):
             try:
                 cells.append(cell(sizes[size], size))
-            except KeyError:
-                cells.append("-")
+            except KeyError as e:
+                cells.append(str(e.args[0]) if isinstance(e, WrongError) else "-")
         lines.append(f"| {work} | {target} | " + " | ".join(cells) + " |")
 
     def cpu(rows: dict[str, Took], row: str) -> float:
@@ -234,8 +257,6 @@ def table(measured: dict[str, Any]) -> str:
         return f"{cpu(rows, row) / cpu(rows, 'bare'):.1f} x ({cpu(rows, row):.1f} CPU s), {peak(rows, row)}"
 
     def slowest(rows: dict[str, Took], _: int) -> str:
-        if "ended" in rows["measures"]:
-            return f"ended after {rows['measures']['seconds']:.0f} s, {peak(rows, 'measures')}"
         each = sorted(rows["measures"]["each"].items(), key=lambda item: -item[1]["cpu"])
         late = [(name, took) for name, took in each if took["cpu"] > 0.5]
         told = ", ".join(
@@ -276,8 +297,7 @@ def table(measured: dict[str, Any]) -> str:
 
     def reports(rows: dict[str, Took], _: int) -> str:
         took = rows["reports"]
-        ended = "ended after " if "ended" in took else ""
-        return f"{ended}{took['seconds']:.1f} s, {took['cpu']:.1f} CPU s, {peak(rows, 'reports')}"
+        return f"{took['seconds']:.1f} s, {took['cpu']:.1f} CPU s, {peak(rows, 'reports')}"
 
     def years(rows: dict[str, Took], _: int) -> str:
         three = cpu(rows, "month after six years") - cpu(rows, "month")
@@ -352,14 +372,19 @@ def main() -> None:
     parser.add_argument("--work", type=Path, help="a folder on a disk with room; a temporary one else")
     given = parser.parse_args()
     measured: dict[str, Any] = json.loads(MEASURED.read_text()) if MEASURED.exists() else {"sizes": {}, "when": {}}
+
+    def keep(size: str, rows: dict[str, Took]) -> None:
+        measured["sizes"][size] = dict(rows)
+        MEASURED.write_text(json.dumps(measured, indent=1, sort_keys=True) + "\n")
+
     for size in [*given.treatments, *(["demo"] if given.demo else [])]:
         with tempfile.TemporaryDirectory(dir=given.work) as work:
             load_before = os.getloadavg()[0]
             if size == "demo":
                 measured["demo"] = of_the_demo(Path(work), given.rounds)
             else:
-                found = at_size(size, Path(work), given.rounds, given.loads_only, given.years)
-                measured["sizes"][str(size)] = measured["sizes"].get(str(size), {}) | found
+                found = Found(measured["sizes"].get(str(size), {}), lambda rows, size=size: keep(str(size), rows))
+                at_size(found, size, Path(work), given.rounds, given.loads_only, given.years)
         name = size if size == "demo" else f"{size:,}"
         busy = statistics.mean([load_before, os.getloadavg()[0]])
         measured["when"][name] = f"{dt.date.today()} (the machine's load was {busy:.1f})"
