@@ -83,7 +83,7 @@ def process_cusum(
         )
     unwished, happened, happens = WATCHED[name]
     group = by[0]
-    found = workspace.compute(name, by, start, end)
+    found = workspace.compute(name, by, start, end, also=STRATA)
     units = _units(workspace, group, unwished)
     x = terms(units, STRATA)
     rows: list[Row] = []

@@ -111,11 +111,12 @@ class Workspace:
         start: dt.date | None = None,
         end: dt.date | None = None,
         where: Mapping[str, str] | None = None,
+        also: Collection[str] = (),
     ) -> Result:
         """Compute a measure, grouped by `by`, over units that happened from `start` to `end` (both included).
 
-        `where` keeps units with these values of groups. UserError for an unknown measure or group, or when the store
-        lacks what the measure needs.
+        `where` keeps units with these values of groups. `also` are columns of the units that the caller wants of
+        `kept`. UserError for an unknown measure or group, or when the store lacks what the measure needs.
         """
         measure = find(name)
         lacking = self.missing(name)
@@ -134,7 +135,8 @@ class Workspace:
         if (start or end) and "happened_on" not in measure.columns:
             raise UserError(f"{name} has no dates to choose from", do="Leave out the dates")
         self._check_groups(measure, (*by, *(where or {})))
-        kept, left_out = self._counted(measure, by, start, end, where or {}) if measure.sql else ("", [])
+        asked = {*by, *(where or {}), *also}
+        kept, left_out = self._counted(measure, by, asked, start, end, where or {}) if measure.sql else ("", [])
         rows = self._rows(measure, kept, by)
         self.kept = kept  # not those of measures that were asked for it
         if measure.kind == "list":
@@ -198,6 +200,7 @@ class Workspace:
         self,
         measure: Measure,
         by: Sequence[str],
+        asked: Collection[str],
         start: dt.date | None,
         end: dt.date | None,
         where: Mapping[str, str],
@@ -217,7 +220,7 @@ class Workspace:
                 f"create or replace temp table kept_list as select * from {self._units(measure)} where {wanted} {order}"
             )
             return "kept_list", []
-        table = self._units_table(measure, by, {*by, *where})
+        table = self._units_table(measure, by, asked)
         made = "".join(f", {sql} as {_quoted(g)}" for g, sql in FROM_DATE.items() if g in by)
         kept = f"(select rowid, *{made} from {table} where left_out is null and {wanted}) as kept"
         # What has no outcome is left out too, but only from the answer: a comparison counts it on its side.

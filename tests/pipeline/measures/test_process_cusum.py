@@ -17,7 +17,7 @@ from pipeline.measures.process_cusum import GROUPED, WATCHED, process_cusum
 from pipeline.measures.run import Workspace
 from pipeline.settings import Answer, Settings, load_settings
 from pipeline.stats import risk_model
-from pipeline.store.database import in_memory
+from pipeline.store.database import in_memory, open_store
 
 
 def practice(
@@ -265,3 +265,13 @@ def test_the_command(canalwise: Any, filled: Path) -> None:
         found["rows"][0]
     )
     assert found["unit"] == "teeth that were not healed"
+
+
+@pytest.mark.parametrize("name", WATCHED)
+def test_a_large_store_is_charted_as_a_small_one(filled: Path, name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its units are written with the columns alone that a question reads: the case mix is among them."""
+    with open_store(filled) as connection:
+        usual = process_cusum(Workspace(connection, Settings()), name, ("dentist",))
+    monkeypatch.setattr("pipeline.measures.run.MOST_VALUES", 0)
+    with open_store(filled) as connection:
+        assert process_cusum(Workspace(connection, Settings()), name, ("dentist",)) == usual
