@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import json
 import re
+import shutil
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -180,3 +181,22 @@ def test_a_dentist_whose_teeth_no_measure_counts_yet_has_a_page(tmp_path: Path) 
         pages = {p.stem for p in render(connection, settings, tmp_path / "out", which="outcomes")}
         assert {"outcomes-D7", "outcomes-d8"} <= pages
         assert render(connection, settings, tmp_path / "one", which="outcomes", dentist="D7")
+
+
+@pytest.mark.slow
+def test_pages_of_a_large_store_say_the_same(
+    practice: dict[str, Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of a large store facts are kept beside it, and units have only the columns that a question reads."""
+    monkeypatch.setattr("pipeline.facts.kept.LEAST_ROWS", 0)
+    monkeypatch.setattr("pipeline.measures.run.MOST_VALUES", 0)
+    store = Path(shutil.copy(practice["store"], tmp_path))
+    with open_store(store) as connection:
+        pages = render(connection, practice["settings"], tmp_path / "out")
+    usual, large = figures_of(practice), figures_of({"pages": {p.stem: p for p in pages}})
+    assert large.keys() == usual.keys()
+    for question, stated in usual.items():
+        for one, other in zip(stated, large[question], strict=True):
+            assert one.keys() == other.keys()
+            figures = [[float(s[k]) for k in FIGURES if k in s] for s in (one, other)]
+            assert same(*figures), question
