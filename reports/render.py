@@ -33,6 +33,7 @@ from reports.blocks import PICKS, Block, Page
 from reports.charts import drawn, theme
 from reports.charts.pictures import Pictures
 from reports.every_page import Context
+from reports.kept_answers import KeptAnswers
 from reports.pages import check
 from reports.reader import Asked, readers
 from reports.source import Source
@@ -69,9 +70,10 @@ def render(
 
     with Pictures(theme.base(), drawn.drawn(connection)) as pictures, theme.heard(pictures.want):
         tell("Reading the records")
-        Thread(target=_load_ahead).start()
+        answers = KeptAnswers(connection, settings)
+        Thread(target=_load_ahead, args=(*(() if answers.there else ("scipy.special",)), *_LIBRARIES)).start()
         workspace, catalogue = open_workspace(connection, settings, None), _catalogue()
-        source = Source(workspace, catalogue)
+        source = Source(workspace, catalogue, kept=answers)
         for line in _unheard(workspace) if getattr(settings, "answers", ()) else []:
             tell(line)
         months = frozenset(m for m in source.groups("month") if re.fullmatch(r"\d{4}-\d{2}", m))
@@ -93,9 +95,10 @@ def render(
             tell(one.words)
             if one.as_of not in (None, source.as_of):
                 quality = quality or every_page.quality(context, source.other_page())
-                source = Source(open_workspace(connection, settings, one.as_of), catalogue)
+                source = Source(open_workspace(connection, settings, one.as_of), catalogue, kept=answers)
             made[one.stem] = one.make(source.other_page())
         quality = quality or every_page.quality(context, source.other_page())
+        answers.write()
         reports = [made[one.stem] for one in planned]
         start, *reports = index.linked([index.page(context, as_of, quality, reports, out), *reports], out)
         pages = [*reports, start]
@@ -156,9 +159,12 @@ def _picks(words: Words) -> dict[str, Any]:
     return {by: {"title": capital(group_title(by)), "values": words.titles(by)} for by in PICKS}
 
 
-def _load_ahead() -> None:
+_LIBRARIES = ("altair", "jinja2", "xlsxwriter")
+
+
+def _load_ahead(*names: str) -> None:
     """Load what pages are computed, drawn and written with, while DuckDB makes the first facts outside Python."""
-    for name in ("scipy.special", "altair", "jinja2", "xlsxwriter"):
+    for name in names:
         with suppress(Exception):  # said where it is used
             import_module(name)
 

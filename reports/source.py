@@ -10,6 +10,7 @@ from typing import Any
 
 from pipeline.errors import UserError
 from pipeline.output.text import plain
+from reports.kept_answers import KeptAnswers
 
 
 @dataclass(frozen=True)
@@ -81,10 +82,17 @@ class Source:
     imports the workspace knows, where it looks at the store as it was known earlier.
     """
 
-    def __init__(self, workspace: Any, catalogue: Mapping[str, Any], known: date | None = None):
+    def __init__(
+        self,
+        workspace: Any,
+        catalogue: Mapping[str, Any],
+        known: date | None = None,
+        kept: KeptAnswers | None = None,
+    ):
         self.workspace = workspace
         self.catalogue = catalogue
         self.known = known
+        self.kept = kept  # of an earlier rendering; none of the store as it was known earlier
         self.used: dict[str, Any] = {}  # measures asked, in order, for the methods block
         self.unanswered: dict[str, tuple[str, ...]] = {}
         self.left_out: dict[str, list[dict[str, Any]]] = {}
@@ -92,7 +100,7 @@ class Source:
 
     def other_page(self) -> Source:
         """A source for another page, which knows the answers that this one knows."""
-        other = Source(self.workspace, self.catalogue, self.known)
+        other = Source(self.workspace, self.catalogue, self.known, self.kept)
         other._answers = self._answers
         return other
 
@@ -166,21 +174,35 @@ class Source:
         where: dict[str, Any],
     ) -> Answer:
         measure = self.catalogue.get(name)
-        result: Any = None
-        missing: tuple[str, ...] = ()
-        if measure is None:
-            missing = ("this version has no such measure",)
-        else:
-            missing = tuple(plain(m) for m in self.workspace.missing(name))
-        if not missing:
-            try:
-                if not process:
-                    result = self.workspace.compute(name, by=by, start=start, end=end, where=where)
-                else:
-                    result = _charted(self.workspace, name, by, start, end, where)
-            except UserError as e:
-                missing = (plain(e),)
+        question = (self.as_of, process, name, by, start, end, tuple(sorted(where.items(), key=str)))
+        known = self.kept.find(question) if self.kept and measure else None
+        if known is None:
+            known = self._computed(process, name, by, start, end, where)
+            if self.kept and measure:
+                self.kept.add(question, *known)
+        result, missing = known
         return Answer(name, measure, result, by, start, end, where, self.as_of, missing, process, self.known)
+
+    def _computed(
+        self,
+        process: bool,
+        name: str,
+        by: tuple[str, ...],
+        start: date | None,
+        end: date | None,
+        where: dict[str, Any],
+    ) -> tuple[Any, tuple[str, ...]]:
+        """The result, or None and what is missing."""
+        if name not in self.catalogue:
+            return None, ("this version has no such measure",)
+        if missing := tuple(plain(m) for m in self.workspace.missing(name)):
+            return None, missing
+        try:
+            if not process:
+                return self.workspace.compute(name, by=by, start=start, end=end, where=where), ()
+            return _charted(self.workspace, name, by, start, end, where), ()
+        except UserError as e:
+            return None, (plain(e),)
 
 
 def _charted(

@@ -17,6 +17,10 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 
+# Some hundred tests start a Python of their own: what one of them compiles the next need not, whatever the shell says.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
+
 # One sound record of each kind, as an export in our own headers writes it. They belong together.
 SOUND: dict[str, dict[str, str]] = {
     "treatments": {
@@ -146,6 +150,12 @@ def pytest_configure(config: pytest.Config) -> None:
     settings.load_profile("slow lane" if slow else "default lane")
     if slow and config.option.markexpr == "not slow":
         config.option.markexpr = ""
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """One more than there are processors: a test that waits, for a browser or the disk, leaves none idle."""
+    return len(os.sched_getaffinity(0)) + 1 if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1) + 1
 
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:

@@ -17,6 +17,8 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
+from pipeline.checks import remembered
+from pipeline.checks.remembered import Expected
 from pipeline.checks.suites import Rule
 
 if TYPE_CHECKING:
@@ -55,7 +57,7 @@ def judge_each(connection: Connection, rules: Sequence[tuple[str, Rule]], into: 
         found = _values(connection, relation, many, [rules[place][1] for place in places], today)
         for place, distinct in zip(places, found, strict=True):
             values[place] = distinct
-    refused = _refused([rule for _, rule in rules], values)
+    refused = _refused(connection, [rule for _, rule in rules], values)
     return [
         Verdict(rule, rows[relation], _record(connection, relation, rule, bad, into, today) if bad else 0)
         for (relation, rule), bad in zip(rules, refused, strict=True)
@@ -102,25 +104,23 @@ def _dated(sql: str, today: dt.date) -> str:
     return sql.replace("$today", f"date '{today.isoformat()}'")
 
 
-_Expected = tuple[str, bool]  # what two rules have in common that can be judged as one
-_known: dict[_Expected, dict[Any, bool]] = {}  # whether a value was refused, for as long as the process lives
+_known: dict[Expected, dict[Any, bool]] = {}  # whether a value was refused, for as long as the process lives
 
 
-def _refused(rules: Sequence[Rule], values: list[list[Any]]) -> list[list[Any]]:
+def _refused(connection: Connection, rules: Sequence[Rule], values: list[list[Any]]) -> list[list[Any]]:
     """For each rule the values that Great Expectations refuses.
 
     An expectation costs some 10 ms however few its values. So rules that expect the same share one column of values,
-    and what was judged once is not judged again.
+    and what was judged once is not judged again; nor what an earlier run judged.
     """
     keys = [_same_expectation(rule, distinct) for rule, distinct in zip(rules, values, strict=True)]
-    asked: dict[_Expected, dict[Any, None]] = {}
-    expectations: dict[_Expected, dict[str, Any]] = {}
-    for key, rule, distinct in zip(keys, rules, values, strict=True):
-        known = _known.setdefault(key, {})
-        if unknown := dict.fromkeys(v for v in distinct if v not in known):
-            asked.setdefault(key, {}).update(unknown)
-            expectations[key] = rule.expectation
-    judged: dict[_Expected, dict[Any, bool]] = {}
+    expectations = {key: rule.expectation for key, rule in zip(keys, rules, strict=True)}
+    asked = _unknown(keys, values)
+    if asked:
+        for key, verdicts in remembered.known(connection, asked).items():
+            _known[key] |= verdicts
+        asked = _unknown(keys, values)
+    judged: dict[Expected, dict[Any, bool]] = {}
     for few in (True, False):
         columns = {key: list(distinct) for key, distinct in asked.items() if (len(distinct) <= _FEW) is few}
         if columns:
@@ -131,13 +131,24 @@ def _refused(rules: Sequence[Rule], values: list[list[Any]]) -> list[list[Any]]:
                 }
                 if few:
                     _known[key] |= judged[key]
+    remembered.keep(connection, {key: verdicts for key, verdicts in judged.items() if len(verdicts) <= _FEW})
     return [
         [v for v in distinct if _known[key].get(v) or judged.get(key, {}).get(v)]
         for key, distinct in zip(keys, values, strict=True)
     ]
 
 
-def _same_expectation(rule: Rule, values: list[Any]) -> _Expected:
+def _unknown(keys: Sequence[Expected], values: list[list[Any]]) -> dict[Expected, dict[Any, None]]:
+    """Of each expectation the values of all its rules that nobody has judged yet."""
+    asked: dict[Expected, dict[Any, None]] = {}
+    for key, distinct in zip(keys, values, strict=True):
+        known = _known.setdefault(key, {})
+        if unknown := dict.fromkeys(v for v in distinct if v not in known):
+            asked.setdefault(key, {}).update(unknown)
+    return asked
+
+
+def _same_expectation(rule: Rule, values: list[Any]) -> Expected:
     """All of an expectation but its column, and whether it is about numbers."""
     kwargs = {k: v for k, v in rule.expectation["kwargs"].items() if k != "column"}
     return json.dumps([rule.expectation["type"], kwargs], sort_keys=True), _numeric(values)

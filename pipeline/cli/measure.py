@@ -52,10 +52,7 @@ def measure(
     --process makes a process chart by month, with limits and signals; of healed shares and separations, by dentist or
     sequence, a risk-adjusted CUSUM of more events than expected and of fewer, from 60 teeth of others on.
     """
-    from pipeline.measures.answers import unheard
     from pipeline.measures.catalogue import find
-    from pipeline.measures.process_chart import process_chart
-    from pipeline.measures.process_cusum import process_cusum
     from pipeline.measures.sentence import with_sentences
     from pipeline.measures.uncatalogued import to_write
 
@@ -70,8 +67,13 @@ def measure(
         check_format(out)
     with workspace_of(output, store, settings, known, on) as workspace:
         if process and names(by) in ((), ("month",)):
+            from pipeline.measures.process_chart import process_chart
+
             result: Result = process_chart(workspace, name, only, start, end)
         elif process:
+            from pipeline.measures.answers import unheard
+            from pipeline.measures.process_cusum import process_cusum
+
             if only:
                 raise UserError("--where does not go with a CUSUM, which compares groups", do="Give --by alone")
             result = process_cusum(workspace, name, names(by), start, end)

@@ -177,13 +177,6 @@ in_catalogue as (
     group by sequence
 ),
 
--- A practice whose exports never hold a size gauged at the end has not left out gauging: it is not recorded.
-gauging as (
-    select practice, count(apical_gauge_size) as gauged
-    from canals
-    group by practice
-),
-
 of_canal as (
     select
         a.*,
@@ -202,7 +195,7 @@ of_canal as (
     left join per_canal as p on p.practice = a.practice and p.treatment_id = a.treatment_id and p.canal = a.canal
     left join out_of_place as o on o.practice = a.practice and o.treatment_id = a.treatment_id and o.canal = a.canal
     left join in_catalogue as k on k.sequence = a.catalogue_sequence
-    left join gauging as g on g.practice = a.practice
+    left join gauging_recorded as g on g.practice = a.practice
 ),
 
 checks as (

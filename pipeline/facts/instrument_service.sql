@@ -3,28 +3,17 @@
 -- sterilisation are counted by the tooth, uses by the canal. So `earlier_uses` says why its use numbers are not known.
 -- One that has had no more cycles than the teeth it is recorded in has no other uses; and one in service comes back within
 -- 90 days (common practice, no source): what is seen later for the first time came from the stock.
-with used as (
+with lives as (
     select
         u.practice,
         u.instrument_id,
-        u.treatment_id,
-        cast(coalesce(u.started_at, x.begun_at) as date) as used_on
+        min(cast(coalesce(u.started_at, x.begun_at) as date)) as first_used_on,
+        count(distinct u.treatment_id) as teeth
     from instrument_uses as u
     inner join canal_case_mix as x
         on x.practice = u.practice and x.treatment_id = u.treatment_id and x.canal = u.canal
-),
-
-begun as (
-    select practice, min(used_on) as first_day
-    from used
-    group by practice
-),
-
-lives as (
-    select practice, instrument_id, min(used_on) as first_used_on, count(distinct treatment_id) as teeth
-    from used
-    where instrument_id is not null
-    group by practice, instrument_id
+    where u.instrument_id is not null
+    group by u.practice, u.instrument_id
 )
 
 select
@@ -39,5 +28,5 @@ select
             then 'seen in the first 90 days of the records, day of reception not recorded: it may have been in use before'
     end as earlier_uses
 from lives as l
-inner join begun as b on b.practice = l.practice
+inner join uses_begin as b on b.practice = l.practice
 left join instruments as i on i.practice = l.practice and i.instrument_id = l.instrument_id

@@ -19,7 +19,7 @@ from string import Template
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from pipeline.facts import kept
+from pipeline.facts import kept, renewed
 from pipeline.records import KINDS
 from pipeline.settings import Settings
 from pipeline.store.known import changes_sql, latest_import
@@ -71,12 +71,14 @@ def make(connection: Connection, names: Iterable[str], *, empty: bool = False) -
     """
     found = connection.execute("select settings_json, as_of from settings_used").fetchone()
     there = _there(connection)
+    names = [name for name in names if name not in there]
+    if not names:
+        return
     assert found is not None
     settings = Settings.model_validate_json(found[0])
     from_months, to_months = settings.reporting.recall_window_months
     compare_from, compare_to = settings.reporting.comparison_window_months
     values = {
-        "as_of": found[1].isoformat(),
         "healed_after_months": settings.reporting.healed_after_months,
         "recall_from_months": from_months,
         "recall_to_months": to_months,
@@ -84,10 +86,15 @@ def make(connection: Connection, names: Iterable[str], *, empty: bool = False) -
         "compare_to_months": compare_to,
         "sterilisation_cost": settings.sterilisation_cost,
     }
-    queries = {name: Template(sql).substitute(values) for name, sql in texts().items()}
+    as_of = found[1].isoformat()
+    queries, same = (
+        {name: Template(sql).substitute(values, as_of=day) for name, sql in texts().items()} for day in (as_of, "")
+    )
     # Views of an earlier state of the store stand in front of it: facts of that are nobody else's.
     earlier = any(kind == "view" and name in KINDS for name, kind in there.items())
-    keys = {} if empty or earlier or not kept.open_file(connection) else kept.keys(queries, _reads(), _given(settings))
+    keys = {}
+    if not empty and not earlier and kept.open_file(connection):
+        keys = kept.keys(queries, _reads(), _given(settings), same, as_of)
 
     def made(name: str) -> None:
         if name in there:
@@ -101,6 +108,13 @@ def make(connection: Connection, names: Iterable[str], *, empty: bool = False) -
             rows = f"from (\n{queries[name]}\n) limit 0" if empty else queries[name]
             connection.execute(f"create temp table {name} as {rows}")
 
+    if keys:
+        renewed.renew(
+            connection,
+            renewed.Facts(queries, _reads(), keys, {name: str(value) for name, value in values.items()}, as_of),
+            lambda other: prepare(other, settings, found[1]),
+            made,
+        )
     for name in names:
         made(name)
 

@@ -106,8 +106,7 @@ class Measure(_Strict):
     @field_validator("kind")
     @classmethod
     def _known_kind(cls, value: str) -> str:
-        kinds = sorted(p.name.removesuffix(".py") for p in files("pipeline.measures.kinds").iterdir())
-        if value not in kinds or value.startswith("_"):
+        if value not in _names("pipeline.measures.kinds", ".py") or value.startswith("_"):
             raise ValueError(f"there is no kind {value}")
         return value
 
@@ -158,12 +157,21 @@ _columns: dict[str, tuple[str, ...]] = {}  # of the units of a measure, by its S
 @cache
 def catalogue() -> dict[str, Measure]:
     """Every measure by its name, in order of name."""
-    folder = files("pipeline.measures.definitions")
-    names = sorted(p.name.removesuffix(".toml") for p in folder.iterdir() if p.name.endswith(".toml"))
-    return {name: _load(folder / f"{name}.toml", folder / f"{name}.sql", name) for name in names}
+    return {name: _measure(name) for name in _names(_DEFINITIONS, ".toml")}
 
 
-def _load(toml: Any, sql: Any, name: str) -> Measure:
+_DEFINITIONS = "pipeline.measures.definitions"
+
+
+@cache
+def _names(package: str, end: str) -> tuple[str, ...]:
+    return tuple(sorted(p.name.removesuffix(end) for p in files(package).iterdir() if p.name.endswith(end)))
+
+
+@cache
+def _measure(name: str) -> Measure:
+    """One measure, without the time that all take to read."""
+    toml, sql = (files(_DEFINITIONS) / f"{name}{end}" for end in (".toml", ".sql"))
     data = tomllib.loads(toml.read_text(encoding="utf-8"))
     text = sql.read_text(encoding="utf-8") if sql.is_file() else ""
     return Measure.model_validate({"name": name, "sql": text, **data})
@@ -171,9 +179,9 @@ def _load(toml: Any, sql: Any, name: str) -> Measure:
 
 def find(name: str) -> Measure:
     """The measure of that name; a UserError names the nearest when there is none."""
-    measures = catalogue()
+    measures = _names(_DEFINITIONS, ".toml")
     if name in measures:
-        return measures[name]
+        return _measure(name)
     import difflib
 
     near = difflib.get_close_matches(name, measures, n=1)

@@ -20,7 +20,10 @@ def plain(value: object) -> str:
     Control characters are not allowed in SVG and would stop the drawing of a chart; direction marks could make a
     page read other than what is stored.
     """
-    kept = (" " if c.isspace() else c for c in str(value) if c.isspace() or unicodedata.category(c) not in _UNFIT)
+    text = str(value)
+    if text.isprintable():  # the only blank in it is the space: signs need not be looked up one by one
+        return " ".join(text.split())
+    kept = (" " if c.isspace() else c for c in text if c.isspace() or unicodedata.category(c) not in _UNFIT)
     return " ".join("".join(kept).split())
 
 
@@ -49,8 +52,10 @@ def csv_cell(value: Any) -> str:
         return ""
     if isinstance(value, bool):
         return "true" if value else "false"
-    if isinstance(value, (int, float)):
-        return "" if value != value else repr(value)
+    if isinstance(value, float):  # NumPy's are floats too, and would say so
+        return "" if value != value else repr(float(value))
+    if isinstance(value, int):
+        return repr(value)
     if isinstance(value, (dt.date, dt.datetime)):
         return value.isoformat()
     if isinstance(value, (list, tuple, set)):

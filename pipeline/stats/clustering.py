@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -56,21 +57,22 @@ def gee_logistic(
     code = np.unique(np.asarray(cluster).ravel(), return_inverse=True)[1]
     if code.size != y.size or x.shape != (y.size, len(names)) or not bool(np.all(np.isfinite(x))):
         raise ValueError("one event, one cluster and one finite value of each named term a unit")
-    design = np.column_stack([np.ones(y.size), x])
+    terms_in_all = x.shape[1] + 1
     clusters = int(code.max(initial=-1)) + 1
-    if y.size == 0 or y.min() == y.max() or clusters <= design.shape[1]:
+    if y.size == 0 or y.min() == y.max() or clusters <= terms_in_all:
         return None
-    if np.linalg.matrix_rank(design) < design.shape[1]:
+    kinds = _Clusters.of(y, np.column_stack([np.ones(y.size), x]), code)
+    if np.linalg.matrix_rank(kinds.unlike) < terms_in_all:
         return None
     few = clusters < FEW_CLUSTERS
     # Where few patients have several teeth their correlation (a sum over pairs by pairs less terms) may leave -1 to 1.
     # Weights as of independent units are then as right, for the errors are robust whichever weights are taken (Liang
     # and Zeger); only a little precision is lost.
-    fitted = _fit(y, design, code, alike=True, few=few) or _fit(y, design, code, alike=False, few=few)
+    fitted = _fit(kinds, alike=True, few=few) or _fit(kinds, alike=False, few=few)
     if fitted is None:
         return None
     b, se, alpha = fitted
-    z = critical_value(clusters, confidence, design.shape[1])
+    z = critical_value(clusters, confidence, terms_in_all)
     return LogisticGEE(
         names=["intercept", *names],
         coefficient=b.tolist(),
@@ -78,7 +80,7 @@ def gee_logistic(
         odds_ratio=np.exp(b).tolist(),
         low=np.exp(b - z * se).tolist(),
         high=np.exp(b + z * se).tolist(),
-        p=[clustered_p(float(v), clusters, design.shape[1]) for v in b / se],
+        p=[clustered_p(float(v), clusters, terms_in_all) for v in b / se],
         alpha=alpha,
         n=y.size,
         clusters=clusters,
@@ -91,20 +93,65 @@ _SETTLED = 1e-9  # the largest last step of a log odds ratio
 _MOST_STEPS = 100  # of 2,700 simulated fits half settled in 8 steps, all but 2 in 50; the others run away
 
 
-def _fit(
-    y: Floats, design: Floats, code: npt.NDArray[np.intp], *, alike: bool, few: bool
-) -> tuple[Floats, Floats, float] | None:
+@dataclass(frozen=True, eq=False)
+class _Clusters:
+    """Clusters whose units are alike in outcome and terms, as one with its number: half a million teeth are a few
+    thousand kinds of patients. `many` of each kind, whose units begin at `start` and are `size`. `unlike` is the design
+    of each kind of unit.
+    """
+
+    y: Floats
+    design: Floats
+    start: npt.NDArray[np.intp]
+    size: npt.NDArray[np.intp]
+    many: Floats
+    unlike: Floats
+
+    @classmethod
+    def of(cls, y: Floats, design: Floats, code: npt.NDArray[np.intp]) -> _Clusters:
+        kind = _kinds([y, *design.T[1:]])
+        first = np.unique(kind, return_index=True)[1]  # a unit of each kind, in their order
+        order = np.lexsort((kind, code))
+        kind, size = kind[order], np.bincount(code)
+        start = np.cumsum(size) - size
+        units, sizes, many = [], [], []
+        for k in np.unique(size):
+            own = kind[start[size == k][:, None] + np.arange(k)]
+            unlike, at, count = np.unique(_kinds(list(own.T)), return_index=True, return_counts=True)
+            units.append(first[own[at]].ravel())
+            sizes.append(np.full(unlike.size, k))
+            many.append(count)
+        unit, of_kind = np.concatenate(units), np.concatenate(sizes)
+        begins = np.cumsum(of_kind) - of_kind
+        return cls(y[unit], design[unit], begins, of_kind, np.concatenate(many).astype(float), design[first])
+
+
+def _kinds(columns: Sequence[npt.NDArray[Any]]) -> npt.NDArray[np.int64]:
+    """A number from 0 for each row of columns, the same for equal rows, in the order of their values."""
+    found, levels = np.zeros(columns[0].size, dtype=np.int64), 1
+    for column in columns:
+        low, high = column.min(), column.max()
+        value: npt.NDArray[Any] = column == high  # most are 0 or 1: no sorting
+        many = 2
+        if not bool((value | (column == low)).all()):
+            values, value = np.unique(column, return_inverse=True)
+            many = values.size
+        if levels * many > np.iinfo(np.int64).max // 2:
+            found = np.unique(found, return_inverse=True)[1]
+            levels = int(found.max()) + 1
+        found, levels = found * many + value, levels * many
+    return np.asarray(np.unique(found, return_inverse=True)[1], dtype=np.int64)
+
+
+def _fit(clusters: _Clusters, *, alike: bool, few: bool) -> tuple[Floats, Floats, float] | None:
     """Coefficients, their errors and the correlation, or None where the model does not settle.
 
     Everything is in standardised residuals, whose working correlation R is 1 on the diagonal and alpha beside it: its
     inverse is I / (1 - alpha) less `shared` everywhere, so that sums over clusters are all that is needed.
     """
-    order = np.argsort(code, kind="stable")
-    y, design, code = y[order], design[order], code[order]
-    start = np.flatnonzero(np.diff(code, prepend=-1))
-    size = np.diff(start, append=code.size)
-    n, terms = design.shape
-    pairs = float((size * (size - 1) / 2).sum()) - terms
+    y, design, start, size, many = clusters.y, clusters.design, clusters.start, clusters.size, clusters.many
+    n, terms = float(many @ size), design.shape[1]
+    pairs = float(many @ (size * (size - 1) / 2)) - terms
     if alike and pairs <= 0:
         return None
     b, alpha, step = np.zeros(terms), 0.0, np.inf
@@ -113,20 +160,20 @@ def _fit(
             for _ in range(_MOST_STEPS):
                 x, e = _standardised(y, design, b)
                 if alike and step < 1:  # the correlation of residuals from somewhere near the answer
-                    alpha = _correlation(e, start, n - terms, pairs)
-                by_cluster, bread = _scores(x, e, alpha, start, size)
-                change = np.linalg.solve(bread, by_cluster.sum(axis=0))
+                    alpha = _correlation(e, start, many, n - terms, pairs)
+                by_cluster, bread = _scores(x, e, alpha, clusters)
+                change = np.linalg.solve(bread, many @ by_cluster)
                 b, step = b + change, float(np.abs(change).max())
                 if not step < np.inf or step < _SETTLED:
                     break
             x, e = _standardised(y, design, b)
-            by_cluster, bread = _scores(x, e, alpha, start, size)
+            by_cluster, bread = _scores(x, e, alpha, clusters)
             inverse = np.asarray(np.linalg.inv(bread), dtype=float)
             if few:
                 by_cluster = _bias_reduced(x, e, alpha, start, inverse)
         except np.linalg.LinAlgError:
             return None
-        se = np.sqrt(np.diag(inverse @ by_cluster.T @ by_cluster @ inverse))
+        se = np.sqrt(np.diag(inverse @ (by_cluster.T * many) @ by_cluster @ inverse))
     possible = alpha < 1 and 1 + (int(size.max()) - 1) * alpha > 0  # else no units can be so correlated
     settled = step < _SETTLED and bool(np.all(np.isfinite(se) & (se > 0)))
     if not settled or not possible or float(np.abs(b).max()) > _LARGEST:
@@ -141,20 +188,19 @@ def _standardised(y: Floats, design: Floats, b: Floats) -> tuple[Floats, Floats]
     return design * sd[:, None], (y - chance) / sd
 
 
-def _correlation(e: Floats, start: npt.NDArray[np.intp], free: int, pairs: float) -> float:
+def _correlation(e: Floats, start: npt.NDArray[np.intp], many: Floats, free: float, pairs: float) -> float:
     """Mean product of two residuals of a cluster over their mean square; `free` and `pairs` are less the terms."""
-    square = (e**2).sum()
-    return float(((np.add.reduceat(e, start) ** 2).sum() - square) / 2 / pairs / (square / free))
+    square = float(many @ np.add.reduceat(e**2, start))
+    return (float(many @ np.add.reduceat(e, start) ** 2) - square) / 2 / pairs / (square / free)
 
 
-def _scores(
-    x: Floats, e: Floats, alpha: float, start: npt.NDArray[np.intp], size: npt.NDArray[np.intp]
-) -> tuple[Floats, Floats]:
-    """Each cluster's part x' R^-1 e of the estimating equations, shape (clusters, terms), and the sum of x' R^-1 x."""
+def _scores(x: Floats, e: Floats, alpha: float, clusters: _Clusters) -> tuple[Floats, Floats]:
+    """A cluster's part x' R^-1 e of the estimating equations, a row each kind, and the sum of x' R^-1 x over all."""
+    start, size, many = clusters.start, clusters.size, clusters.many
     shared = alpha / ((1 - alpha) * (1 + alpha * (size - 1)))
     xs, es = np.add.reduceat(x, start, axis=0), np.add.reduceat(e, start)
     own = np.add.reduceat(x * e[:, None], start, axis=0) / (1 - alpha)
-    bread = x.T @ x / (1 - alpha) - (xs * shared[:, None]).T @ xs
+    bread = (x.T * np.repeat(many, size)) @ x / (1 - alpha) - (xs * (many * shared)[:, None]).T @ xs
     return own - xs * (shared * es)[:, None], bread
 
 

@@ -7,8 +7,8 @@ prompt to look, not a verdict.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -56,6 +56,7 @@ FIRST_STRETCH = 3.2
 _GROWTH = 1.5
 _LONGEST_FIRST = 2000  # cases; of a first stretch that is filled up
 _AT_ONCE = 250  # runs; the same however many cases, since they decide which draws a run has
+_MOST_VALUES = 16_000_000  # draws that are held at a time: 128 MB
 _SPENT = 4.8  # known when half of the false alarms may have been: early ones find little, late ones come late
 
 
@@ -88,39 +89,80 @@ def limits(
     patient = np.arange(n) if cluster is None else np.unique(np.asarray(cluster).ravel(), return_inverse=True)[1]
     risk = model.expected(x)
     ends, known = _stretches(risk * (1 - risk))
+    came, ahead = _peaks(model, x, _first_of_patient(patient), ends, _begin(ends, risk), odds_ratio, runs, seed)
     found: tuple[list[float], list[float]] = [], []
-    for last, (case, amount) in enumerate(zip(_cases(ends, n, risk), known, strict=True)):
-        inner = [*ends[:last], case.size]
-        peaks = _peaks(model, x[case], patient[case], inner, odds_ratio, runs, seed)
-        for limit, peak in zip(found, peaks, strict=True):
-            limit.append(_next_limit(peak, limit, false_alarm / 2 * amount / (amount + _SPENT)))
+    for last, amount in enumerate(known):
+        for side, limit in enumerate(found):
+            spent = false_alarm / 2 * amount / (amount + _SPENT)
+            limit.append(_next_limit(came[side, :last], ahead[side, last], limit, spent))
     lengths = np.diff([0, *ends[:-1], n])
     up, down = (np.repeat(limit, lengths) for limit in found)
     return Limits(up, down)
 
 
 def _peaks(
-    model: RiskModel, x: Floats, patient: npt.NDArray[np.intp], ends: list[int], odds_ratio: float, runs: int, seed: int
-) -> Floats:
-    """The highest that the upward and the downward sum get in each stretch by chance: shape (2, stretches, runs)."""
-    own, first = model.expected(x), _first_of_patient(patient)
-    unlike, where = np.unique(x, axis=0, return_inverse=True)
-    where = where.ravel()
+    model: RiskModel,
+    x: Floats,
+    first: npt.NDArray[np.intp],
+    ends: list[int],
+    begin: npt.NDArray[np.intp],
+    odds_ratio: float,
+    runs: int,
+    seed: int,
+) -> tuple[Floats, Floats]:
+    """The highest that the upward and the downward sum get by chance in each stretch: shape (2, stretches, runs).
+
+    First with the cases that came; the last stretch, in which more may come, is left out, and the first has the cases
+    `begin`. Then with the cases from which the limits of the stretch follow: those that came before it, and the latest
+    of them once more.
+    """
+    own = model.expected(x)
     sides = [
         [weights(own, np.full(own.size, y), ratio) for y in (True, False)] for ratio in (odds_ratio, 1 / odds_ratio)
     ]
-    peaks = np.empty((2, len(ends), runs))
-    for start in range(0, runs, _AT_ONCE):
-        stop = min(start + _AT_ONCE, runs)
-        risk = model.drawn(unlike, stop - start, np.random.default_rng([seed, start]))[:, where]
-        event = _draws([seed, start], ends, stop - start, first, model.likeness) < risk
-        for peak, (happened, none) in zip(peaks, sides, strict=True):
-            total = np.where(event, happened, none)
-            np.cumsum(total, axis=1, out=total)
-            lowest = np.minimum.accumulate(total, axis=1)
-            total -= np.minimum(lowest, 0, out=lowest)
-            peak[:, start:stop] = np.maximum.reduceat(total, [0, *ends[:-1]], axis=1).T
-    return peaks
+    happened, none = (np.array([side[y] for side in sides])[:, :, None] for y in (0, 1))
+    at_once = max(_MOST_VALUES // (own.size * _AT_ONCE), 1) * _AT_ONCE
+    parts = []
+    for start in range(0, runs, at_once):
+        draws = _Draws(model, x, first, range(start, min(start + at_once, runs)), seed)
+        sums = _Sums(happened, none, *np.zeros((2, 2, len(draws.runs))))
+        came = [sums.peak(begin, draws.events(0, begin, new=True))]
+        ahead = [came[0]]
+        for stretch, (before, stop) in enumerate(pairwise(ends), start=1):
+            latest = np.arange(before - math.ceil((_GROWTH - 1) * before), before)
+            ahead.append(sums.copy().peak(latest, draws.events(stretch, latest)))
+            if stop < ends[-1]:
+                cases = np.arange(before, stop)
+                came.append(sums.peak(cases, draws.events(stretch, cases, new=True)))
+        parts.append((np.stack(came, axis=1), np.stack(ahead, axis=1)))
+    of_came, of_ahead = (np.concatenate(part, axis=2) for part in zip(*parts, strict=True))
+    return of_came, of_ahead
+
+
+@dataclass
+class _Sums:
+    """The upward and the downward sum of every run, shape (2, runs): the running sum and its lowest so far."""
+
+    happened: Floats
+    none: Floats
+    total: Floats
+    lowest: Floats
+
+    def copy(self) -> _Sums:
+        return replace(self, total=self.total.copy(), lowest=self.lowest.copy())
+
+    def peak(self, cases: npt.NDArray[np.intp], events: npt.NDArray[np.bool_]) -> Floats:
+        """Go on with these cases, of which `events` (cases, runs) happened; how high the sums get on the way.
+
+        A loop over cases, each step over all runs at once: there are thousands of these.
+        """
+        highest, height = np.zeros_like(self.total), np.empty_like(self.total)
+        for case, event in zip(cases, events, strict=True):
+            self.total += np.where(event, self.happened[:, case], self.none[:, case])
+            np.minimum(self.lowest, self.total, out=self.lowest)
+            np.subtract(self.total, self.lowest, out=height)
+            np.maximum(highest, height, out=highest)
+        return highest
 
 
 def _stretches(information: Floats) -> tuple[list[int], list[float]]:
@@ -133,19 +175,13 @@ def _stretches(information: Floats) -> tuple[list[int], list[float]]:
     return [*ends, so_far.size], known
 
 
-def _cases(ends: list[int], n: int, risk: Floats) -> Iterator[npt.NDArray[np.intp]]:
-    """The cases from which the limits of each stretch follow."""
-    so_far = float((risk * (1 - risk)).sum())
-    for last in range(len(ends)):
-        if last:
-            before = ends[last - 1]
-            latest = math.ceil((_GROWTH - 1) * before)
-            yield np.concatenate([np.arange(before), np.arange(before - latest, before)])
-        elif len(ends) > 1 or so_far >= FIRST_STRETCH:
-            yield np.arange(ends[0])
-        else:
-            most = max(_LONGEST_FIRST, n)
-            yield np.arange(min(math.ceil(n * FIRST_STRETCH / so_far), most) if so_far > 0 else most) % n
+def _begin(ends: list[int], risk: Floats) -> npt.NDArray[np.intp]:
+    """The cases of the first stretch; of one that is not full yet, its own again and again until it is."""
+    so_far, n = float((risk * (1 - risk)).sum()), risk.size
+    if len(ends) > 1 or so_far >= FIRST_STRETCH:
+        return np.arange(ends[0])
+    most = max(_LONGEST_FIRST, n)
+    return np.arange(min(math.ceil(n * FIRST_STRETCH / so_far), most) if so_far > 0 else most) % n
 
 
 def _first_of_patient(patient: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
@@ -154,27 +190,51 @@ def _first_of_patient(patient: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
     return np.asarray(first[which.ravel()], dtype=np.intp)
 
 
-def _draws(seed: list[int], ends: list[int], runs: int, first: npt.NDArray[np.intp], likeness: float) -> Floats:
-    """Uniform draws, shape (runs, cases), those of a patient alike; a stretch's own do not change with later ones."""
-    kept = []
-    for stretch, length in enumerate(np.diff([0, *ends])):
-        rng = np.random.default_rng([*seed, stretch])
-        kept.append(rng.random((3 if likeness > 0 else 1, runs, length)))
-    draw, *of_patient = np.concatenate(kept, axis=2)
-    if likeness > 0:
-        patient, takes = of_patient
-        # Two cases that both take their patient's draw are alike: likeness in all. Which patient comes again is not
-        # known of the last ones, so a single case takes its patient's draw as often: no other draw than its own.
-        draw = np.where(takes < math.sqrt(likeness), patient[:, first], draw)
-    return np.asarray(draw, dtype=float)
+class _Draws:
+    """What happens by chance in some of the runs. A stretch's own draws do not change with later ones."""
+
+    def __init__(self, model: RiskModel, x: Floats, first: npt.NDArray[np.intp], runs: range, seed: int) -> None:
+        """`first` gives for each case of `x` the place of its patient's first one."""
+        self.runs = runs
+        self._parts = [slice(at, min(at + _AT_ONCE, runs.stop)) for at in range(runs.start, runs.stop, _AT_ONCE)]
+        self._seed, self._first, self._likeness = seed, first, model.likeness
+        unlike, where = np.unique(x, axis=0, return_inverse=True)
+        self._kind = where.ravel()
+        self._risk = [
+            model.drawn(unlike, part.stop - part.start, np.random.default_rng([seed, part.start]))
+            for part in self._parts
+        ]
+        self._patients = np.empty((len(runs), first.size if self._likeness > 0 else 0))  # their own draws, at `first`
+
+    def events(self, stretch: int, cases: npt.NDArray[np.intp], *, new: bool = False) -> npt.NDArray[np.bool_]:
+        """Which of these cases have the event in which run, shape (cases, runs); those of a patient are alike.
+
+        `new` cases bring patients that come for the first time; of the others all were there before.
+        """
+        found = np.empty((cases.size, len(self.runs)), dtype=bool)
+        many = min(cases.size, self._first.size)  # then they are the same again
+        for part, risk in zip(self._parts, self._risk, strict=True):
+            rng = np.random.default_rng([self._seed, part.start, stretch])
+            drawn = rng.random((3 if self._likeness > 0 else 1, part.stop - part.start, cases.size))
+            draw, at = drawn[0], slice(part.start - self.runs.start, part.stop - self.runs.start)
+            if self._likeness > 0:
+                _, patient, takes = drawn
+                if new:
+                    self._patients[at, cases[:many]] = patient[:, :many]
+                # Two cases that both take their patient's draw are alike: likeness in all. Which patient comes again is
+                # not known of the last ones, so a single case takes its patient's draw as often: no other than its own.
+                own = self._patients[at].take(self._first[cases], axis=1)
+                draw = np.where(takes < math.sqrt(self._likeness), own, draw)
+            found[:, at] = (draw < risk.take(self._kind[cases], axis=1)).T
+        return found
 
 
-def _next_limit(peaks: Floats, before: list[float], spent: float) -> float:
-    """The limit of the last stretch of `peaks` (stretches, runs) by which no more than `spent` of all runs has passed.
+def _next_limit(came: Floats, ahead: Floats, before: list[float], spent: float) -> float:
+    """The limit of the next stretch by which no more than `spent` of all runs has passed.
 
-    `before` are the limits of the stretches before it.
+    `came` are the peaks of the stretches before it, shape (stretches, runs), and `before` their limits; `ahead` those
+    of the next, shape (runs,).
     """
-    earlier = np.array(before)[:, None]
-    waiting = (peaks[: len(before)] <= earlier + 1e-9).all(axis=0)
+    waiting = (came <= np.array(before)[:, None] + 1e-9).all(axis=0)
     may = max(int(spent * waiting.size) - int((~waiting).sum()), 0)
-    return float(np.sort(peaks[-1, waiting])[-1 - may])
+    return float(np.sort(ahead[waiting])[-1 - may])

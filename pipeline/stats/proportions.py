@@ -122,11 +122,12 @@ def effective_divisor(
 
 def widened(effect: Floats, clusters: Floats, n: Floats, together: npt.NDArray[np.bool_], confidence: float) -> Floats:
     """Design effects with what few clusters cost; `together` says where clusters hold several units."""
-    from scipy.special import stdtrit
-
     few = together & (clusters >= 2) & (clusters < FEW_CLUSTERS)
-    t = stdtrit(np.where(few, clusters - 1, 1), 1 - tail(confidence))
-    effect = np.where(few, effect * (t / z_value(confidence)) ** 2, effect)
+    if few.any():  # else SciPy, which takes longer to load than all else, is not needed
+        from scipy.special import stdtrit
+
+        t = stdtrit(np.where(few, clusters - 1, 1), 1 - tail(confidence))
+        effect = np.where(few, effect * (t / z_value(confidence)) ** 2, effect)
     return np.where(together & (clusters == 1), np.maximum(n, 1), effect)
 
 

@@ -276,46 +276,130 @@ class _Units:
         )
         return cls(x, pattern, side, y, n, events)
 
-    def shares(self, choice: Floats, outcome: Floats, code: npt.NDArray[np.intp] | None = None) -> Floats:
+    def shares(
+        self,
+        choice: Floats,
+        outcome: Floats,
+        code: npt.NDArray[np.intp] | None = None,
+        near: _Sums | None = None,
+    ) -> Floats:
         """Shares of the exposed and the reference by each way, shape (6, sets), for sets of coefficients, one a column.
 
-        With `code`, set g is without the units of cluster g.
+        With `code`, set g is without the units of cluster g. With `near`, sums over all units are those of its
+        expansion about the coefficients of all.
         """
+        sums = self._whole(choice, outcome) if near is None else near.moved(choice, outcome)
+        own = None if code is None else self._own(choice, outcome, code)
+        out = np.empty((6, choice.shape[1]))
+        for s in (0, 1):
+            units, m, h, hm, v, vy, w, wr = (
+                (whole if own is None else whole - own[s][k]) for k, whole in enumerate(sums[s])
+            )
+            with np.errstate(divide="ignore", invalid="ignore"):
+                out[s] = m / units
+                out[2 + s] = vy / v
+                out[4 + s] = hm / h + wr / w
+        return out
+
+    def _whole(self, choice: Floats, outcome: Floats) -> list[list[Floats]]:
+        """For each side the sums over all units that shares are made of, in the order of _own."""
         e = newton.mean(self.x @ choice, "logistic")
         linear = self.x @ outcome[:-1]
-        means = newton.mean(linear + outcome[-1], "logistic"), newton.mean(linear, "logistic")
-        h = e * (1 - e)
-        if code is not None:
-            order = np.argsort(code, kind="stable")
-            at, unit, here = np.unique(code, return_index=True)[1], order, code[order]
-            start = np.searchsorted(here, np.arange(at.size))
-            place = self.pattern[unit], here
-        out = np.empty((6, choice.shape[1]))
-        everyone = self.n.sum(axis=0)
-
-        def total(all_units: Floats, own: Floats | None) -> Floats:
-            return all_units if own is None else all_units - np.add.reduceat(own, start)
-
-        for s, m in enumerate(means):
+        h, everyone, found = e * (1 - e), self.n.sum(axis=0), []
+        for s, m in enumerate((newton.mean(linear + outcome[-1], "logistic"), newton.mean(linear, "logistic"))):
             chance = e if s == 0 else 1 - e
             n, y = self.n[s][:, None], self.y[s][:, None]
-            own: dict[str, Floats | None] = dict.fromkeys(("m", "1", "h", "hm", "v", "vy", "w", "wr"))
-            if code is not None:
-                mine = (self.side[unit] == s).astype(float)
-                event, mu, c, hh = self.event[unit], m[place], chance[place], h[place]
-                own = {"m": mu, "1": np.ones(unit.size), "h": hh, "hm": hh * mu, "v": mine / c, "vy": mine * event / c}
-                own |= {"w": mine * (1 - c), "wr": mine * (1 - c) * (event - mu)}
             inverse, other = 1 / chance, 1 - chance
-            with np.errstate(divide="ignore", invalid="ignore"):
-                out[s] = total(everyone @ m, own["m"]) / total(np.full(e.shape[1], everyone.sum()), own["1"])
-                out[2 + s] = total(self.y[s] @ inverse, own["vy"]) / total(self.n[s] @ inverse, own["v"])
-                middle = total(everyone @ (h * m), own["hm"]) / total(everyone @ h, own["h"])
-                rest = total((other * (y - n * m)).sum(axis=0), own["wr"]) / total(self.n[s] @ other, own["w"])
-                out[4 + s] = middle + rest
-        return out
+            of_all = [np.full(e.shape[1], everyone.sum()), everyone @ m, everyone @ h, everyone @ (h * m)]
+            of_side = [self.n[s] @ inverse, self.y[s] @ inverse, self.n[s] @ other]
+            found.append([*of_all, *of_side, (other * (y - n * m)).sum(axis=0)])
+        return found
+
+    def _own(self, choice: Floats, outcome: Floats, code: npt.NDArray[np.intp]) -> list[list[Floats]]:
+        """For each side the parts of each cluster's own units in those sums, at its own set of coefficients."""
+        order = np.argsort(code, kind="stable")
+        here, x, side = code[order], self.x[self.pattern[order]], self.side[order]
+        start = np.searchsorted(here, np.arange(choice.shape[1]))
+        e = newton.mean((x * choice.T[here]).sum(axis=1), "logistic")
+        linear = (x * outcome[:-1].T[here]).sum(axis=1)
+        h, event, found = e * (1 - e), self.event[order], []
+        for s, m in enumerate((newton.mean(linear + outcome[-1][here], "logistic"), newton.mean(linear, "logistic"))):
+            chance, mine = (e if s == 0 else 1 - e), (side == s).astype(float)
+            other = mine * (1 - chance)
+            parts = [np.ones(e.size), m, h, h * m, mine / chance, mine * event / chance, other, other * (event - m)]
+            found.append([np.add.reduceat(part, start) for part in parts])
+        return found
+
+
+@dataclass(frozen=True, eq=False)
+class _Sums:
+    """The sums of _Units._whole near the coefficients of all units, to the second order of what moves them.
+
+    A cluster left out of m moves coefficients by about 1 / m: what is left out is of the order of its third power.
+    """
+
+    choice: Floats
+    outcome: Floats
+    constant: list[list[float]]
+    first: list[list[Floats]]  # derivatives by the coefficients of both models, those of the choice first
+    second: list[list[Floats]]
+
+    @classmethod
+    def at(cls, units: _Units, choice: Floats, outcome: Floats) -> _Sums:
+        x, everyone = units.x, units.n.sum(axis=0)
+        e = newton.mean(x @ choice, "logistic")
+        h = e * (1 - e)
+        h1, one = h * (1 - 2 * e), np.ones_like(e)
+        h2 = h * (1 - 6 * h)
+        constant, first, second = [], [], []
+        for s in (0, 1):
+            design = np.column_stack([x, one * (1 - s)])
+            m = newton.mean(design @ outcome, "logistic")
+            m1 = m * (1 - m)
+            m2, sign = m1 * (1 - 2 * m), 1 - 2 * s  # the chance rises with the predictor on the first side
+            n, y = units.n[s], units.y[s]
+            inverse = 1 / (e if s == 0 else 1 - e)
+            other = 1 - e if s == 0 else e
+            rest = y - n * m
+            o1, o2 = -sign * h, -sign * h1
+            odds = inverse - 1  # its derivative by the predictor is -sign times itself
+            # value; derivatives by the predictor of the choice (c), of the outcome (o); second ones: cc, co, oo
+            parts: list[tuple[Floats, ...]] = [
+                (everyone, 0 * e, 0 * e, 0 * e, 0 * e, 0 * e),
+                (everyone * m, 0 * e, everyone * m1, 0 * e, 0 * e, everyone * m2),
+                (everyone * h, everyone * h1, 0 * e, everyone * h2, 0 * e, 0 * e),
+                tuple(everyone * v for v in (h * m, h1 * m, h * m1, h2 * m, h1 * m1, h * m2)),
+                (n * inverse, -sign * n * odds, 0 * e, n * odds, 0 * e, 0 * e),
+                (y * inverse, -sign * y * odds, 0 * e, y * odds, 0 * e, 0 * e),
+                (n * other, n * o1, 0 * e, n * o2, 0 * e, 0 * e),
+                (other * rest, o1 * rest, -other * n * m1, o2 * rest, -o1 * n * m1, -other * n * m2),
+            ]
+            constant.append([float(value.sum()) for value, *_ in parts])
+            first.append([np.r_[c @ x, o @ design] for _, c, o, *_ in parts])
+            second.append(
+                [
+                    np.block(
+                        [
+                            [x.T @ (x * cc[:, None]), x.T @ (design * co[:, None])],
+                            [design.T @ (x * co[:, None]), design.T @ (design * oo[:, None])],
+                        ]
+                    )
+                    for *_, cc, co, oo in parts
+                ]
+            )
+        return cls(choice, outcome, constant, first, second)
+
+    def moved(self, choice: Floats, outcome: Floats) -> list[list[Floats]]:
+        """The sums at sets of coefficients, one a column."""
+        by = np.concatenate([choice - self.choice[:, None], outcome - self.outcome[:, None]])
+        return [
+            [c + f @ by + (by * (h @ by)).sum(axis=0) / 2 for c, f, h in zip(*of_side, strict=True)]
+            for of_side in zip(self.constant, self.first, self.second, strict=True)
+        ]
 
 
 _AT_ONCE = 200_000  # patterns times clusters: what stays in the processor's cache
+_MOST_EXACT = 10_000_000  # patterns times clusters, a second: both grow with a practice
 
 
 def _jackknife(
@@ -327,15 +411,31 @@ def _jackknife(
     of_a_side = [np.unique(code[units.side == s]).size for s in (0, 1)]
     if min(of_a_side) < 2:
         return np.full((6, 6), np.inf)
-    choice = (design.choice.coefficient + _without_each(design.x, design.exposed.astype(float), design.choice, code)).T
-    outcome = (result.coefficient + _without_each(observed, y, result, code)).T
-    step = max(1, _AT_ONCE // len(units.x))
+    moves = [
+        _without_each(x, v, model, code)
+        for x, v, model in ((design.x, design.exposed.astype(float), design.choice), (observed, y, result))
+    ]
+    choice, outcome = ((m.coefficient + by).T for m, by in zip((design.choice, result), moves, strict=True))
+    # Those that move the coefficients most are left out of every sum, as many as there is time for; of the others, when
+    # there are more, what sums lose is so little that two derivatives say it.
+    far = sum(((by @ m.information) * by).sum(axis=1) for m, by in zip((design.choice, result), moves, strict=True))
+    farthest_first = np.argsort(-far, kind="stable")
+    exact = max(_MOST_EXACT // len(units.x), 1)
+    near = _Sums.at(units, design.choice.coefficient, result.coefficient) if exact < clusters else None
     moved = np.empty((6, clusters))
-    for first in range(0, clusters, step):
-        last = min(first + step, clusters)
-        here = np.flatnonzero((code >= first) & (code < last))
-        part = _Units(units.x, units.pattern[here], units.side[here], units.event[here], units.n, units.y)
-        moved[:, first:last] = part.shares(choice[:, first:last], outcome[:, first:last], code[here] - first)
+    order = np.argsort(code, kind="stable")
+    ends = np.searchsorted(code[order], np.arange(clusters + 1))
+    for group, expanded, step in (
+        (farthest_first[:exact], None, _AT_ONCE // len(units.x)),
+        (farthest_first[exact:], near, _AT_ONCE // len(result.coefficient) ** 2),
+    ):
+        for first in range(0, group.size, max(step, 1)):
+            those = group[first : first + max(step, 1)]
+            size = ends[those + 1] - ends[those]
+            at = np.repeat(np.arange(those.size), size)
+            here = order[np.repeat(ends[those] - np.cumsum(size) + size, size) + np.arange(at.size)]
+            part = _Units(units.x, units.pattern[here], units.side[here], units.event[here], units.n, units.y)
+            moved[:, those] = part.shares(choice[:, those], outcome[:, those], at, expanded)
     moved -= moved.mean(axis=1, keepdims=True)
     return np.asarray((clusters - 1) / clusters * moved @ moved.T, dtype=float)
 
@@ -356,10 +456,14 @@ def _without_each(x: Floats, y: Floats, model: Model, code: npt.NDArray[np.intp]
     moved[single] /= (1 - np.minimum(leverage, 0.99))[:, None]
     for many in np.unique(size[~single]):
         of = np.flatnonzero(size == many)
-        units = x[order[start[of][:, None] + np.arange(many)]]
-        weight = slope[order[start[of][:, None] + np.arange(many)]]
-        own = (units * weight[..., None]).transpose(0, 2, 1) @ units
-        moved[of] = -np.linalg.solve(model.information - 0.99 * own, score[of][..., None])[..., 0]
+        for part in np.array_split(of, -(-of.size * x.shape[1] * int(many) // _AT_ONCE)):
+            unit = order[start[part][:, None] + np.arange(many)]
+            # The information less the cluster's own, turned about by Woodbury: small matrices, one a cluster.
+            own = x[unit] * np.sqrt(slope[unit])[..., None]
+            turned = own @ inverse
+            rest = np.eye(many) / 0.99 - turned @ own.transpose(0, 2, 1)
+            pulled = np.linalg.solve(rest, turned @ score[part][..., None])
+            moved[part] -= (turned.transpose(0, 2, 1) @ pulled)[..., 0]
     return np.asarray(moved, dtype=float)
 
 

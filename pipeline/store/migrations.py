@@ -42,6 +42,7 @@ _STEPS: dict[int, tuple[str, ...]] = {
         "insert into store_state values (cast(uuid() as varchar))",
         "insert into due values ('flags')",  # whether a run before was cut off, nothing tells
     ),
+    4: ("create table value_verdicts (expectation VARCHAR, hash VARCHAR, number DOUBLE, refused BOOLEAN)",),
 }
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from pipeline.records import KINDS, SQL_TYPE, Kind
 
-VERSION = 4
+VERSION = 5
 
 _PROVENANCE = (
     "practice VARCHAR, source_file VARCHAR, source_row BIGINT, loaded_at TIMESTAMP, batch_id BIGINT, record_no BIGINT"
@@ -38,6 +38,8 @@ _BOOKS = (
         reason VARCHAR, columns VARCHAR[], spoils VARCHAR[])""",
     """create table checks (
         checked_at TIMESTAMP, suite VARCHAR, expectations BIGINT, failed BIGINT, "rows" BIGINT, unexpected BIGINT)""",
+    # What Great Expectations said of values (checks/remembered.py): of a text its hash, or a number.
+    "create table value_verdicts (expectation VARCHAR, hash VARCHAR, number DOUBLE, refused BOOLEAN)",
     # The settings that the store was given, the last by time those of today (kept_settings.py).
     "create table settings_given (given_at TIMESTAMP, settings VARCHAR)",
     # What a batch leaves to be done; written in its transaction (due.py).

@@ -70,8 +70,8 @@ def learning(panels: Sequence[Panel], width: int, *, axis: str, ratio: str) -> A
     y_axis = alt.Axis(title=None, values=ticks, format="~g", grid=False)
     fields = {key for panel in panels for key in panel.keys}
     answers = {"opacity": theme.picked(fields), "tooltip": alt.Tooltip(theme.TIP)}
-    data = alt.Chart()
-    layers = alt.layer(
+    data = alt.Chart(theme.rows(rows))
+    layers = [
         data.mark_rule(color=theme.LINE, strokeWidth=1.2, strokeDash=[5, 4]).encode(
             y=alt.Y("later:Q", scale=y_scale, axis=y_axis)
         ),
@@ -81,8 +81,7 @@ def learning(panels: Sequence[Panel], width: int, *, axis: str, ratio: str) -> A
         data.mark_point(filled=True, size=55, color=theme.BLUE).encode(
             x=x, y=alt.Y("value:Q", scale=y_scale, axis=y_axis), **answers
         ),
-        data=theme.rows(rows),
-    ).properties(width=plot, height=110)
+    ]
     head = alt.Header(
         title=None,
         labelExpr="split(datum.value, '\\n')",
@@ -95,13 +94,9 @@ def learning(panels: Sequence[Panel], width: int, *, axis: str, ratio: str) -> A
         labelColor=theme.INK,
         labelPadding=4,
     )
+    facet = alt.Facet("panel:N", sort=titles, header=head)
     title = theme.heading(ratio, width, alt.Undefined)
-    chart = layers.facet(
-        facet=alt.Facet("panel:N", sort=titles, header=head),
-        columns=columns,
-        spacing={"row": 20, "column": 40},
-    )
-    return chart.properties(title=title).add_params(*theme.params(fields))
+    return theme.panels(theme.layered(layers, plot, 110, fields, title), facet, columns, {"row": 20, "column": 40})
 
 
 def _padded(lines: list[str], count: int) -> list[str]:

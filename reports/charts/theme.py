@@ -11,6 +11,7 @@ and the chart `theme.params(...)`.
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -123,19 +124,44 @@ def picked(fields: Collection[str], full: float = 1.0) -> Any:
 def layered(layers: Sequence[Any], width: float, height: float, fields: Collection[str] = (), title: Any = None) -> Any:
     """One chart of Altair charts that share their plane, as a specification; `fields` are those that marks have.
 
-    Altair's own `layer` copies every layer several times, which took longer than to draw them.
+    Altair's own `layer` copies every layer several times, which took longer than to draw them, and so does what it
+    does for a chart that stands alone.
     """
-    parts = [layer.to_dict(validate=False) for layer in layers]
-    datasets = {name: values for part in parts for name, values in part.pop("datasets", {}).items()}
-    schema = parts[0]["$schema"]
-    for part in parts:
-        del part["$schema"], part["config"]
-    found = {"$schema": schema, "layer": parts, "datasets": datasets, "width": width, "height": height}
+    import altair as alt
+
+    datasets: dict[str, Any] = {}
+    parts = [_part(layer, datasets) for layer in layers]
+    found = {"$schema": alt.SCHEMA_URL, "layer": parts, "datasets": datasets, "width": width, "height": height}
     if title is not None:
-        found["title"] = title.to_dict()
+        found["title"] = title.to_dict(validate=False)
     if asked := params(fields):
         found["params"] = [{"name": one.name, "value": ""} for one in asked]
     return found
+
+
+def panels(chart: dict[str, Any], facet: Any, columns: int, spacing: dict[str, int]) -> dict[str, Any]:
+    """A `layered` chart whose layers have the same rows, once for each value of an Altair `facet`."""
+    (name,) = chart["datasets"]
+    each = {"layer": [{k: v for k, v in part.items() if k != "data"} for part in chart["layer"]]}
+    each |= {size: chart[size] for size in ("width", "height")}
+    whole = {key: value for key, value in chart.items() if key not in ("layer", "width", "height")}
+    shown = {"facet": facet.to_dict(validate=False, context={"data": None}), "columns": columns, "spacing": spacing}
+    return {**whole, "data": {"name": name}, "spec": each, **shown}
+
+
+def _part(layer: Any, datasets: dict[str, Any]) -> dict[str, Any]:
+    """A layer as a specification, its rows put by their name into `datasets`.
+
+    Of data that a chart holds itself Altair asks again and again of which library they are.
+    """
+    import altair as alt
+
+    values = layer.data.values
+    name = "data-" + hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()[:32]
+    datasets[name] = values
+    bare = layer.copy(deep=False)
+    bare.data = alt.Undefined
+    return {"data": {"name": name}, **bare.to_dict(validate=False, context={"top_level": False, "data": None})}
 
 
 def heading(text: str, width: float, frame: Any = "bounds") -> Any:

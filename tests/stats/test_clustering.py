@@ -11,7 +11,7 @@ from statsmodels.genmod.families import Binomial
 from statsmodels.genmod.generalized_estimating_equations import GEE
 from statsmodels.genmod.generalized_linear_model import GLM
 
-from pipeline.stats.clustering import FEW_CLUSTERS, gee_logistic
+from pipeline.stats.clustering import FEW_CLUSTERS, _Clusters, gee_logistic
 
 
 def teeth(patients: int, slope: float, spread: float, seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -99,3 +99,33 @@ def test_gee_agrees_with_statsmodels(patients: int, most: int, alike: float, see
         assert found.coefficient == pytest.approx(fitted.params, abs=1e-6)
         assert found.se == pytest.approx(fitted.bse, rel=1e-5)
         assert found.alpha == pytest.approx(model.cov_struct.dep_params, abs=1e-6)
+
+
+@pytest.mark.parametrize("patients", [20, 300])
+def test_patients_of_one_kind_count_as_often_as_they_come(patients: int) -> None:
+    """Against a fit in which no two patients are of one kind, as a term tells all apart by next to nothing."""
+    y, exposed, patient = teeth(patients, 0.6, 1.0, 8)
+    size = np.bincount(patient)[patient]
+    terms = np.column_stack([exposed, size > 2])
+    kinds = _Clusters.of(y, np.column_stack([np.ones(y.size), terms]).astype(float), patient)
+    assert kinds.many.sum() == patients and kinds.many @ kinds.size == y.size
+    assert kinds.many.size < patients * (0.8 if patients == 20 else 0.2)
+    found = gee_logistic(y, terms, patient, ["exposed", "many"])
+    apart = terms + 1e-13 * np.arange(y.size)[:, None]
+    one_by_one = gee_logistic(y, apart, patient, ["exposed", "many"])
+    assert found is not None and one_by_one is not None
+    for name in ("coefficient", "se", "p", "alpha"):
+        assert getattr(found, name) == pytest.approx(getattr(one_by_one, name), rel=1e-9, abs=1e-10)
+
+
+def test_half_a_million_single_units_are_a_few_kinds_and_say_what_statsmodels_says() -> None:
+    rng = np.random.default_rng(9)
+    patient, terms = rng.integers(0, 250_000, 500_000), rng.integers(0, 2, (500_000, 5))
+    y = (rng.random(500_000) < 0.5 + 0.1 * terms[:, 0]).astype(float)
+    kinds = _Clusters.of(y, np.column_stack([np.ones(y.size), terms]).astype(float), np.unique(patient, False, True)[1])
+    assert kinds.many.size < 100_000 and kinds.unlike.shape == (64, 6)
+    with_one_each = gee_logistic(y, terms, np.arange(y.size), list("abcde"))
+    oracle = GLM(y, np.column_stack([np.ones(y.size), terms]), family=Binomial()).fit(cov_type="HC0")
+    assert with_one_each is not None
+    assert with_one_each.coefficient == pytest.approx(oracle.params, abs=1e-9)
+    assert with_one_each.se == pytest.approx(oracle.bse, rel=1e-9)

@@ -177,3 +177,42 @@ def test_where_nobody_had_the_event_there_is_no_ratio_of_rounding_errors() -> No
         for way in vars(found).values():
             assert way.ratio is None, way
         assert (found.overlap.exposed, found.overlap.reference, found.overlap.difference) == (0.0, 0.0, 0.0)
+
+
+def test_one_newton_step_without_a_cluster_is_solved_with_small_matrices() -> None:
+    """Woodbury's formula against the whole information less the cluster's own, solved."""
+    y, side, categories, numbers, patient = teeth(n=300)
+    design = target_trial.designed(side, categories, numbers)
+    x, y, code = design.x, y[design.kept], np.unique(patient[design.kept], return_inverse=True)[1]
+    model = target_trial.fit(x, y)
+    slope = model.mean * (1 - model.mean)
+    found = target_trial._without_each(x, y, model, code)
+    for cluster in range(int(code.max()) + 1):
+        mine = code == cluster
+        own = x[mine].T @ (x[mine] * slope[mine, None])
+        score = x[mine].T @ (y - model.mean)[mine]
+        alone = mine.sum() == 1
+        left = model.information - (own if alone else 0.99 * own)
+        assert found[cluster] == pytest.approx(-np.linalg.solve(left, score), rel=1e-9, abs=1e-12)
+
+
+def test_of_many_patients_sums_are_expanded_and_say_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Against the same with every patient left out of every sum.
+
+    What is lost falls with the number of patients, and with those that are left out of every sum all the same.
+    """
+    apart = {}
+    for n in (1000, 4000):
+        y, side, categories, numbers, patient = teeth(n=n)
+        rare = (np.arange(n) % (n // 12) == 0).astype(int)  # each of its dozen teeth moves its coefficient much
+        design = target_trial.designed(side, [*categories, rare], numbers)
+        outcome, cluster = y[design.kept], patient[design.kept]
+        found = {}
+        for most in (10**12, n * n // 10, 0):
+            monkeypatch.setattr(target_trial, "_MOST_EXACT", most)
+            e = target_trial.estimates(design, outcome, cluster)
+            found[most] = np.array([[c.difference, c.low, c.high, c.se] for c in (e.overlap, e.weighted)], float)
+        apart[n] = [np.abs(found[most] - found[10**12]).max() for most in (0, n * n // 10)]
+        assert (found[0][:, 0] == found[10**12][:, 0]).all()
+    assert all(some < none < 1e-5 for none, some in apart.values()), apart
+    assert apart[4000][1] < 5e-8, apart

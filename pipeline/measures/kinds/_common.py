@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Protocol
@@ -58,14 +59,50 @@ def fetch(connection: Connection, sql: str, by: tuple[str, ...]) -> pl.DataFrame
     return found.sort(list(by), nulls_last=True) if by else found
 
 
-def clustered(connection: Connection, units: str, measure: Measure, by: tuple[str, ...], value: str) -> pl.DataFrame:
+class Column(list[Any]):
+    """A column of a table of sums."""
+
+    def to_numpy(self) -> Numbers:
+        """As numbers; what is not known is NaN."""
+        return np.array([np.nan if v is None else float(v) if isinstance(v, Decimal) else v for v in self])
+
+
+@dataclass(frozen=True)
+class Totals:
+    """A row a group, a few numbers each: no frame, whose library takes longer to load than all else does to count."""
+
+    columns: dict[str, Column]
+
+    def __getitem__(self, name: str) -> Column:
+        return self.columns[name]
+
+    def __iter__(self) -> Iterator[Row]:
+        """The rows."""
+        return (dict(zip(self.columns, row, strict=True)) for row in zip(*self.columns.values(), strict=True))
+
+    def beside(self, other: Totals, names: Iterable[str]) -> Totals:
+        """With columns of another table of the same groups."""
+        return Totals(self.columns | {name: other[name] for name in names})
+
+
+def totals(connection: Connection, sql: str, by: tuple[str, ...]) -> Totals:
+    """The rows of a query in the order of their groups."""
+    found = connection.execute(sql)
+    names = [name for name, *_ in found.description or ()]
+    places = [names.index(g) for g in by]
+    rows = sorted(found.fetchall(), key=lambda row: [(row[p] is None, row[p]) for p in places])
+    columns = zip(*rows, strict=True) if rows else ([] for _ in names)
+    return Totals({name: Column(values) for name, values in zip(names, columns, strict=True)})
+
+
+def clustered(connection: Connection, units: str, measure: Measure, by: tuple[str, ...], value: str) -> Totals:
     """Per group: n, the total of `value`, and the sums over clusters that the estimators need.
 
     A unit without a cluster of its own stands for itself.
     """
     columns, group_by = grouped(by)
     cluster = own_cluster(measure)
-    sums = fetch(
+    sums = totals(
         connection,
         f"""with clusters as (
                 select {columns} {cluster} as c, count(*) as n, sum({value}) as y,
@@ -79,8 +116,8 @@ def clustered(connection: Connection, units: str, measure: Measure, by: tuple[st
     )
     if not measure.extras:
         return sums
-    extra = fetch(connection, f"select {columns} 1 as one {extras(measure)} from {units} {group_by}", by)
-    return sums.hstack(extra.select(list(measure.extras)))
+    extra = totals(connection, f"select {columns} 1 as one {extras(measure)} from {units} {group_by}", by)
+    return sums.beside(extra, measure.extras)
 
 
 def own_cluster(measure: Measure) -> str:
@@ -146,18 +183,18 @@ def per_exposure(
 OVER_CLUSTERS = "cast(count(*) as double) as clusters, sum(y * y) as yy, sum(y * t) as yt, sum(t * t) as tt"
 
 
-def sums(frame: pl.DataFrame) -> Sums:
+def sums(frame: Totals | pl.DataFrame) -> Sums:
     """What OVER_CLUSTERS gave of each group."""
     clusters, yy, yt, tt = (frame[c].to_numpy() for c in ("clusters", "yy", "yt", "tt"))
     return clusters, yy, yt, tt
 
 
-def assemble(frame: pl.DataFrame, by: tuple[str, ...], measure: Measure, figures: dict[str, Any]) -> list[Row]:
+def assemble(frame: Totals | pl.DataFrame, by: tuple[str, ...], measure: Measure, figures: dict[str, Any]) -> list[Row]:
     """Rows of plain Python values: groups first, then figures, then what the measure adds. NaN becomes None."""
     names = [*by, *figures, *measure.extras]
-    columns = [frame[g].to_list() for g in by]
+    columns = [list(frame[g]) for g in by]
     columns += [list(v) for v in figures.values()]
-    columns += [frame[e].to_list() for e in measure.extras]
+    columns += [list(frame[e]) for e in measure.extras]
     return [
         {name: python_value(value) for name, value in zip(names, values, strict=True)}
         for values in zip(*columns, strict=True)

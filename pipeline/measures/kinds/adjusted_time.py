@@ -32,9 +32,9 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
     frame = fetch(
         connection,
         f"""select cast("{compared}" as varchar) as g, {"".join(f'cast("{s}" as varchar) as "{s}", ' for s in mix)}
-                cast(canals as double) as canals, coalesce(cast(cluster as varchar), 'unit ' || rowid) as cluster,
+                cast(canals as double) as canals, hash(coalesce(cast(cluster as varchar), 'unit ' || rowid)) as cluster,
                 cast(value as double) as value
-            from {units}""",
+            from {units} order by rowid""",
         (),
     )
     if frame.is_empty():
@@ -48,9 +48,9 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
         frame["value"].to_numpy(),
         codes,
         0,
-        [_codes(frame[s], frame[s].unique().to_list()) for s in mix],
+        [_codes(frame[s], frame[s].unique().sort().to_list()) for s in mix],  # in one order: sums round alike each time
         [frame["canals"].to_numpy()],
-        frame["cluster"].rank("dense").to_numpy(),
+        frame["cluster"].to_numpy(),
         confidence,
     )
     out = []

@@ -14,12 +14,11 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.measures.catalogue import Measure
-from pipeline.measures.kinds._common import Row, assemble, clustered
+from pipeline.measures.kinds._common import Row, Totals, assemble, clustered
 from pipeline.stats import proportions
 
 if TYPE_CHECKING:
     import duckdb
-    import polars as pl
 
     Connection = duckdb.DuckDBPyConnection
 
@@ -72,10 +71,10 @@ def _observed(
     return list(zip(_groups(frame, by), low.tolist(), high.tolist(), strict=True))
 
 
-def _groups(frame: pl.DataFrame, by: tuple[str, ...]) -> list[tuple[Any, ...]]:
-    return [tuple(row[g] for g in by) for row in frame.iter_rows(named=True)]
+def _groups(frame: Totals, by: tuple[str, ...]) -> list[tuple[Any, ...]]:
+    return [tuple(row[g] for g in by) for row in frame]
 
 
-def _wilson(frame: pl.DataFrame, confidence: float) -> tuple[Floats, Floats]:
+def _wilson(frame: Totals, confidence: float) -> tuple[Floats, Floats]:
     total, n, clusters, yy, yn, nn = (frame[c].to_numpy() for c in ("total", "n", "clusters", "yy", "yn", "nn"))
     return proportions.clustered_wilson(total, n, clusters, yy, yn, nn, confidence)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.measures.catalogue import Measure
-from pipeline.measures.kinds._common import Row, assemble, extras, fetch, grouped
+from pipeline.measures.kinds._common import Row, assemble, extras, grouped, totals
 from pipeline.stats import proportions
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ...], confidence: float) -> list[Row]:
     """Per group: n recorded, events met, their share with its interval, and how many are not recorded."""
     columns, group_by = grouped(by)
-    frame = fetch(
+    frame = totals(
         connection,
         f"""with clusters as (
                 select {columns} coalesce(cast(cluster as varchar), 'unit ' || cast(rowid as varchar)) as c,
@@ -36,8 +36,8 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
         by,
     )
     if measure.extras:
-        extra = fetch(connection, f"select {columns} 1 as one {extras(measure)} from {units} {group_by}", by)
-        frame = frame.hstack(extra.select(list(measure.extras)))
+        extra = totals(connection, f"select {columns} 1 as one {extras(measure)} from {units} {group_by}", by)
+        frame = frame.beside(extra, measure.extras)
     n, events, clusters, yy, yn, nn = (frame[c].to_numpy() for c in ("n", "events", "clusters", "yy", "yn", "nn"))
     low, high = proportions.clustered_wilson(events, n, clusters, yy, yn, nn, confidence)
     with np.errstate(invalid="ignore"):
@@ -53,6 +53,6 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
             "low": low,
             "high": high,
             "design_effect": proportions.design_effect(events, n, clusters, yy, yn, nn),
-            "not_recorded": frame["not_recorded"].to_list(),
+            "not_recorded": frame["not_recorded"],
         },
     )

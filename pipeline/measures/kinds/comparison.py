@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.measures.catalogue import Measure
-from pipeline.measures.kinds._common import Row
+from pipeline.measures.kinds._common import Row, own_cluster
 from pipeline.stats import clustering, evalue, power, proportions, stratified, target_trial
 from pipeline.store.frames import frame
 
@@ -108,8 +108,6 @@ def _units(
     numbers: tuple[str, ...],
 ) -> pl.DataFrame:
     """One row a unit: the group compared, whether it had the event, its strata and covariates, its cluster."""
-    own = "'unit ' || cast(rowid as varchar)"
-    cluster = f"coalesce(cast(cluster as varchar), {own})" if "cluster" in measure.columns else own
     parts = "".join(f', cast("{s}" as varchar) as "{s}"' for s in dict.fromkeys((*strata, *adjust)))
     parts += "".join(f', cast("{s}" as double) as "{s}"' for s in numbers)
     together = " , ".join(f'cast("{s}" as varchar)' for s in strata)
@@ -117,7 +115,7 @@ def _units(
     return frame(
         connection,
         f"""select cast("{compared}" as varchar) as compared, cast(numerator as double) as event,
-                cast({stratum} as bigint) as stratum, {cluster} as cluster {parts}
+                cast({stratum} as bigint) as stratum, hash({own_cluster(measure)}) as cluster {parts}
             from {units} order by rowid""",
     )
 

@@ -30,17 +30,17 @@ LIMITS = ("limit_low_998", "limit_low_95", "limit_high_95", "limit_high_998")
 def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ...], confidence: float) -> list[Row]:
     of = measure.compare
     groups = tuple(g for g in by if g != of)
-    frame = clustered(connection, units, measure, (*groups, of), "numerator").rename({"total": "events"})
+    frame = clustered(connection, units, measure, (*groups, of), "numerator")
     out: list[Row] = []
-    for _, found in groupby(frame.iter_rows(named=True), lambda row: [row[g] for g in groups]):
+    for _, found in groupby(frame, lambda row: [row[g] for g in groups]):
         out += _funnel(list(found), (*groups, of), measure, confidence)
     return out
 
 
 def _funnel(found: list[Row], names: tuple[str, ...], measure: Measure, confidence: float) -> list[Row]:
-    """One funnel: rows of units with n and events, in the order in which they came."""
+    """One funnel: rows of units with n and their total of events, in the order in which they came."""
     n, events, m, yy, yn, nn = (
-        np.array([row[k] for row in found]) for k in ("n", "events", "clusters", "yy", "yn", "nn")
+        np.array([row[k] for row in found]) for k in ("n", "total", "clusters", "yy", "yn", "nn")
     )
     # More events than uses cannot be told by a share; no use ends in more than one but for faulty records.
     within = np.minimum(events, n)

@@ -47,7 +47,7 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
             | {
                 "time": int(use),
                 "events": int(events),
-                **at_risk(SurvivalAt(float(use), hazard, number(low), number(high), int(reached))),
+                **at_risk(SurvivalAt(float(use), float(hazard), number(low), number(high), int(reached))),
                 "smooth": number(at),
             }
             | tail

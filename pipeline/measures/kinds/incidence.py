@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from pipeline.measures.catalogue import Measure
-from pipeline.measures.kinds._common import OVER_CLUSTERS, Row, assemble, fetch, own_cluster, per_exposure, sums
+from pipeline.measures.kinds._common import OVER_CLUSTERS, Row, assemble, own_cluster, per_exposure, sums, totals
 
 if TYPE_CHECKING:
     import duckdb
@@ -26,7 +26,7 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
     kinds = f"cross join (select distinct incident from {units} where incident is not null)" if "incident" in by else ""
     same = " and ".join(f'c."{g}" is not distinct from e."{g}"' for g in by) or "true"
     shown = "".join(f'c."{g}", ' for g in by)
-    frame = fetch(
+    frame = totals(
         connection,
         f"""with canals as (
                 select * from (

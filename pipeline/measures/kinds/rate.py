@@ -10,11 +10,11 @@ from pipeline.measures.kinds._common import (
     Row,
     assemble,
     extras,
-    fetch,
     grouped,
     own_cluster,
     per_exposure,
     sums,
+    totals,
 )
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ...], confidence: float) -> list[Row]:
     columns, group_by = grouped(by)
     cluster = own_cluster(measure)
-    frame = fetch(
+    frame = totals(
         connection,
         f"""with clusters as (
                 select {columns} {cluster} as c, count(*) as n, cast(sum(numerator) as double) as y,
@@ -37,7 +37,7 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
         by,
     )
     if measure.extras:
-        extra = fetch(connection, f"select {columns} 1 as one {extras(measure)} from {units} {group_by}", by)
-        frame = frame.hstack(extra.select(list(measure.extras)))
+        extra = totals(connection, f"select {columns} 1 as one {extras(measure)} from {units} {group_by}", by)
+        frame = frame.beside(extra, measure.extras)
     events, exposure, n = (frame[c].to_numpy() for c in ("events", "exposure", "n"))
     return assemble(frame, by, measure, per_exposure(events, exposure, n, sums(frame), measure.scale, confidence))

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.measures.catalogue import Measure
-from pipeline.measures.kinds._common import Row, number
+from pipeline.measures.kinds._common import Row, number, own_cluster
 from pipeline.stats import power, rates, stratified_rates
 from pipeline.store.frames import frame
 
@@ -65,8 +65,7 @@ def _units(connection: Connection, units: str, measure: Measure, compared: str) 
 
     `stratum` counts the strata from 0 in the order of their values, `within` those of each dentist (-1: no dentist).
     """
-    own = "'unit ' || cast(rowid as varchar)"
-    cluster = f"coalesce(cast(cluster as varchar), {own})" if "cluster" in measure.columns else own
+    cluster = f"hash({own_cluster(measure)})"
     dentist = "cast(dentist as varchar)" if "dentist" in measure.columns and compared != "dentist" else "null"
     strata = [f"coalesce(cast(\"{s}\" as varchar), 'not recorded')" for s in _strata(measure, compared)]
     names = [f"s{i}" for i in range(len(strata))]

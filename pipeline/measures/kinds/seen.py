@@ -40,7 +40,7 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
         )
         sums = clustered(connection, "units_by_level", measure, (*by, "level", "seen"), "has")
         pairs: dict[tuple[Any, ...], dict[int, Row]] = {}
-        for row in sums.iter_rows(named=True):
+        for row in sums:
             pairs.setdefault(tuple(row[g] for g in (*by, "level")), {})[row["seen"]] = row
         out += [
             dict(zip(by, group[:-1], strict=True))

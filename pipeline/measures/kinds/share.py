@@ -30,9 +30,10 @@ def rows(connection: Connection, units: str, measure: Measure, by: tuple[str, ..
     effect = proportions.design_effect(within, n, clusters, yy, yn, nn)
     # More than one event a unit all through a group is no share any more either.
     of_rate = np.full(n.size, True) if measure.scale != 1 else events > n
-    rate_low, rate_high = rates.clustered_garwood(events, n, n, clusters, yy, yn, nn, confidence)
-    low, high = np.where(of_rate, rate_low, low), np.where(of_rate, rate_high, high)
-    effect = np.where(of_rate, rates.design_effect(events, n, clusters, yy, yn, nn), effect)
+    if of_rate.any():
+        rate_low, rate_high = rates.clustered_garwood(events, n, n, clusters, yy, yn, nn, confidence)
+        low, high = np.where(of_rate, rate_low, low), np.where(of_rate, rate_high, high)
+        effect = np.where(of_rate, rates.design_effect(events, n, clusters, yy, yn, nn), effect)
     return assemble(
         frame,
         by,

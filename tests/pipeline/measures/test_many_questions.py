@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from pipeline.measures import run
+from pipeline.measures.catalogue import catalogue
 from pipeline.measures.run import Workspace
 from pipeline.settings import Settings
 from pipeline.store.database import open_store
@@ -61,6 +62,16 @@ def test_another_day_is_another_workspace_with_its_own_units(connection: Any) ->
     now = Workspace(connection, SETTINGS).compute("recall_share").rows
     early = Workspace(connection, SETTINGS, as_of=dt.date(2000, 1, 1)).compute("recall_share").rows
     assert now and not early
+
+
+def test_all_values_are_pythons_own(connection: Any) -> None:
+    """NumPy's numbers would call themselves np.float64(0.5) in files and on pages."""
+    workspace = Workspace(connection, SETTINGS)
+    own = {type(None), bool, int, float, str, list, tuple, dt.date, dt.datetime}
+    for name in catalogue():
+        if not workspace.missing(name):
+            for row in workspace.compute(name).rows:
+                assert {type(value) for value in row.values()} <= own, (name, row)
 
 
 def test_years_can_be_compared(connection: Any) -> None:

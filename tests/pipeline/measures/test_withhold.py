@@ -118,3 +118,11 @@ def test_a_month_that_serves_its_quarter_serves_its_year() -> None:
     months = {"2025-01": 10, "2025-02": 40, "2025-03": 40, "2025-04": 3, "2025-05": 20, "2025-06": 30}
     hidden = withheld({(month,): n for month, n in months.items()}, ["month"], SMALLEST)
     assert hidden == {("2025-04",), ("2025-05",)}
+
+
+def test_a_total_that_its_own_table_withholds_is_not_told_by_this_one() -> None:
+    """By sequence alone z (3 teeth) is withheld, and w with it. Were (a, w) shown, z would be all less w and x."""
+    table = {("a", "w"): 9, ("a", "x"): 9, ("a", "z"): 2, ("b", "x"): 2, ("b", "z"): 1}
+    assert withheld({("w",): 9, ("x",): 11, ("z",): 3}, ["sequence"], SMALLEST) == {("w",), ("z",)}
+    assert withheld(table, ["dentist", "sequence"], SMALLEST) == set(table)
+    assert told(table) == []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 
+import numpy as np
 import polars as pl
 import pytest
 from hypothesis import given
@@ -58,6 +59,7 @@ def test_cells_of_text_files_are_escaped_and_numbers_stay_numbers() -> None:
     assert csv_text(["=a", "b"], [["=1+1", -1.5], [None, float("nan")], [True, [1, "@x"]]]) == (
         "'=a,b\r\n'=1+1,-1.5\r\n,\r\ntrue,1; @x\r\n"
     )
+    assert csv_text(["a"], [[np.float64(0.1)], [3]]) == "a\r\n0.1\r\n3\r\n"
     assert csv_text(["a"], [["x;y"]], delimiter=";", line_end="\n", above=1) == '\na\n"x;y"\n'
 
 

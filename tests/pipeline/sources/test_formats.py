@@ -140,7 +140,13 @@ def _records(store: Path) -> dict[str, list[tuple[object, ...]]]:
         }
 
 
-@pytest.mark.parametrize("name", FORMATS)
+# The others are as these to all that comes after reading; the next test has them.
+OFTEN = ("semicolons", "UTF-16", "zip", "Parquet", "XLSX", "NDJSON")
+
+
+@pytest.mark.parametrize(
+    "name", [name if name in OFTEN else pytest.param(name, marks=pytest.mark.slow) for name in FORMATS]
+)
 def test_every_format_gives_the_same_store(name: str, small: Path, filled: Path, tmp_path: Path) -> None:
     exports = tmp_path / "exports"
     exports.mkdir()

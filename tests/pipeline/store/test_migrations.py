@@ -20,8 +20,9 @@ from pipeline.store.database import in_memory, open_store
 from pipeline.store.pseudonyms import load_key
 
 LAYOUTS = {int(path.stem.removeprefix("layout-")): path for path in Path(__file__).with_name("data").glob("*.sql")}
-_IN_4 = {"settings_given", "due", "store_key", "store_state"}
-GAINED = {2: {"cells", *_IN_4}, 3: _IN_4}  # tables since then
+_IN_5 = {"value_verdicts"}
+_IN_4 = {"settings_given", "due", "store_key", "store_state", *_IN_5}
+GAINED = {2: {"cells", *_IN_4}, 3: _IN_4, 4: _IN_5}  # tables since then
 
 
 @pytest.fixture
@@ -59,7 +60,9 @@ def test_an_older_store_is_brought_to_this_layout_and_a_copy_stays(old: Path, wr
         assert connection.execute("from store_version").fetchall() == [(schema.VERSION,)]
         assert counted(connection) == (4, 0)
     assert after.pop("due") == [("flags",)], "whether its last run was cut off, nothing tells"
-    assert all(after.pop(name) == [] for name in ("cells", "settings_given", "store_key")), "nothing of it is known"
+    assert all(after.pop(name) == [] for name in ("cells", "settings_given", "store_key", "value_verdicts")), (
+        "nothing of it is known"
+    )
     assert len(after.pop("store_state")) == 1
     assert [row[:-1] for row in after.pop("quarantine")] == before.pop("quarantine")
     del before["store_version"], after["store_version"]

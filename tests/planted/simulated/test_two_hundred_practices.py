@@ -37,7 +37,7 @@ from .coverage import (
 )
 from .simulation import AS_OF, Practice, Truth
 
-SMALL, SMALL_COMPARED, FULL = 40, 16, int(os.environ.get("SIMULATED_PRACTICES", "200"))
+SMALL, SMALL_COMPARED, FULL = 20, 16, int(os.environ.get("SIMULATED_PRACTICES", "200"))
 SMALL_ERROR, FULL_ERROR = 0.001, 0.05
 DRAWN, SEEDS = f"{FULL} practices", f"seeds 0 to {FULL - 1}"
 EFFECTS = ("none", "difference", "odds")
