@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import shutil
 from collections import Counter
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import polars as pl
@@ -189,10 +192,13 @@ def test_what_is_only_unusual_is_kept_with_a_mark(demo: Demo) -> None:
     assert marked(demo, "canals", "canal_name_unusual") == sorted(planted(demo, "unknown canal").keys)
 
 
-def test_check_finds_what_the_import_marked(demo: Demo) -> None:
-    before = demo.program.query("select kind, rule, count(*) as n from flags group by all order by all")
-    outcome = demo.program.run("check", "--quiet", may_find=True)
-    after = demo.program.query("select kind, rule, count(*) as n from flags group by all order by all")
+def test_check_finds_what_the_import_marked(demo: Demo, tmp_path: Path) -> None:
+    for file in (demo.program.store, demo.program.store.with_suffix(".key")):
+        shutil.copy(file, tmp_path)  # it writes, and others read the store meanwhile
+    program = replace(demo.program, store=tmp_path / demo.program.store.name)
+    before = program.query("select kind, rule, count(*) as n from flags group by all order by all")
+    outcome = program.run("check", "--quiet", may_find=True)
+    after = program.query("select kind, rule, count(*) as n from flags group by all order by all")
     assert before.equals(after)
     assert not outcome["success"]
     counted = {finding["rule"]: finding["rows"] for finding in outcome["findings"]}

@@ -114,6 +114,7 @@ class Workspace:
         start: date | None = None,
         end: date | None = None,
         where: dict[str, Any] | None = None,
+        also: Iterable[str] = (),
     ) -> Result:
         measure = catalogue()[name]
         if self.missing(name):

@@ -13,6 +13,7 @@ import pytest
 
 from pipeline.errors import UserError
 from pipeline.records import KINDS
+from pipeline.store import schema
 from pipeline.store.database import in_memory, open_store
 from pipeline.store.status import status
 
@@ -61,7 +62,7 @@ def older(path: Path) -> None:
         (lambda path: path.write_text("short"), "is not a store (not a DuckDB database)"),
         (lambda path: path.touch(), "is not a store (not a DuckDB database)"),
         (database, "is a database, but not a store of canalwise"),
-        (older, "was written by another version of canalwise (layout 0, this one reads 4)"),
+        (older, f"was written by another version of canalwise (layout 0, this one reads {schema.VERSION})"),
         (Path.mkdir, "is a folder, not a store"),
     ],
 )
