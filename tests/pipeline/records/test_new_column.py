@@ -150,7 +150,6 @@ def test_from_an_export_to_the_store_only_its_own_file_is_touched(program: Progr
     assert program.touched() - GENERATED == {Path("pipeline/records/visits.toml")}
 
 
-@pytest.mark.slow
 def test_and_to_a_table_of_a_page_only_its_use_is(program: Program) -> None:
     """The store above. A fact that carries the column, and a line of the page: three files, nothing else."""
     fact, page = program.there / FACT, program.there / PAGE
