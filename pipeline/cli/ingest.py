@@ -34,7 +34,7 @@ def ingest(
     ] = None,
     memory: Annotated[
         str | None,
-        typer.Option("--memory", metavar="SIZE", help="The most memory for records, e.g. 2GB. Default: 80% of it."),
+        typer.Option("--memory", metavar="SIZE", help="What DuckDB may take of the memory, e.g. 2GB; without it 80%."),
     ] = None,
     store: StoreOption = STORE,
     settings: SettingsOption = None,
